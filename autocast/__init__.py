@@ -1,0 +1,73 @@
+"""autocast: can the colour of this photograph be trusted?
+
+>>> import autocast
+>>> judgement = autocast.judge("picture.jpg")
+>>> judgement.verdict, judgement.probability
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from autocast.errors import (
+    AutocastError,
+    JudgementError,
+    ModelError,
+    OutputError,
+    PictureError,
+    PictureTooLarge,
+    UnreadablePicture,
+    UnsupportedPicture,
+)
+from autocast.judgement import (
+    REMARKS,
+    Cast,
+    Evidence,
+    Judgement,
+    Mode,
+    Place,
+    Reading,
+    Spot,
+    ToneCast,
+)
+
+if TYPE_CHECKING:
+    from autocast.picture import Source
+
+__version__ = "0.1.0"
+
+__all__ = [
+    "REMARKS",
+    "AutocastError",
+    "Cast",
+    "Evidence",
+    "Judgement",
+    "JudgementError",
+    "Mode",
+    "ModelError",
+    "OutputError",
+    "PictureError",
+    "PictureTooLarge",
+    "Place",
+    "Reading",
+    "Spot",
+    "ToneCast",
+    "UnreadablePicture",
+    "UnsupportedPicture",
+    "__version__",
+    "judge",
+]
+
+
+def judge(source: Source) -> Judgement:
+    """Say whether the colour of a picture can be trusted.
+
+    ``source`` is a path, bytes, a binary file, a PIL image, or an array
+    (H x W, H x W x 3 or H x W x 4; uint8, uint16, or float in 0..1; sRGB).
+    Raises PictureError for what cannot be judged, ModelError for damaged
+    model files; both are AutocastError. The picture is only read.
+    """
+    # Imported here so that importing autocast costs nothing.
+    from autocast.judging import judge as judge_now
+
+    return judge_now(source)

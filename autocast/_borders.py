@@ -1,0 +1,133 @@
+"""Plain borders, mounts and captions around a picture, found on a reduced copy.
+
+A border is told by three things together: its outermost lines are one colour to
+within the noise of JPEG; it ends at a straight, sharp edge; and it has a partner
+(the opposite side, or two other sides, in the same colour) or is exactly one
+colour. A clear sky or the edge of a night fades, has grain, and ends unevenly.
+Every figure here is a project convention.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocast.judgement import Place
+
+_NOISE = 4.0
+"""8-bit codes by which a border may stray from its colour."""
+_RINGING = 24.0
+"""8-bit codes by which it may stray next to its inner edge, where JPEG rings."""
+_RINGING_LINES = 8
+"""How far that ringing reaches: one JPEG block."""
+_EXACT = 1.0
+"""8-bit codes by which a border without a partner may stray."""
+_EVEN = 0.985
+"""Share of a line that lies within the noise in a plain line of border."""
+_WRITTEN = 0.55
+"""The same in a line that bears a caption."""
+_UNLIKE = 0.5
+"""Share of a line that must lie beyond the ringing where the picture begins."""
+_BLEND = 0.1
+"""Share of border colour from which the first line of the picture is left out as well."""
+_DEEPEST = 0.4
+"""Deepest border on one side, as a share of the height or width."""
+_LEAST_LEFT = 0.2
+"""Least share of height and width that must be left."""
+_NESTED = 4
+"""How many borders within each other are looked for."""
+_LEAST_SIDE = 16
+"""Pixels of the shorter side below which no border is looked for."""
+
+
+class _Strip(NamedTuple):
+    """A plain strip along one side."""
+
+    depth: int
+    colour: NDArray[np.float32]
+    sharp: bool
+    exact: bool
+
+
+def find_content(values: NDArray[Any], unit: float) -> Place | None:
+    """The part of (H, W, C) values inside all borders; None where there is no border.
+
+    ``unit`` is what one 8-bit code is in these values.
+    """
+    height, width = values.shape[:2]
+    top, bottom, left, right = 0, height, 0, width
+    for _ in range(_NESTED):
+        cut = _one_border(values[top:bottom, left:right], unit)
+        top, bottom = top + cut[0], bottom - cut[1]
+        left, right = left + cut[2], right - cut[3]
+        if bottom - top < _LEAST_LEFT * height or right - left < _LEAST_LEFT * width:
+            return None  # more likely a picture of little on a plain ground
+        if not any(cut):
+            break
+    if (top, bottom, left, right) == (0, height, 0, width):
+        return None
+    return Place(left / width, top / height, (right - left) / width, (bottom - top) / height)
+
+
+def _one_border(values: NDArray[Any], unit: float) -> tuple[int, int, int, int]:
+    """Lines to cut at top, bottom, left and right."""
+    if min(values.shape[:2]) < _LEAST_SIDE:
+        return 0, 0, 0, 0
+    turned = values.swapaxes(0, 1)
+    strips = [_strip(side, unit) for side in (values, values[::-1], turned, turned[::-1])]
+
+    def depth(index: int) -> int:
+        strip = strips[index]
+        if strip is None:
+            return 0
+        kin = [
+            other is not None
+            and other.sharp
+            and float(np.abs(other.colour - strip.colour).max()) <= 2 * _NOISE * unit
+            for other in strips
+        ]
+        kin[index] = False
+        if strip.sharp:
+            accepted = kin[index ^ 1] or sum(kin) >= 2 or strip.exact
+        else:  # where the picture is itself as dark or as light as the border
+            accepted = sum(kin) >= 2
+        return strip.depth if accepted else 0
+
+    return depth(0), depth(1), depth(2), depth(3)
+
+
+def _strip(lines: NDArray[Any], unit: float) -> _Strip | None:
+    """The plain strip that begins at line 0 of (lines, along, C); None for none."""
+    colour = np.median(lines[0], axis=0).astype(np.float32)
+    if (_stray(lines[:2], colour, unit) <= _NOISE).mean() < _EVEN:
+        return None
+    reach = int(_DEEPEST * len(lines)) + _RINGING_LINES + 2
+    stray = _stray(lines[:reach], colour, unit)
+    reach = len(stray)
+    even = (stray <= _NOISE).mean(axis=1)
+    # On it goes while lines are plain, or bear a caption that plain lines follow.
+    stop = int(np.argmax(even < _WRITTEN)) if (even < _WRITTEN).any() else reach
+    depth = int(np.flatnonzero(even[:stop] >= _EVEN)[-1]) + 1
+    if depth > _DEEPEST * len(lines):
+        return None
+    exact = bool((stray[: max(2, depth - 1)] <= _EXACT).mean() >= _EVEN)
+    unlike = (stray > _RINGING).mean(axis=1)
+    for line in range(depth, min(depth + _RINGING_LINES, reach - 1)):
+        if unlike[line] >= _UNLIKE:
+            return _Strip(line + _blended(lines, line, colour), colour, True, exact)
+    return _Strip(depth, colour, False, exact)
+
+
+def _stray(lines: NDArray[Any], colour: NDArray[np.float32], unit: float) -> NDArray[np.float32]:
+    """How far each pixel strays from a colour, the worst channel, in 8-bit codes."""
+    return np.asarray(np.abs(lines - colour).max(axis=-1) / np.float32(unit), dtype=np.float32)
+
+
+def _blended(lines: NDArray[Any], line: int, colour: NDArray[np.float32]) -> int:
+    """1 where a line is part border and part picture, as reduced decoding leaves it, else 0."""
+    inside = lines[line + 1].astype(np.float32)
+    towards = colour - inside
+    share = float(((lines[line] - inside) * towards).sum() / max(float((towards**2).sum()), 1e-9))
+    return int(share > _BLEND)

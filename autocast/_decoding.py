@@ -1,0 +1,695 @@
+"""Files, arrays and images to plain values: the decoders behind ``autocast.picture``.
+
+What comes out is a :class:`Decoded`: values as the file holds them (no colour
+conversion yet), upright, alpha apart, with everything that says how to read them.
+The kind of file is told by its content, never by its name.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import struct
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, BinaryIO
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageFile
+
+from autocast._profiles import (
+    DCF_OPTIONAL,
+    EXIF_SRGB,
+    HDR_TRANSFERS,
+    Space,
+    Tag,
+    tag_from_code_points,
+    tag_from_png,
+)
+from autocast.errors import PictureError, PictureTooLarge, UnreadablePicture, UnsupportedPicture
+
+if TYPE_CHECKING:
+    import tifffile
+
+Source = str | os.PathLike[str] | bytes | BinaryIO | Image.Image | NDArray[Any]
+
+PIXEL_LIMIT = 300_000_000
+"""Most pixels a picture may have (project convention)."""
+
+@dataclass(slots=True)
+class Decoded:
+    """Values as the file holds them, upright.
+
+    ``values`` is (H, W, C) with C = 1, 3 or 4 by ``space`` and no alpha;
+    ``top`` is the value that stands for 1 (CIELAB values are plain L*, a*, b*,
+    white point D50). ``alpha`` is (H, W) on a scale of its own, ``alpha_top``.
+    ``width`` and ``height`` are those of the full upright picture, of which
+    ``values`` may be a reduced decoding.
+    """
+
+    values: NDArray[Any]
+    space: Space
+    width: int
+    height: int
+    alpha: NDArray[Any] | None = None
+    icc: bytes | None = None
+    tag: Tag | None = None
+    certain: bool = False
+    remarks: list[str] = field(default_factory=list)
+    facts: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def top(self) -> float:
+        """The value that stands for 1."""
+        return 1.0 if self.space == "LAB" else _top(self.values)
+
+    @property
+    def alpha_top(self) -> float:
+        """The alpha that stands for opaque."""
+        return 1.0 if self.alpha is None else _top(self.alpha)
+
+
+def decode(source: Source, side: int | None) -> tuple[str, Decoded]:
+    """The name of a source and its values.
+
+    With ``side`` the long side of the values may be reduced, to no less than
+    ``side``, where the decoder does that for free; None decodes in full.
+    Raises a PictureError, one sentence that names the source.
+    """
+    if isinstance(source, np.ndarray):
+        return "array", _from_array(source)
+    if isinstance(source, Image.Image):
+        return "image", _guarded("image", lambda: _from_image(source, "image"))
+    if isinstance(source, bytes):
+        return "bytes", _from_file(io.BytesIO(source), "bytes", side)
+    if isinstance(source, (str, os.PathLike)):
+        name = os.fspath(source)
+        if not isinstance(name, str):
+            raise UnsupportedPicture(f"{name!r} is not a path in text; give a str or a Path.")
+        return name, _from_path(name, side)
+    if hasattr(source, "read"):
+        return _from_stream(source, side)
+    raise UnsupportedPicture(
+        f"A {type(source).__name__} is not a picture; give a path, bytes, an open binary file, "
+        "a PIL image or a numpy array."
+    )
+
+
+def _from_path(name: str, side: int | None) -> Decoded:
+    try:
+        with open(name, "rb") as file:
+            return _from_file(file, name, side)
+    except FileNotFoundError:
+        raise UnreadablePicture(f"{name} does not exist; check the path.") from None
+    except IsADirectoryError:
+        raise UnreadablePicture(f"{name} is a folder; give the pictures in it.") from None
+    except PermissionError:
+        raise UnreadablePicture(
+            f"{name} may not be read by this user; change its permissions."
+        ) from None
+    except (OSError, ValueError) as error:  # ValueError: a NUL byte in the path
+        raise UnreadablePicture(f"{name!r} cannot be opened: {error}.") from error
+
+
+def _from_stream(stream: BinaryIO, side: int | None) -> tuple[str, Decoded]:
+    """Read from where the stream stands; left open, and put back there where it can be."""
+    label = getattr(stream, "name", None)
+    name = label if isinstance(label, str) else "file"
+    try:
+        start = stream.tell() if stream.seekable() else None
+        data = stream.read()
+        if start is not None:
+            stream.seek(start)
+    except (OSError, ValueError) as error:
+        raise UnreadablePicture(f"{name} cannot be read: {error}.") from error
+    if not isinstance(data, bytes):
+        raise UnsupportedPicture(f"{name} was opened as text; open it as binary ('rb').")
+    return name, _from_file(io.BytesIO(data), name, side)
+
+
+def _from_file(file: BinaryIO, name: str, side: int | None) -> Decoded:
+    head = file.read(64)
+    file.seek(0)
+    kind = _kind(head, name)
+    readers: dict[str, Callable[[], Decoded]] = {
+        "TIFF": lambda: _read_tiff(file, name),
+        "PNG": lambda: _read_png(file, name),
+        "HEIC": lambda: _read_heic(file, name),
+    }
+    return _guarded(name, readers.get(kind, lambda: _read_plain(kind, file, name, side)))
+
+
+def _guarded(name: str, read: Callable[[], Decoded]) -> Decoded:
+    try:
+        return read()
+    except PictureError:
+        raise
+    except MemoryError:
+        raise PictureTooLarge(f"{name} does not fit into memory; give a smaller copy.") from None
+    except Exception as error:  # decoders raise anything on damaged data
+        raise UnreadablePicture(
+            f"{name} is cut short or damaged; get a whole copy of it."
+        ) from error
+
+
+# First bytes of files, from the formats' own documents.
+_MAGIC: tuple[tuple[bytes, str], ...] = (
+    (b"\xff\xd8\xff", "JPEG"),
+    (b"\x89PNG\r\n\x1a\n", "PNG"),
+    (b"GIF87a", "GIF"),
+    (b"GIF89a", "GIF"),
+    (b"BM", "BMP"),
+    (b"II*\0", "TIFF"),
+    (b"MM\0*", "TIFF"),
+    (b"II+\0", "TIFF"),
+    (b"MM\0+", "TIFF"),
+)
+# Camera raw that is no plain TIFF (CR2, CRW, ORF, RW2, RAF, X3F, MRW): from memory, not verified.
+_RAW_MAGIC = (
+    b"II\x1a\0\0\0HEAPCCDR",
+    b"IIRO",
+    b"IIRS",
+    b"MMOR",
+    b"IIU\0",
+    b"FUJIFILMCCD-RAW",
+    b"FOVb",
+    b"\0MRM",
+)
+_OTHER_MAGIC: tuple[tuple[bytes, str], ...] = (
+    (b"8BPS", "a layered PSD file"),
+    (b"\xff\x0a", "a JPEG XL file"),
+    (b"\0\0\0\x0cJXL ", "a JPEG XL file"),
+    (b"\0\0\0\x0cjP  ", "a JPEG 2000 file"),
+    (b"\xff\x4f\xff\x51", "a JPEG 2000 file"),
+    (b"%PDF", "a PDF document"),
+    (b"v/1\x01", "an OpenEXR file"),
+    (b"#?RADIANCE", "a Radiance HDR file"),
+)
+_AVIF_BRANDS = {b"avif", b"avis"}
+_HEIC_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"hevm", b"hevs"}
+
+
+def _raw(name: str) -> UnsupportedPicture:
+    return UnsupportedPicture(
+        f"{name} is camera raw, which has no colour of its own until it is developed; "
+        "give a developed JPEG or TIFF."
+    )
+
+
+def _kind(head: bytes, name: str) -> str:
+    if not head:
+        raise UnreadablePicture(f"{name} is empty; get a whole copy of it.")
+    if head.startswith(_RAW_MAGIC) or (head[:4] == b"II*\0" and head[8:10] == b"CR"):
+        raise _raw(name)
+    for magic, kind in _MAGIC:
+        if head.startswith(magic):
+            return kind
+    if head[:4] == b"RIFF" and head[8:12] == b"WEBP":
+        return "WEBP"
+    if head[4:8] == b"ftyp":
+        return _brand(head, name)
+    for magic, what in _OTHER_MAGIC:
+        if head.startswith(magic):
+            raise UnsupportedPicture(f"{name} is {what}; save it as JPEG, PNG or TIFF.")
+    raise UnreadablePicture(
+        f"{name} is not a picture of a known kind; "
+        "give a JPEG, PNG, TIFF, WebP, AVIF, HEIC, GIF or BMP."
+    )
+
+
+def _brand(head: bytes, name: str) -> str:
+    """The kind of an ISO base media file, by its brands (ISO/IEC 14496-12, 23008-12)."""
+    end = min(int.from_bytes(head[:4], "big"), len(head))
+    brands = [head[8:12], *(head[i : i + 4] for i in range(16, end - 3, 4))]
+    if brands[0] == b"crx ":
+        raise _raw(name)
+    if _AVIF_BRANDS.intersection(brands):
+        return "AVIF"
+    if _HEIC_BRANDS.intersection(brands) or brands[0] in (b"mif1", b"msf1"):
+        return "HEIC"
+    raise UnsupportedPicture(f"{name} is a film or an unknown container; give a still picture.")
+
+
+def _check_size(width: int, height: int, name: str) -> None:
+    if width * height > PIXEL_LIMIT:
+        raise PictureTooLarge(
+            f"{name} has {width} x {height} = {width * height / 1e6:.0f} million pixels and at most "
+            f"{PIXEL_LIMIT / 1e6:.0f} million are taken; give a smaller copy."
+        )
+
+
+def _plugin(kind: str) -> Callable[[BinaryIO], ImageFile.ImageFile]:
+    """Pillow's reader of one kind.
+
+    Called directly rather than through ``Image.open``, whose limit is a module
+    global with a warning of its own; ours is checked before anything is decoded.
+    """
+    if kind == "JPEG":
+        from PIL.JpegImagePlugin import JpegImageFile
+
+        return JpegImageFile
+    if kind == "PNG":
+        from PIL.PngImagePlugin import PngImageFile
+
+        return PngImageFile
+    if kind == "GIF":
+        from PIL.GifImagePlugin import GifImageFile
+
+        return GifImageFile
+    if kind == "BMP":
+        from PIL.BmpImagePlugin import BmpImageFile
+
+        return BmpImageFile
+    if kind == "WEBP":
+        from PIL.WebPImagePlugin import WebPImageFile
+
+        return WebPImageFile
+    if kind == "AVIF":
+        from PIL.AvifImagePlugin import AvifImageFile
+
+        return AvifImageFile
+    from PIL.TiffImagePlugin import TiffImageFile
+
+    return TiffImageFile
+
+
+def _read_plain(kind: str, file: BinaryIO, name: str, side: int | None) -> Decoded:
+    """JPEG, GIF, BMP, WebP, AVIF and 8-bit TIFF, by Pillow."""
+    with _plugin(kind)(file) as image:
+        _check_size(*image.size, name)
+        full = image.size
+        if kind == "JPEG" and side is not None:
+            _draft(image, side)
+        decoded = _from_image(image, name, full)
+        if kind == "AVIF":
+            _tag_from_nclx(decoded, file, name)
+        if getattr(image, "is_animated", False) and kind in ("GIF", "WEBP", "AVIF"):
+            decoded.remarks.append("animated")
+        return decoded
+
+
+def _draft(image: ImageFile.ImageFile, side: int) -> None:
+    """Have libjpeg decode at 1/2, 1/4 or 1/8, the long side no less than ``side``."""
+    width, height = image.size
+    for scale in (8, 4, 2):
+        if max(width, height) // scale >= side:
+            image.draft(None, (max(1, width // scale), max(1, height // scale)))
+            return
+
+
+def _from_image(image: Image.Image, name: str, full: tuple[int, int] | None = None) -> Decoded:
+    image.load()
+    exif = _Exif(image)
+    info = image.info
+    mode = image.mode
+    transparent = "transparency" in info
+    if mode in ("P", "PA"):
+        palette_alpha = image.palette is not None and image.palette.mode.endswith("A")
+        alpha_mode = mode == "PA" or transparent or palette_alpha
+        image = image.convert("RGBA" if alpha_mode else "RGB")
+    elif mode in ("1", "L", "RGB") and transparent:
+        image = image.convert("RGBA" if mode == "RGB" else "LA")
+    elif mode in _PLAIN_MODES:
+        image = image.convert(_PLAIN_MODES[mode])
+    values = np.asarray(image)
+    space, values, alpha = _split(values, image.mode, name)
+    width, height = full or image.size
+    decoded = Decoded(values, space, width, height, alpha)
+    decoded.icc = info.get("icc_profile") or None
+    _apply_exif(decoded, exif)
+    return decoded
+
+
+_PLAIN_MODES = {
+    "1": "L",
+    "La": "LA",
+    "RGBa": "RGBA",
+    "RGBX": "RGB",
+    "YCbCr": "RGB",
+    "HSV": "RGB",
+}
+
+
+def _split(
+    values: NDArray[Any], mode: str, name: str
+) -> tuple[Space, NDArray[Any], NDArray[Any] | None]:
+    """Space, values (H, W, C) and alpha of a PIL array of one mode."""
+    if mode in ("L", "I;16", "I;16L", "I;16B", "I;16N"):
+        return "GRAY", values.astype(values.dtype.newbyteorder("="), copy=False)[..., None], None
+    if mode == "LA":
+        return "GRAY", values[..., :1], values[..., 1]
+    if mode == "RGB":
+        return "RGB", values, None
+    if mode == "RGBA":
+        return "RGB", values[..., :3], values[..., 3]
+    if mode == "CMYK":
+        return "CMYK", values, None
+    if mode == "LAB":
+        lab = values.astype(np.float32)
+        return "LAB", np.stack([lab[..., 0] / 2.55, lab[..., 1] - 128, lab[..., 2] - 128], -1), None
+    if mode == "I" and values.min() >= 0 and values.max() <= 65535:
+        return "GRAY", values.astype(np.uint16)[..., None], None
+    if mode == "F":
+        return "GRAY", _checked_floats(values, name)[..., None], None
+    raise UnsupportedPicture(f"{name} has pixels of kind {mode}; give 8- or 16-bit RGB or grey.")
+
+
+class _Exif:
+    """The few EXIF entries that are used; empty where EXIF is missing or broken."""
+
+    def __init__(self, image: Image.Image) -> None:
+        self.main: dict[int, Any] = {}
+        self.photo: dict[int, Any] = {}
+        self.interop: dict[int, Any] = {}
+        try:
+            exif = image.getexif()
+            self.main = dict(exif)
+            if self.main:
+                self.photo = dict(exif.get_ifd(0x8769))
+                self.interop = dict(exif.get_ifd(0xA005))
+        except Exception:  # broken EXIF says nothing; the pixels may be fine
+            return
+
+
+def _apply_exif(decoded: Decoded, exif: _Exif) -> None:
+    """Turn upright; take facts and the colour-space tag (CIPA DC-008 / JEITA CP-3451)."""
+    _turn(decoded, exif.main.get(0x0112, 1))
+    texts = {
+        "camera": f"{exif.main.get(0x010F, '')} {exif.main.get(0x0110, '')}",
+        "software": exif.main.get(0x0131, ""),
+        "taken": exif.photo.get(0x9003, ""),
+    }
+    for key, value in texts.items():
+        text = str(value).replace("\0", " ").strip()
+        if text:
+            decoded.facts[key] = text[:80]
+    space = exif.photo.get(0xA001)
+    if space == 1:
+        decoded.tag = EXIF_SRGB
+    elif space == 0xFFFF and str(exif.interop.get(1, "")).startswith("R03"):
+        decoded.tag = DCF_OPTIONAL
+
+
+def _turn(decoded: Decoded, orientation: object) -> None:
+    """Apply the EXIF orientation; the picture is not copied."""
+    if orientation not in _TURNS:
+        return
+    turn = _TURNS[orientation]
+    decoded.values = turn(decoded.values)
+    if decoded.alpha is not None:
+        decoded.alpha = turn(decoded.alpha)
+    if orientation in (5, 6, 7, 8):
+        decoded.width, decoded.height = decoded.height, decoded.width
+
+
+_TURNS: dict[object, Callable[[NDArray[Any]], NDArray[Any]]] = {
+    2: lambda a: a[:, ::-1],
+    3: lambda a: a[::-1, ::-1],
+    4: lambda a: a[::-1],
+    5: lambda a: a.swapaxes(0, 1),
+    6: lambda a: np.rot90(a, -1),
+    7: lambda a: a[::-1, ::-1].swapaxes(0, 1),
+    8: lambda a: np.rot90(a, 1),
+}
+
+
+# --- PNG -------------------------------------------------------------------
+
+
+def _read_png(file: BinaryIO, name: str) -> Decoded:
+    with _plugin("PNG")(file) as image:
+        _check_size(*image.size, name)
+        animated = getattr(image, "is_animated", False)
+        chunks = dict(_png_chunks(file))
+        deep = chunks[b"IHDR"][8] == 16
+        if deep:
+            decoded = _read_deep_png(image, file, name)
+        else:
+            file.seek(0)
+            with _plugin("PNG")(file) as whole:
+                decoded = _from_image(whole, name)
+        if animated:
+            decoded.remarks.append("animated")
+    return _tag_from_png(decoded, chunks, name)
+
+
+def _read_deep_png(image: ImageFile.ImageFile, file: BinaryIO, name: str) -> Decoded:
+    """16-bit PNG: Pillow would drop the lower bits of colour."""
+    import imagecodecs
+
+    file.seek(0)
+    values = np.asarray(imagecodecs.png_decode(file.read()))
+    if values.ndim == 2:
+        values = values[..., None]
+    alpha = values[..., -1] if values.shape[2] in (2, 4) else None
+    if alpha is not None:
+        values = values[..., :-1]
+    space: Space = "GRAY" if values.shape[2] == 1 else "RGB"
+    decoded = Decoded(values, space, image.width, image.height, alpha)
+    decoded.icc = image.info.get("icc_profile") or None
+    _apply_exif(decoded, _Exif(image))
+    return decoded
+
+
+def _png_chunks(file: BinaryIO) -> Iterator[tuple[bytes, bytes]]:
+    """The chunks before the pixels (PNG, third edition, 5)."""
+    file.seek(8)
+    while len(header := file.read(8)) == 8:
+        length, kind = struct.unpack(">I4s", header)
+        if kind in (b"IDAT", b"IEND"):
+            return
+        yield kind, file.read(length)
+        file.seek(4, os.SEEK_CUR)
+
+
+def _tag_from_png(decoded: Decoded, chunks: dict[bytes, bytes], name: str) -> Decoded:
+    """Order of trust: cICP, iCCP, sRGB, then gAMA with cHRM (PNG, third edition, 4.3)."""
+    if b"cICP" in chunks:
+        primaries, transfer = chunks[b"cICP"][:2]
+        tag = _tag_from_code_points("cICP", (primaries, transfer), name)
+        if tag is not None:
+            decoded.tag, decoded.icc = tag, None
+            return decoded
+    if b"sRGB" in chunks:
+        decoded.tag = Tag("PNG sRGB chunk")
+    elif b"gAMA" in chunks or b"cHRM" in chunks:
+        decoded.tag = tag_from_png(chunks.get(b"gAMA"), chunks.get(b"cHRM"))
+    return decoded
+
+
+def _tag_from_code_points(where: str, points: tuple[int, int], name: str) -> Tag | None:
+    primaries, transfer = points
+    if transfer in HDR_TRANSFERS:
+        raise UnsupportedPicture(
+            f"{name} is a high-dynamic-range picture ({HDR_TRANSFERS[transfer]}); "
+            "give a standard-range copy."
+        )
+    return tag_from_code_points(where, primaries, transfer)
+
+
+# --- AVIF, HEIC ------------------------------------------------------------
+
+
+def _tag_from_nclx(decoded: Decoded, file: BinaryIO, name: str) -> None:
+    if decoded.icc is not None:
+        return
+    points = _nclx(file)
+    if points is not None:
+        decoded.tag = _tag_from_code_points("nclx", points, name) or decoded.tag
+
+
+def _nclx(file: BinaryIO) -> tuple[int, int] | None:
+    """Colour primaries and transfer of the first nclx box (ISO/IEC 14496-12, 12.1.5)."""
+    file.seek(0)
+    while len(header := file.read(8)) == 8:
+        length, kind = struct.unpack(">I4s", header)
+        if kind == b"meta":
+            meta = file.read(min(length, 1 << 24) - 8)
+            at = meta.find(b"colrnclx")
+            return struct.unpack(">HH", meta[at + 8 : at + 12]) if at >= 0 else None
+        if length < 8:
+            return None
+        file.seek(length - 8, os.SEEK_CUR)
+    return None
+
+
+def _read_heic(file: BinaryIO, name: str) -> Decoded:
+    try:
+        import pillow_heif
+    except ImportError:
+        raise UnsupportedPicture(
+            f"{name} is HEIC, which needs an extra: install autocast[heic], or give a JPEG."
+        ) from None
+    heif = pillow_heif.open_heif(file, convert_hdr_to_8bit=False)
+    _check_size(*heif.size, name)
+    values = np.asarray(heif)
+    if values.ndim == 2:
+        values = values[..., None]
+    alpha = values[..., -1] if values.shape[2] in (2, 4) else None
+    colour = values[..., :-1] if alpha is not None else values
+    space: Space = "GRAY" if colour.shape[2] == 1 else "RGB"
+    decoded = Decoded(colour, space, heif.size[0], heif.size[1], alpha)
+    decoded.icc = heif.info.get("icc_profile") or None
+    stub = Image.new("L", (1, 1))
+    stub.info["exif"] = heif.info.get("exif") or b""
+    exif = _Exif(stub)
+    exif.main.pop(0x0112, None)  # the decoder has turned the picture already
+    _apply_exif(decoded, exif)
+    _tag_from_nclx(decoded, file, name)
+    return decoded
+
+
+# --- TIFF ------------------------------------------------------------------
+
+
+def _read_tiff(file: BinaryIO, name: str) -> Decoded:
+    import tifffile
+
+    with tifffile.TiffFile(file) as tiff:
+        page = tiff.pages.first
+        if not isinstance(page, tifffile.TiffPage):
+            raise UnsupportedPicture(f"{name} holds no picture of its own; save it as JPEG.")
+        if _is_raw(tiff):
+            raise _raw(name)
+        _check_size(page.imagewidth, page.imagelength, name)
+        bits = page.bitspersample
+        eight = (bits if isinstance(bits, int) else max(bits)) <= 8
+        if not eight:
+            return _read_deep_tiff(page, name)
+    file.seek(0)
+    return _read_plain("TIFF", file, name, None)
+
+
+def _is_raw(tiff: tifffile.TiffFile) -> bool:
+    """True for a DNG or any TIFF that holds sensor data (photometric CFA or LinearRaw)."""
+    import tifffile
+
+    first = tiff.pages.first
+    if 50706 in first.tags:  # DNGVersion
+        return True
+    pages: list[Any] = [first]
+    try:
+        pages += list(first.pages or ())
+    except Exception:  # broken SubIFDs cannot hold sensor data that matters
+        return False
+    raw = (tifffile.PHOTOMETRIC.CFA, tifffile.PHOTOMETRIC.LINEAR_RAW)
+    return any(getattr(page, "photometric", None) in raw for page in pages)
+
+
+def _read_deep_tiff(page: tifffile.TiffPage, name: str) -> Decoded:
+    """16-bit and float TIFF: Pillow would read RGB as 8-bit."""
+    import tifffile
+
+    values = np.asarray(page.asarray())
+    if page.planarconfig == tifffile.PLANARCONFIG.SEPARATE and values.ndim == 3:
+        values = np.moveaxis(values, 0, -1)
+    if values.ndim == 2:
+        values = values[..., None]
+    if values.ndim != 3:
+        raise UnsupportedPicture(f"{name} is a stack of pictures; give one picture.")
+    values = _deep_values(values, name)
+    space, count = _TIFF_SPACES.get(int(page.photometric), (None, 0))
+    if space is None or values.shape[2] < count:
+        raise UnsupportedPicture(
+            f"{name} is a TIFF of kind {page.photometric.name}; save it as 8- or 16-bit RGB."
+        )
+    alpha = None
+    extras = [int(e) for e in page.extrasamples]
+    colour = values[..., :count]
+    if extras and extras[0] in (1, 2):
+        alpha = values[..., count]
+        if extras[0] == 1:  # associated: colour was multiplied by alpha
+            colour = _unpremultiplied(colour, alpha)
+    if page.photometric == tifffile.PHOTOMETRIC.MINISWHITE:
+        colour = np.asarray(_top(colour) - colour, dtype=colour.dtype)
+    if space == "LAB":
+        colour = _lab_values(colour, int(page.photometric))
+    decoded = Decoded(colour, space, page.imagewidth, page.imagelength, alpha)
+    profile = page.tags.get(34675)
+    decoded.icc = bytes(profile.value) if profile is not None else None
+    exif = _Exif(Image.new("L", (1, 1)))
+    exif.main = {c: page.tags[c].value for c in (0x010F, 0x0110, 0x0112, 0x0131) if c in page.tags}
+    _apply_exif(decoded, exif)
+    return decoded
+
+
+# TIFF 6.0 PhotometricInterpretation: the space and its number of channels.
+_TIFF_SPACES: dict[int, tuple[Space, int]] = {
+    0: ("GRAY", 1),
+    1: ("GRAY", 1),
+    2: ("RGB", 3),
+    5: ("CMYK", 4),
+    8: ("LAB", 3),
+    9: ("LAB", 3),
+}
+
+
+def _deep_values(values: NDArray[Any], name: str) -> NDArray[Any]:
+    if values.dtype == np.uint16 or values.dtype == np.uint8:
+        return values
+    if values.dtype.kind == "f":
+        return _checked_floats(values, name)
+    raise UnsupportedPicture(f"{name} holds {values.dtype} values; save it as 8- or 16-bit.")
+
+
+def _unpremultiplied(colour: NDArray[Any], alpha: NDArray[Any]) -> NDArray[Any]:
+    top = _top(colour)
+    share = np.maximum(alpha[..., None], 1e-6 if colour.dtype.kind == "f" else 1) / top
+    return np.minimum(colour / share, top).astype(colour.dtype)
+
+
+def _lab_values(values: NDArray[Any], photometric: int) -> NDArray[Any]:
+    """CIELAB (8: signed a, b) and ICCLAB (9: offset) 16-bit codes to L*, a*, b* (TIFF 6.0, 23)."""
+    lightness = values[..., :1].astype(np.float32) / 655.35
+    if photometric == 8:
+        ab = values[..., 1:3].astype(np.uint16).view(np.int16).astype(np.float32) / 256
+    else:
+        ab = values[..., 1:3].astype(np.float32) / 257 - 128
+    return np.concatenate([lightness, ab], axis=-1)
+
+
+# --- arrays ----------------------------------------------------------------
+
+
+def _from_array(array: NDArray[Any]) -> Decoded:
+    """uint8, uint16 or float 0..1; (H, W), (H, W, 1), (H, W, 3) or (H, W, 4)."""
+    shape = "x".join(map(str, array.shape)) or "a single number"
+    channels = 1 if array.ndim == 2 else array.shape[2] if array.ndim == 3 else 0
+    if channels not in (1, 3, 4) or array.size == 0:
+        raise UnsupportedPicture(
+            f"array has shape {shape}; give height x width, or height x width x 3 or 4."
+        )
+    height, width = array.shape[:2]
+    _check_size(width, height, "array")
+    values = array.reshape(height, width, channels)
+    if values.dtype == np.bool_ or values.dtype.kind not in "uf" or values.dtype.itemsize == 0:
+        values = _refused_dtype(values)
+    elif values.dtype.kind == "f":
+        values = _checked_floats(values, "array")
+    elif values.dtype not in (np.dtype(np.uint8), np.dtype(np.uint16)):
+        values = _refused_dtype(values)
+    alpha = values[..., 3] if channels == 4 else None
+    space: Space = "GRAY" if channels == 1 else "RGB"
+    return Decoded(values[..., :3], space, width, height, alpha, certain=True)
+
+
+def _refused_dtype(values: NDArray[Any]) -> NDArray[Any]:
+    raise UnsupportedPicture(
+        f"array holds {values.dtype} values; give uint8, uint16 or floats from 0 to 1."
+    )
+
+
+def _checked_floats(values: NDArray[Any], name: str) -> NDArray[np.float32]:
+    low, high = float(values.min()), float(values.max())
+    if not (np.isfinite(low) and np.isfinite(high)):  # a NaN anywhere makes both NaN
+        raise UnsupportedPicture(f"{name} holds NaN or infinite values; give floats from 0 to 1.")
+    if low < 0 or high > 1:
+        raise UnsupportedPicture(
+            f"{name} holds floats from {low:.3g} to {high:.3g}; scale them to 0 to 1."
+        )
+    return values.astype(np.float32, copy=False)
+
+
+def _top(values: NDArray[Any]) -> float:
+    return float(np.iinfo(values.dtype).max) if values.dtype.kind == "u" else 1.0

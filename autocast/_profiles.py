@@ -1,0 +1,254 @@
+"""How the numbers of a file become sRGB: profiles, colour tags, and what is assumed."""
+
+from __future__ import annotations
+
+import io
+import struct
+from dataclasses import dataclass
+from typing import Any, Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocast.colour import (
+    D65_WHITE,
+    RGB_TO_XYZ,
+    SRGB_PRIMARIES,
+    XYZ_TO_RGB,
+    linear_to_srgb,
+    srgb_to_linear,
+)
+
+Floats = NDArray[np.float32]
+Array = NDArray[np.float64]
+Space = Literal["GRAY", "RGB", "CMYK", "LAB"]
+Chromaticities = tuple[tuple[float, float], tuple[float, float], tuple[float, float]]
+
+
+@dataclass(frozen=True, slots=True)
+class Tag:
+    """Colour told by the file without a profile.
+
+    ``gamma`` is the exponent that decodes to linear light; None is the sRGB
+    curve. ``label`` says where it was read.
+    """
+
+    label: str
+    primaries: Chromaticities = SRGB_PRIMARIES
+    white: tuple[float, float] = D65_WHITE
+    gamma: float | None = None
+
+    @property
+    def plain(self) -> bool:
+        """True where it says no more than sRGB."""
+        return (self.primaries, self.white, self.gamma) == (SRGB_PRIMARIES, D65_WHITE, None)
+
+
+class Reading(NamedTuple):
+    """Pixels as sRGB, encoded and linear (H, W, 3), and how their numbers were read."""
+
+    encoded: Floats
+    linear: Floats
+    profile: str
+    remarks: tuple[str, ...]
+
+
+EXIF_SRGB = Tag("EXIF colour space")
+# DCF 2.0 (CIPA DC-009): the optional colour space, told by EXIF ColorSpace "uncalibrated"
+# with InteroperabilityIndex "R03". Its primaries and its exponent 563/256 are those of
+# opRGB, IEC 61966-2-5:2007 (from memory, not verified).
+DCF_OPTIONAL = Tag(
+    "EXIF colour space, DCF optional (opRGB)",
+    primaries=((0.64, 0.33), (0.21, 0.71), (0.15, 0.06)),
+    gamma=563 / 256,
+)
+
+# ITU-T H.273, table 2: code point -> name and chromaticities; the white is D65.
+_PRIMARIES: dict[int, tuple[str, Chromaticities]] = {
+    1: ("BT.709", SRGB_PRIMARIES),
+    5: ("BT.470 BG", ((0.64, 0.33), (0.29, 0.60), (0.15, 0.06))),
+    6: ("BT.601", ((0.63, 0.34), (0.31, 0.595), (0.155, 0.07))),
+    9: ("BT.2020", ((0.708, 0.292), (0.170, 0.797), (0.131, 0.046))),
+    12: ("P3", ((0.68, 0.32), (0.265, 0.69), (0.15, 0.06))),
+}
+# H.273, table 3: code point -> exponent, None the sRGB curve. The camera curve of BT.709 and
+# its kin (1, 6, 14, 15) is shown by viewers of stills as sRGB and read so here (common
+# practice, no source).
+_TRANSFERS: dict[int, float | None] = {
+    **dict.fromkeys((1, 6, 13, 14, 15)),
+    4: 2.2,
+    5: 2.8,
+    8: 1.0,
+}
+HDR_TRANSFERS = {16: "PQ", 18: "HLG"}
+"""H.273 transfers whose values are not relative to a white that a picture holds."""
+
+
+def tag_from_code_points(where: str, primaries: int, transfer: int) -> Tag | None:
+    """What H.273 code points mean; None where they are unspecified or unknown."""
+    if primaries not in _PRIMARIES or transfer not in _TRANSFERS:
+        return None
+    name, chromaticities = _PRIMARIES[primaries]
+    gamma = _TRANSFERS[transfer]
+    curve = "" if gamma is None else f", exponent {gamma:g}"
+    return Tag(f"{where}, {name} primaries{curve}", chromaticities, D65_WHITE, gamma)
+
+
+def tag_from_png(gama: bytes | None, chrm: bytes | None) -> Tag:
+    """PNG gAMA and cHRM; a missing one is taken as that of sRGB."""
+    gamma, white, primaries = None, D65_WHITE, SRGB_PRIMARIES
+    if gama is not None:
+        stored = struct.unpack(">I", gama)[0]
+        # 45455 is what the standard has sRGB writers put there; the sRGB curve is meant.
+        gamma = None if stored in (0, 45455) else 100_000 / stored
+    if chrm is not None:
+        x = [v / 100_000 for v in struct.unpack(">8I", chrm)]
+        if all(y > 0 for y in x[1::2]):
+            white = (x[0], x[1])
+            primaries = ((x[2], x[3]), (x[4], x[5]), (x[6], x[7]))
+    return Tag("PNG gAMA and cHRM", primaries, white, gamma)
+
+
+def to_srgb(
+    values: Floats, space: Space, icc: bytes | None, tag: Tag | None, *, certain: bool
+) -> Reading:
+    """Values (H, W, C) of a space, 0..1 or CIELAB, read as sRGB.
+
+    ``certain`` says that sRGB needs no remark where nothing else is told.
+    """
+    broken: tuple[str, ...] = ()
+    if icc is not None:
+        reading = _by_profile(values, space, icc)
+        if reading is not None:
+            return reading
+        broken = ("broken_profile",)
+    if space == "LAB":
+        return _linear_reading(_transform(values, "LAB", _lab_profile()), "CIELAB", broken)
+    if space == "CMYK":
+        encoded = (1 - values[..., :3]) * (1 - values[..., 3:])
+        remarks = (*broken, "cmyk_without_profile")
+        return _encoded_reading(encoded, "CMYK without a profile, plain conversion", remarks)
+    rgb = np.repeat(values, 3, axis=-1) if space == "GRAY" else values
+    if broken or tag is None:
+        remarks = broken or (() if certain else ("no_profile",))
+        return _encoded_reading(rgb, "sRGB assumed", remarks)
+    if tag.plain:
+        return _encoded_reading(rgb, "sRGB by the file's tag", ())
+    return _linear_reading(_by_tag(rgb, tag), f"by the file's tag: {tag.label}", ("tagged",))
+
+
+def _encoded_reading(encoded: Floats, profile: str, remarks: tuple[str, ...]) -> Reading:
+    linear = srgb_to_linear(encoded).astype(np.float32)
+    return Reading(encoded, linear, profile, remarks)
+
+
+def _linear_reading(linear: Floats, profile: str, remarks: tuple[str, ...]) -> Reading:
+    return Reading(linear_to_srgb(linear).astype(np.float32), linear, profile, remarks)
+
+
+# --- tags ------------------------------------------------------------------
+
+
+def _by_tag(encoded: Floats, tag: Tag) -> Floats:
+    """Linear light by the tag's curve, then by matrix to the primaries of sRGB."""
+    light = srgb_to_linear(encoded) if tag.gamma is None else encoded.astype(float) ** tag.gamma
+    return (light @ _matrix_to_srgb(tag).T).astype(np.float32)
+
+
+# Lam (1985), the Bradford cone responses, as given in ICC.1:2022, annex E.
+_BRADFORD = np.array(
+    [[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]]
+)
+
+
+def _matrix_to_srgb(tag: Tag) -> Array:
+    """Linear RGB of a tag to linear sRGB, its white adapted to D65."""
+    columns = np.array([[x / y, 1.0, (1 - x - y) / y] for x, y in tag.primaries]).T
+    x, y = tag.white
+    matrix = columns * np.linalg.solve(columns, np.array([x / y, 1.0, (1 - x - y) / y]))
+    gains = (_BRADFORD @ RGB_TO_XYZ.sum(axis=1)) / (_BRADFORD @ matrix.sum(axis=1))
+    adapted = np.linalg.solve(_BRADFORD, gains[:, None] * (_BRADFORD @ matrix))
+    return np.asarray(XYZ_TO_RGB @ adapted, dtype=np.float64)
+
+
+# --- profiles --------------------------------------------------------------
+
+_SIGNATURES: dict[Space, bytes] = {
+    "GRAY": b"GRAY",
+    "RGB": b"RGB ",
+    "CMYK": b"CMYK",
+    "LAB": b"Lab ",
+}
+_CLASSES = (b"mntr", b"scnr", b"prtr", b"spac")
+_RELATIVE_COLORIMETRIC = 1
+_BLACK_POINT_COMPENSATION = 0x2000
+_HALF_A_CODE = 0.5 / 255
+# Corners and steps of the RGB cube, to see whether a profile is that of sRGB.
+_PROBE = np.stack(np.meshgrid(*[np.linspace(0, 1, 9)] * 3), axis=-1).reshape(27, 27, 3)
+
+
+def _by_profile(values: Floats, space: Space, icc: bytes) -> Reading | None:
+    """The reading by an embedded profile; None where that cannot be used.
+
+    A profile that moves no colour of the cube by half an 8-bit code is that of
+    sRGB in one of its many editions: the values then stay as they are, which is
+    exact and quick.
+    """
+    if icc[36:40] != b"acsp" or icc[12:16] not in _CLASSES or icc[16:20] != _SIGNATURES[space]:
+        return None
+    from imagecodecs import CmsError
+
+    try:
+        if space == "RGB":
+            probed = linear_to_srgb(_transform(_PROBE.astype(np.float32), space, icc))
+            if np.abs(probed - _PROBE).max() < _HALF_A_CODE:
+                return _encoded_reading(values, _profile_text(icc), ())
+        linear = _transform(values, space, icc)
+    except CmsError:
+        return None
+    return _linear_reading(linear, _profile_text(icc), ()) if np.isfinite(linear).all() else None
+
+
+def _transform(values: Floats, space: Space, icc: bytes) -> Floats:
+    """Values to linear sRGB by LittleCMS, in floats, which leaves wide colours unclipped."""
+    import imagecodecs
+
+    linear_srgb = imagecodecs.cms_profile(
+        "rgb",
+        whitepoint=D65_WHITE,
+        primaries=[v for xy in SRGB_PRIMARIES for v in xy],
+        gamma=1.0,
+    )
+    data: NDArray[Any] = values
+    if space == "GRAY":
+        data = values[..., 0]
+    elif space == "CMYK":
+        data = values * np.float32(100)  # LittleCMS counts ink in percent
+    out = imagecodecs.cms_transform(
+        np.ascontiguousarray(data),
+        icc,
+        linear_srgb,
+        colorspace=space.lower(),
+        outcolorspace="rgb",
+        outdtype="float32",
+        intent=_RELATIVE_COLORIMETRIC,
+        flags=_BLACK_POINT_COMPENSATION,
+    )
+    return np.asarray(out, dtype=np.float32)
+
+
+def _lab_profile() -> bytes:
+    from PIL import ImageCms
+
+    return ImageCms.ImageCmsProfile(ImageCms.createProfile("LAB")).tobytes()
+
+
+def _profile_text(icc: bytes) -> str:
+    from PIL import ImageCms
+
+    try:
+        name = ImageCms.getProfileDescription(ImageCms.ImageCmsProfile(io.BytesIO(icc)))
+    except (ImageCms.PyCMSError, OSError):
+        name = ""
+    name = " ".join(name.split())[:80]
+    return f"embedded profile: {name or 'unnamed'}"

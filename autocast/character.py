@@ -1,0 +1,100 @@
+"""What kind of picture this is, before its light is asked after.
+
+A black-and-white, a toned print, a drawing or an almost black frame must not be
+judged as a colour photograph is. Thresholds are common practice, no source,
+unless a line says otherwise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocast.colour import linear_to_lab
+from autocast.picture import Picture
+
+MONOCHROME_CHROMA = 2.0
+"""C* that 98 % of a black-and-white's pixels stay under (rounding and JPEG leave about 1)."""
+TONED_RESIDUE = 1.8
+"""Mean distance in a*b* from the tone curve that a toned print stays under."""
+TONED_SHARE = 0.15
+"""The same distance over mean C*: light of one strong colour leaves more than this."""
+TONED_RANGE = 12.0
+"""Standard deviation of L* from which a tone curve can be told at all."""
+TONED_CHROMA = 5.0
+"""Mean C* from which a picture of one tone curve counts as toned."""
+TONE_BINS = 12
+"""Bins of L* along which the tone curve is read."""
+GRAPHIC_FLAT = 0.55
+"""Share of pixels equal to both neighbours from which a picture looks drawn."""
+GRAPHIC_COLOURS = 0.03
+"""Distinct colours per pixel (5 bits a channel) below which a flat picture looks drawn."""
+CLIPPED_SHARE = 0.25
+"""Share of clipped pixels worth a remark."""
+DARK_LIGHTNESS = 12.0
+"""L* that 98 % of an almost black picture stays under."""
+
+
+@dataclass(frozen=True, slots=True)
+class Character:
+    """Plain facts; each share is 0..1 of the opaque pixels."""
+
+    monochrome: bool
+    toned: bool
+    graphic: bool
+    dark: bool
+    clipped: float
+
+
+def character(picture: Picture) -> Character:
+    """Look at all opaque pixels of the working picture."""
+    opaque = picture.opaque
+    encoded = picture.encoded[opaque]
+    lab = linear_to_lab(picture.pixels[opaque])
+    chroma = np.hypot(lab[:, 1], lab[:, 2])
+    monochrome = bool(np.quantile(chroma, 0.98) < MONOCHROME_CHROMA)
+    clipped = (encoded.max(axis=1) > 0.995) | (encoded.max(axis=1) < 0.005)
+    return Character(
+        monochrome=monochrome,
+        toned=not monochrome and _toned(lab, chroma),
+        graphic=not monochrome and _graphic(picture),
+        dark=bool(np.quantile(lab[:, 0], 0.98) < DARK_LIGHTNESS),
+        clipped=float(clipped.mean()),
+    )
+
+
+def _toned(lab: NDArray[np.float64], chroma: NDArray[np.float64]) -> bool:
+    """Is a*b* a function of L* alone, and not that of grey?"""
+    if float(chroma.mean()) < TONED_CHROMA or float(lab[:, 0].std()) < TONED_RANGE:
+        return False
+    level = np.clip(lab[:, 0] / 100 * TONE_BINS, 0, TONE_BINS - 1).astype(np.intp)
+    total = np.maximum(np.bincount(level, minlength=TONE_BINS), 1)
+    curve = np.stack([np.bincount(level, lab[:, c], TONE_BINS) / total for c in (1, 2)], axis=1)
+    off = lab[:, 1:] - curve[level]
+    residue = float(np.hypot(off[:, 0], off[:, 1]).mean())
+    return residue < min(TONED_RESIDUE, TONED_SHARE * float(chroma.mean()))
+
+
+def _graphic(picture: Picture) -> bool:
+    """Is most of it exactly flat, in few colours?"""
+    encoded = picture.encoded
+    if min(encoded.shape[:2]) < 3:
+        return False
+    codes = np.rint(encoded * 255).astype(np.int32)
+    # Black is flat in photographs too.
+    lit = codes[:, 1:-1].max(axis=-1) > 20
+    if float(lit.mean()) < 0.1:
+        return False
+    same = (codes[:, 1:-1] == codes[:, :-2]) & (codes[:, 1:-1] == codes[:, 2:])
+    flat = same.all(axis=-1)[lit].mean()
+    coarse = np.clip(codes, 0, 255) >> 3
+    number = (coarse[..., 0] << 10) | (coarse[..., 1] << 5) | coarse[..., 2]
+    used = np.count_nonzero(np.bincount(number.ravel(), minlength=1 << 15))
+    shown = bool((encoded.max(axis=-1) < 0.995).any())
+    return (
+        shown
+        and float(flat) > GRAPHIC_FLAT
+        and used / number.size < GRAPHIC_COLOURS
+    )

@@ -1,0 +1,48 @@
+"""Every error a caller can meet.
+
+::
+
+    AutocastError
+    ├── PictureError            the picture cannot be judged
+    │   ├── UnreadablePicture   missing, damaged, empty, or not a picture
+    │   ├── UnsupportedPicture  a kind of file or array that is not taken
+    │   └── PictureTooLarge     beyond the pixel limit
+    ├── ModelError              a fitted file is missing, damaged or unknown
+    ├── JudgementError          a document is no judgement of a known version
+    └── OutputError             a result cannot be written where it was asked for
+
+The message is one sentence that names the thing and says what to do; it can be
+shown to a user as it stands.
+"""
+
+
+class AutocastError(Exception):
+    """Base of every error that autocast raises on purpose."""
+
+
+class PictureError(AutocastError):
+    """The picture cannot be judged."""
+
+
+class UnreadablePicture(PictureError):
+    """Missing, damaged, empty, or not a picture at all."""
+
+
+class UnsupportedPicture(PictureError):
+    """A kind of file or array that autocast does not take."""
+
+
+class PictureTooLarge(PictureError):
+    """The picture has more pixels than the limit."""
+
+
+class ModelError(AutocastError):
+    """A fitted file is missing, damaged or of an unknown version."""
+
+
+class JudgementError(AutocastError):
+    """A document is no judgement, or one of an unknown schema version."""
+
+
+class OutputError(AutocastError):
+    """A result cannot be written where it was asked for."""

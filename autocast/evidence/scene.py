@@ -1,0 +1,130 @@
+"""What all evidence looks at: regions explained by classes under every cast.
+
+For region r and cast c the class model says
+
+    p(r | c) = sum over kinds k of  share(k | context of r) * density_k(chromaticity_r - shift(c))
+
+The shift is a subtraction in log-chromaticity, so each density is one table
+that slides over the grid of casts. ``else`` is broad: it lets any object have
+any colour, at a price.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocast.castgrid import grid
+from autocast.modelfiles import load_arrays, load_json
+from autocast.picture import Picture
+from autocast.segmentation import Regions, segment
+
+Floats = NDArray[np.floating]
+
+KINDS = ("pavement", "metal", "white", "cloud", "dark", "sky", "vegetation", "skin", "else")
+"""Kinds of thing, in the order of the density file; the first five are probable neutrals."""
+
+CLASSES: Mapping[str, tuple[str, ...]] = {
+    "neutrals": KINDS[:5],
+    "sky": ("sky",),
+    "vegetation": ("vegetation",),
+    "skin": ("skin",),
+}
+"""The four classes of known colour, by the kinds they are made of."""
+
+CONTEXT = ("bias", "height", "fine", "coarse")
+"""What the share of a kind depends on, beside its lightness."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scene:
+    """One picture, its R regions, and how well each class explains them under N casts.
+
+    ``explained`` maps each class, and ``else``, to R x N likelihoods; ``kinds``
+    is R x 9 x the context shares; ``weight`` R is how much each region counts.
+    """
+
+    picture: Picture
+    regions: Regions
+    explained: Mapping[str, NDArray[np.float32]]
+    context: NDArray[np.float32]
+    weight: NDArray[np.float64]
+    weights: Mapping[str, Any]
+
+
+def look(picture: Picture) -> Scene:
+    """Lay out the picture and explain its regions under every cast."""
+    weights = load_json("weights.json")
+    regions = segment(picture)
+    context = context_shares(regions, weights["context"])
+    table = _densities()
+    place = _nodes(regions)
+    explained = {}
+    for name, kinds in (*CLASSES.items(), ("else", ("else",))):
+        columns = [KINDS.index(k) for k in kinds]
+        total = np.zeros(place.shape, dtype=np.float32)
+        for k in columns:
+            total += table[k][place] * context[:, k, None]
+        explained[name] = total
+    return Scene(picture, regions, explained, context, _weight(regions, weights["regions"]), weights)
+
+
+def context_shares(regions: Regions, context: Mapping[str, Any]) -> NDArray[np.float32]:
+    """R x 9: how likely each kind is at a place of this height, texture and lightness."""
+    features = np.stack(
+        [
+            np.ones(len(regions)),
+            regions.height - 0.5,
+            np.log(regions.fine + 0.002) + 4.0,
+            np.log(regions.coarse + 0.004) + 3.0,
+        ],
+        axis=1,
+    )
+    slopes = np.array([[context[k][name] for name in CONTEXT] for k in KINDS])
+    lightness = load_arrays("densities.npz")["lightness"]
+    level = np.clip(regions.lab[:, 0] / 5, 0, lightness.shape[1] - 1).astype(np.intp)
+    logits = features @ slopes.T + lightness[:, level].T
+    shares = np.exp(logits - logits.max(axis=1, keepdims=True, initial=-np.inf))
+    return np.asarray(shares / shares.sum(axis=1, keepdims=True), dtype=np.float32)
+
+
+def memberships(scene: Scene, casts: NDArray[np.intp], share: Floats) -> NDArray[np.float32]:
+    """R x 9 soft memberships in :data:`KINDS`, averaged over ``casts`` (grid nodes) by ``share``."""
+    place = _nodes(scene.regions, casts)
+    parts = _densities()[:, place] * scene.context.T[:, :, None]
+    return np.asarray(((parts / parts.sum(axis=0)) @ share).T, dtype=np.float32)
+
+
+def _densities() -> NDArray[np.float32]:
+    log_density = load_arrays("densities.npz")["log_density"]
+    return np.exp(log_density.reshape(len(KINDS), -1))
+
+
+def _nodes(regions: Regions, which: slice | NDArray[np.intp] = slice(None)) -> NDArray[np.intp]:
+    """R x N: the density node that each region falls on once each cast is taken away."""
+    model = load_arrays("densities.npz")
+    size = model["log_density"].shape[1:]
+    index = []
+    for axis in (0, 1):
+        region = (regions.chromaticity[:, axis] - model["origin"][axis]) / model["step"]
+        shift = grid().shifts[which, axis] / model["step"]
+        place = np.rint((region[:, None] - shift[None, :]).astype(np.float32)).astype(np.int32)
+        index.append(np.clip(place, 0, size[axis] - 1))
+    return np.asarray(index[0] * size[1] + index[1], dtype=np.intp)
+
+
+def _weight(regions: Regions, settings: Mapping[str, float]) -> NDArray[np.float64]:
+    """R: area, shared out among regions of like colour, so that one wall is not ten votes."""
+    if not len(regions):
+        return np.zeros(0)
+    off = regions.chromaticity[:, None, :] - regions.chromaticity[None, :, :]
+    alike = np.exp(-(off**2).sum(axis=-1) / (2 * settings["alike"] ** 2))
+    crowd = alike @ regions.area
+    weight = regions.area / crowd ** settings["crowding"]
+    # L* below 10 carries little chromaticity that an 8-bit file could hold.
+    weight = weight * np.clip((regions.lab[:, 0] - 4) / 8, 0, 1)
+    return np.asarray(settings["total"] * weight / regions.area.sum())

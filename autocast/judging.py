@@ -1,0 +1,60 @@
+"""The row of rooms, in order. No other file knows it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocast.advisor import Case, advise
+from autocast.character import character
+from autocast.evidence.scene import KINDS, look
+from autocast.judgement import Judgement
+from autocast.modelfiles import model_id
+from autocast.picture import Picture, Source, open_picture
+from autocast.voting import ballot, count, members, votes
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Examination:
+    """A judgement with the pixels it was read from, for drawing.
+
+    ``labels`` H x W numbers each pixel's region, -1 where it was left out;
+    ``memberships`` R x 9 says what the regions are, in the order of ``kinds``.
+    """
+
+    picture: Picture
+    labels: NDArray[np.int32]
+    memberships: NDArray[np.float32]
+    kinds: tuple[str, ...]
+    judgement: Judgement
+
+
+def judge(source: Source) -> Judgement:
+    """Say whether the colour of a picture can be trusted.
+
+    ``source`` is a path, bytes, a binary file, a PIL image, or an array
+    (H x W, H x W x 3 or H x W x 4; uint8, uint16, or float in 0..1; sRGB).
+    Raises PictureError for what cannot be judged, ModelError for damaged
+    model files. The picture is only read.
+    """
+    return examine(source).judgement
+
+
+def examine(source: Source) -> Examination:
+    """Judge a picture and keep what is needed to draw how it was judged."""
+    return _examined(open_picture(source))
+
+
+def _examined(picture: Picture) -> Examination:
+    scene = look(picture)
+    counted = ballot(scene)
+    estimate = count(counted)
+    held = members(scene, estimate)
+    case = Case(
+        scene, character(picture), counted, estimate, held, votes(scene, held, counted)
+    )
+    return Examination(
+        picture, scene.regions.labels, held, KINDS, advise(case, model_id())
+    )

@@ -1,0 +1,332 @@
+"""A judgement as terminal text.
+
+Colour is only ever an addition: every line says the same without it. Nothing
+that a file name or a label holds reaches the terminal as a control sequence.
+"""
+
+from __future__ import annotations
+
+import json
+import unicodedata
+from collections import Counter
+from typing import TYPE_CHECKING
+
+from rich.cells import cell_len, chop_cells, set_cell_size
+
+from autocast import colour as formulas
+from autocast.judgement import (
+    REMARKS,
+    VERDICT_WORDS,
+    Evidence,
+    Judgement,
+    Reading,
+    Spot,
+    Verdict,
+    describe,
+    hue_name,
+    strength_word,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+GLUE = "\u00a0"
+"""The no-break space."""
+
+NARROWEST = 40
+"""Columns below which no layout is tried; a narrower terminal wraps by itself."""
+
+MARKS: dict[Verdict, str] = {"clear": " ", "cast": "!", "ask": "?"}
+"""One sign per verdict, so that a column of verdicts can be read at a glance."""
+
+# ECMA-48 "select graphic rendition": bold, faint, bold red, bold green, bold yellow.
+_RESET = "\x1b[0m"
+_BOLD = "\x1b[1m"
+_FAINT = "\x1b[2m"
+_VERDICT_STYLES: dict[Verdict, str] = {
+    "cast": "\x1b[1;31m",
+    "clear": "\x1b[1;32m",
+    "ask": "\x1b[1;33m",
+}
+
+# Zero-width joiners belong to names in several scripts; the other format
+# characters (bidirectional overrides among them) can disguise a name.
+_KEPT_FORMATS = {"\u200c", "\u200d"}
+
+
+def printable(text: str) -> str:
+    r"""``text`` with nothing in it that a terminal would obey or UTF-8 cannot carry.
+
+    Control, format and separator characters become ``\xNN`` or ``\uNNNN``; so
+    do bytes of a file name that are not UTF-8 (Python's surrogate escapes),
+    which come out as the byte they stand for.
+    """
+    return "".join(_escaped(c) for c in text)
+
+
+def _escaped(character: str) -> str:
+    code = ord(character)
+    if 0xDC80 <= code <= 0xDCFF:
+        return f"\\x{code - 0xDC00:02x}"
+    hidden = unicodedata.category(character) in {"Cc", "Cf", "Cs", "Zl", "Zp"}
+    if not hidden or character in _KEPT_FORMATS:
+        return character
+    if code <= 0xFF:
+        return f"\\x{code:02x}"
+    return f"\\u{code:04x}" if code <= 0xFFFF else f"\\U{code:08x}"
+
+
+def shorten(text: str, width: int) -> str:
+    """``text`` cut in the middle to at most ``width`` terminal columns; the end is kept."""
+    if cell_len(text) <= width:
+        return text
+    tail = text[-1:]
+    # Numbers and endings tell pictures apart, so the tail gets the larger half.
+    for character in reversed(text[:-1]):
+        if cell_len(character + tail) > width * 3 // 5:
+            break
+        tail = character + tail
+    head = set_cell_size(text, max(0, width - 1 - cell_len(tail)))
+    return set_cell_size(f"{head.rstrip()}…{tail}", width).rstrip()
+
+
+def judgement_text(
+    judgement: Judgement, width: int = 80, *, colour: bool = False, brief: bool = False
+) -> str:
+    """Several lines on one picture, the most important first, each within ``width`` columns.
+
+    ``brief`` leaves out the tone ranges and the evidence. ``width`` below 40
+    counts as 40. ``colour`` adds ECMA-48 sequences. No newline at the end.
+    """
+    page = _Page(max(width, NARROWEST), colour=colour)
+    _heading(page, judgement)
+    said = [printable(s) for s in judgement.sentences]
+    remarks = [REMARKS[r] for r in judgement.remarks if REMARKS[r].sentence not in said]
+    # A remark that hands the picture to a person is part of the reason, not a footnote.
+    for sentence in [*said, *(r.sentence for r in remarks if r.asks)]:
+        page.add(sentence, indent=2)
+    if judgement.look_at:
+        page.title("Look here")
+        for number, spot in enumerate(judgement.look_at, 1):
+            page.add(f"{number}. {_spot(spot)}", indent=2, hang=3)
+    if not brief:
+        _tones(page, judgement)
+        _evidence(page, judgement)
+    notes = [r.sentence for r in remarks if not r.asks]
+    if notes:
+        page.title("Note")
+        for note in notes:
+            page.add(note, indent=2)
+    return "\n".join(page.lines)
+
+
+def judgement_line(judgement: Judgement, width: int = 80, *, colour: bool = False) -> str:
+    """One line of at most ``width`` (at least 40) columns: verdict, probability, cast, name."""
+    width = max(width, NARROWEST)
+    longest = max(map(len, VERDICT_WORDS.values()))
+    verdict = f"{MARKS[judgement.verdict]} {judgement.verdict_words:<{longest}}"
+    rest = f" {percent(judgement.probability).replace(GLUE, ' '):>5}"
+    cast = judgement.cast
+    strength = strength_word(cast.a, cast.b)
+    words = strength if strength == "hardly any" else f"{strength}, {hue_name(cast.a, cast.b)}"
+    if width >= NARROWEST + 30:
+        rest += f"  {words:<21}"
+    name = printable(judgement.name)
+    left = width - cell_len(verdict + rest) - 2
+    line = f"{rest}  {shorten(name, left)}"
+    return (_styled(verdict, _VERDICT_STYLES[judgement.verdict]) if colour else verdict) + line
+
+
+def judgement_json(judgement: Judgement) -> str:
+    r"""One line of JSON in ASCII alone, which every terminal and every encoding carries.
+
+    A file name that is not valid Unicode is given as :func:`printable` shows
+    it; every other character outside ASCII is a ``\uNNNN`` escape of JSON's own.
+    """
+    document = {**judgement.to_dict(), "name": printable(judgement.name)}
+    return json.dumps(document, allow_nan=False).replace("\x7f", "\\u007f")
+
+
+def count_text(verdicts: Iterable[Verdict], failed: int = 0, width: int = 80) -> str:
+    """How many pictures got which verdict, and how many could not be judged."""
+    counts = Counter(verdicts)
+    total = counts.total() + failed
+    parts = [f"{counts[v]} {words}" for v, words in VERDICT_WORDS.items() if counts[v]]
+    if failed:
+        parts.append(f"{failed} could not be judged")
+    text = f"{total} picture{'' if total == 1 else 's'}: {', '.join(parts)}."
+    return "\n".join(wrap(text, max(width, NARROWEST)))
+
+
+def percent(share: float) -> str:
+    """A share (0..1) as whole per cent, never rounded to certainty."""
+    if 0 < share < 0.01:
+        return f"<1{GLUE}%"
+    if 0.99 < share < 1:
+        return f">99{GLUE}%"
+    return f"{share:.0%}".replace("%", f"{GLUE}%")
+
+
+def chance_words(judgement: Judgement) -> str:
+    """What the probability is of, in plain words."""
+    return (
+        f"{percent(judgement.probability)} chance that a careful look calls a cast evident "
+        f"(among all pictures {percent(judgement.base_rate)})"
+    )
+
+
+class _Page:
+    """Lines that fit a width, styled after they are laid out."""
+
+    def __init__(self, width: int, *, colour: bool) -> None:
+        self.width = width
+        self.colour = colour
+        self.lines: list[str] = []
+
+    def add(self, text: str, *, indent: int = 0, hang: int = 0, style: str = "") -> None:
+        """Wrap ``text``; lines after the first are set in by ``hang`` more."""
+        for line in wrap(text, self.width - indent, hang):
+            self.lines.append(" " * indent + self.styled(line, style))
+
+    def title(self, text: str) -> None:
+        """A heading, flush left."""
+        self.lines.append(self.styled(text, _BOLD))
+
+    def styled(self, text: str, style: str) -> str:
+        """``text`` in ``style`` where colour is wanted."""
+        return _styled(text, style) if self.colour and style else text
+
+
+def _styled(text: str, style: str) -> str:
+    return f"{style}{text}{_RESET}"
+
+
+def wrap(text: str, width: int, hang: int = 0) -> Iterator[str]:
+    """Lines of ``text`` of at most ``width`` terminal columns; later ones set in by ``hang``.
+
+    A no-break space holds words together and comes out as a space.
+    """
+    line = ""
+    empty = True
+    for glued in filter(None, text.split(" ")):
+        word = glued.replace(GLUE, " ")
+        if not empty and cell_len(line) + 1 + cell_len(word) <= width:
+            line += f" {word}"
+            continue
+        if not empty:
+            yield line
+            line = " " * hang
+        # Only a word that is wider than a whole line is cut.
+        *full, rest = chop_cells(word, width - hang)
+        for piece in full:
+            yield line + piece
+            line = " " * hang
+        line += rest
+        empty = False
+    if not empty:
+        yield line
+
+
+def _heading(page: _Page, judgement: Judgement) -> None:
+    facts = f"{judgement.width} x {judgement.height}, {printable(judgement.profile)}"
+    facts = shorten(facts, page.width // 2)
+    name = shorten(printable(judgement.name), page.width - cell_len(facts) - 2)
+    gap = " " * (page.width - cell_len(name) - cell_len(facts))
+    page.lines.append(page.styled(name, _BOLD) + gap + page.styled(facts, _FAINT))
+    cast = judgement.cast
+    verdict = f"{MARKS[judgement.verdict]} {judgement.verdict_words.upper()}".strip()
+    if judgement.verdict == "cast":
+        verdict += f": {cast.words}"
+    page.add(verdict, style=_VERDICT_STYLES[judgement.verdict])
+    page.add(chance_words(judgement), indent=2)
+    measured = f"{_ab(cast.a, cast.b)} ±{cast.spread:.1f}"
+    if judgement.verdict == "cast":
+        page.add(f"A mid-grey that should be neutral reads {measured}", indent=2)
+        also = "It could also be"
+    else:
+        guess = "Best guess" if judgement.verdict == "ask" else "Cast"
+        page.add(f"{guess}: {cast.words}, {measured}", indent=2, hang=2)
+        also = "Or"
+    if cast.second is not None:
+        second = cast.second
+        page.add(
+            f"{also}: {describe(second.a, second.b)}, {_ab(second.a, second.b)} "
+            f"({percent(second.share)} of the probability)",
+            indent=2,
+            hang=2,
+        )
+
+
+def _tones(page: _Page, judgement: Judgement) -> None:
+    if not judgement.tones:
+        return
+    page.title("Cast by tone")
+    page.lines.append("             at    area    a*    b*    ±")
+    for tone, cast in judgement.tones.items():
+        line = (
+            f"  {tone:<10} L*{cast.lightness:2.0f} {percent(cast.share).replace(GLUE, ' '):>5} "
+            f"{_signed(cast.a):>5} {_signed(cast.b):>5} {cast.spread:4.1f}"
+        )
+        at_60 = formulas.requote((cast.a, cast.b), formulas.QUOTED_AT, cast.lightness)
+        words = f"  {describe(float(at_60[0]), float(at_60[1]))}"
+        page.lines.append(line + words if len(line + words) <= page.width else line)
+
+
+_STANCES = (
+    ("for", "Speaks for it"),
+    ("against", "Speaks against it"),
+    ("silent", "Says nothing either way"),
+)
+
+
+def _evidence(page: _Page, judgement: Judgement) -> None:
+    for stance, title in _STANCES:
+        chosen = [e for e in judgement.evidence if e.stance == stance]
+        if not chosen:
+            continue
+        page.title(title)
+        for evidence in sorted(chosen, key=lambda e: -e.weight):
+            _one_evidence(page, evidence)
+
+
+def _one_evidence(page: _Page, evidence: Evidence) -> None:
+    kind, label = printable(evidence.kind), printable(evidence.label)
+    name = label if label.startswith(kind) else f"{kind}: {label}"
+    if evidence.explains is None:
+        page.add(name, indent=2, hang=2)
+        return
+    area = f", {percent(evidence.share)} of the picture" if evidence.reads else ""
+    page.add(f"{name}{area}, weight {evidence.weight:.2f}", indent=2, hang=2)
+    if evidence.reads is not None and evidence.expected is not None:
+        page.add(
+            f"reads {reading(evidence.reads)}, should read {reading(evidence.expected)}",
+            indent=4,
+        )
+    a, b = evidence.explains
+    page.add(
+        f"implies {_ab(a, b)} ±{evidence.spread:.1f};"
+        f" left out: cast{GLUE}moves{GLUE}{evidence.drove:.1f},"
+        f" chance{GLUE}{100 * evidence.drove_probability:+.0f}{GLUE}points",
+        indent=4,
+    )
+
+
+def _spot(spot: Spot) -> str:
+    return (
+        f"{percent(spot.x)} from left, {percent(spot.y)} from top: {printable(spot.what)}, "
+        f"{reading(spot.reads)} ({printable(spot.why)})"
+    )
+
+
+def reading(value: Reading) -> str:
+    """A colour as ``L* 61 a* -1.0 b* -7.9``."""
+    return f"L*{GLUE}{value.lightness:.0f} {_ab(value.a, value.b)}"
+
+
+def _ab(a: float, b: float) -> str:
+    return f"a*{GLUE}{_signed(a)} b*{GLUE}{_signed(b)}"
+
+
+def _signed(value: float) -> str:
+    # Adding zero turns the minus of a rounded "-0.0" into a plus.
+    return f"{round(value, 1) + 0.0:+.1f}"

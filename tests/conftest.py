@@ -1,0 +1,33 @@
+"""Fixtures that several tests share."""
+
+from __future__ import annotations
+
+from importlib.util import find_spec
+from pathlib import Path
+
+import pytest
+from hypothesis import settings
+
+# The machine that runs the tests may be busy: a slow example is no defect.
+settings.register_profile("autocast", deadline=None)
+settings.load_profile("autocast")
+
+
+@pytest.fixture(scope="session")
+def photograph() -> Path:
+    """A real photograph (JPEG, 640 x 427, sRGB), which scikit-learn ships."""
+    spec = find_spec("sklearn")  # only to find it: importing it takes seconds
+    assert spec is not None
+    assert spec.origin is not None
+    return Path(spec.origin).parent / "datasets" / "images" / "china.jpg"
+
+
+@pytest.fixture(scope="session")
+def portrait(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A portrait (PNG, 512 x 512, sRGB), which scikit-image ships."""
+    from PIL import Image
+    from skimage import data
+
+    path = tmp_path_factory.mktemp("pictures") / "astronaut.png"
+    Image.fromarray(data.astronaut()).save(path)
+    return path
