@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from autocast.judgement import Place
 
-_NOISE = 4.0
+_NOISE = 10.0
 """8-bit codes by which a border may stray from its colour."""
 _RINGING = 24.0
 """8-bit codes by which it may stray next to its inner edge, where JPEG rings."""
@@ -24,7 +24,7 @@ _RINGING_LINES = 8
 """How far that ringing reaches: one JPEG block."""
 _EXACT = 1.0
 """8-bit codes by which a border without a partner may stray."""
-_EVEN = 0.985
+_EVEN = 0.95
 """Share of a line that lies within the noise in a plain line of border."""
 _WRITTEN = 0.55
 """The same in a line that bears a caption."""
@@ -47,8 +47,8 @@ class _Strip(NamedTuple):
 
     depth: int
     colour: NDArray[np.float32]
-    sharp: bool
     exact: bool
+    sharp: bool = False
 
 
 def find_content(values: NDArray[Any], unit: float) -> Place | None:
@@ -76,7 +76,15 @@ def _one_border(values: NDArray[Any], unit: float) -> tuple[int, int, int, int]:
     if min(values.shape[:2]) < _LEAST_SIDE:
         return 0, 0, 0, 0
     turned = values.swapaxes(0, 1)
-    strips = [_strip(side, unit) for side in (values, values[::-1], turned, turned[::-1])]
+    sides = (values, values[::-1], turned, turned[::-1])
+    plain = [_strip(lines, unit) for lines in sides]
+    depths = [0 if strip is None else strip.depth for strip in plain]
+    strips = []
+    for index, (lines, strip) in enumerate(zip(sides, plain, strict=True)):
+        # An edge is looked for between the strips at its ends.
+        first, last = (depths[2], depths[3]) if index < 2 else (depths[0], depths[1])
+        span = lines[:, first : lines.shape[1] - last]
+        strips.append(None if strip is None else _edged(span, strip, unit))
 
     def depth(index: int) -> int:
         strip = strips[index]
@@ -85,14 +93,13 @@ def _one_border(values: NDArray[Any], unit: float) -> tuple[int, int, int, int]:
         kin = [
             other is not None
             and other.sharp
-            and float(np.abs(other.colour - strip.colour).max()) <= 2 * _NOISE * unit
+            and float(np.abs(other.colour - strip.colour).max()) <= _NOISE * unit
             for other in strips
         ]
         kin[index] = False
-        if strip.sharp:
-            accepted = kin[index ^ 1] or sum(kin) >= 2 or strip.exact
-        else:  # where the picture is itself as dark or as light as the border
-            accepted = sum(kin) >= 2
+        # Two partners vouch for an edge that is not sharp, where the picture is itself
+        # as dark or as light as its border.
+        accepted = sum(kin) >= 2 or (strip.sharp and (kin[index ^ 1] or strip.exact))
         return strip.depth if accepted else 0
 
     return depth(0), depth(1), depth(2), depth(3)
@@ -113,11 +120,18 @@ def _strip(lines: NDArray[Any], unit: float) -> _Strip | None:
     if depth > _DEEPEST * len(lines):
         return None
     exact = bool((stray[: max(2, depth - 1)] <= _EXACT).mean() >= _EVEN)
-    unlike = (stray > _RINGING).mean(axis=1)
-    for line in range(depth, min(depth + _RINGING_LINES, reach - 1)):
-        if unlike[line] >= _UNLIKE:
-            return _Strip(line + _blended(lines, line, colour), colour, True, exact)
-    return _Strip(depth, colour, False, exact)
+    return _Strip(depth, colour, exact)
+
+
+def _edged(span: NDArray[Any], strip: _Strip, unit: float) -> _Strip:
+    """The strip brought to its edge, where that is sharp."""
+    reach = span[strip.depth : strip.depth + _RINGING_LINES + 1]
+    unlike = (_stray(reach, strip.colour, unit) > _RINGING).mean(axis=1)
+    for ahead in np.flatnonzero(unlike[:-1] >= _UNLIKE)[:1]:
+        line = strip.depth + int(ahead)
+        blended = _blended(span[line : line + 2].astype(np.float32), strip.colour)
+        return strip._replace(depth=line + blended, sharp=True)
+    return strip
 
 
 def _stray(lines: NDArray[Any], colour: NDArray[np.float32], unit: float) -> NDArray[np.float32]:
@@ -125,9 +139,8 @@ def _stray(lines: NDArray[Any], colour: NDArray[np.float32], unit: float) -> NDA
     return np.asarray(np.abs(lines - colour).max(axis=-1) / np.float32(unit), dtype=np.float32)
 
 
-def _blended(lines: NDArray[Any], line: int, colour: NDArray[np.float32]) -> int:
-    """1 where a line is part border and part picture, as reduced decoding leaves it, else 0."""
-    inside = lines[line + 1].astype(np.float32)
-    towards = colour - inside
-    share = float(((lines[line] - inside) * towards).sum() / max(float((towards**2).sum()), 1e-9))
+def _blended(pair: NDArray[np.float32], colour: NDArray[np.float32]) -> int:
+    """1 where the first line of a pair is border and picture mixed, as reducing leaves it."""
+    towards = colour - pair[1]
+    share = float(((pair[0] - pair[1]) * towards).sum() / max(float((towards**2).sum()), 1e-9))
     return int(share > _BLEND)

@@ -8,10 +8,16 @@ The kind of file is told by its content, never by its name.
 from __future__ import annotations
 
 import io
+import math
 import os
 import struct
+import threading
+import warnings
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
+from importlib import import_module
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
 
 import numpy as np
@@ -36,6 +42,7 @@ Source = str | os.PathLike[str] | bytes | BinaryIO | Image.Image | NDArray[Any]
 
 PIXEL_LIMIT = 300_000_000
 """Most pixels a picture may have (project convention)."""
+
 
 @dataclass(slots=True)
 class Decoded:
@@ -65,55 +72,42 @@ class Decoded:
         return 1.0 if self.space == "LAB" else _top(self.values)
 
     @property
+    def code(self) -> float:
+        """What one 8-bit code is in these values."""
+        return (100.0 if self.space == "LAB" else self.top) / 255
+
+    @property
     def alpha_top(self) -> float:
         """The alpha that stands for opaque."""
         return 1.0 if self.alpha is None else _top(self.alpha)
 
 
-def decode(source: Source, side: int | None) -> tuple[str, Decoded]:
-    """The name of a source and its values.
+def settle(source: Source) -> tuple[str, Source]:
+    """The name of a source, and the source in a form that can be decoded twice.
 
-    With ``side`` the long side of the values may be reduced, to no less than
-    ``side``, where the decoder does that for free; None decodes in full.
-    Raises a PictureError, one sentence that names the source.
+    A stream is read from where it stands, put back there where that can be,
+    and left open. Raises a PictureError.
     """
     if isinstance(source, np.ndarray):
-        return "array", _from_array(source)
+        return "array", source
     if isinstance(source, Image.Image):
-        return "image", _guarded("image", lambda: _from_image(source, "image"))
+        return "image", source
     if isinstance(source, bytes):
-        return "bytes", _from_file(io.BytesIO(source), "bytes", side)
+        return "bytes", source
     if isinstance(source, (str, os.PathLike)):
         name = os.fspath(source)
         if not isinstance(name, str):
             raise UnsupportedPicture(f"{name!r} is not a path in text; give a str or a Path.")
-        return name, _from_path(name, side)
+        return name, name
     if hasattr(source, "read"):
-        return _from_stream(source, side)
+        return _drained(source)
     raise UnsupportedPicture(
         f"A {type(source).__name__} is not a picture; give a path, bytes, an open binary file, "
         "a PIL image or a numpy array."
     )
 
 
-def _from_path(name: str, side: int | None) -> Decoded:
-    try:
-        with open(name, "rb") as file:
-            return _from_file(file, name, side)
-    except FileNotFoundError:
-        raise UnreadablePicture(f"{name} does not exist; check the path.") from None
-    except IsADirectoryError:
-        raise UnreadablePicture(f"{name} is a folder; give the pictures in it.") from None
-    except PermissionError:
-        raise UnreadablePicture(
-            f"{name} may not be read by this user; change its permissions."
-        ) from None
-    except (OSError, ValueError) as error:  # ValueError: a NUL byte in the path
-        raise UnreadablePicture(f"{name!r} cannot be opened: {error}.") from error
-
-
-def _from_stream(stream: BinaryIO, side: int | None) -> tuple[str, Decoded]:
-    """Read from where the stream stands; left open, and put back there where it can be."""
+def _drained(stream: BinaryIO) -> tuple[str, bytes]:
     label = getattr(stream, "name", None)
     name = label if isinstance(label, str) else "file"
     try:
@@ -125,7 +119,40 @@ def _from_stream(stream: BinaryIO, side: int | None) -> tuple[str, Decoded]:
         raise UnreadablePicture(f"{name} cannot be read: {error}.") from error
     if not isinstance(data, bytes):
         raise UnsupportedPicture(f"{name} was opened as text; open it as binary ('rb').")
-    return name, _from_file(io.BytesIO(data), name, side)
+    return name, data
+
+
+def decode(name: str, source: Source, side: int | None) -> Decoded:
+    """The values of a settled source.
+
+    With ``side`` the long side of the values may be reduced, to no less than
+    ``side``, where the decoder does that for free; None decodes in full.
+    Raises a PictureError, one sentence that names the source.
+    """
+    if isinstance(source, np.ndarray):
+        return _from_array(source)
+    if isinstance(source, Image.Image):
+        _check_size(*source.size, name)
+        return _guarded(name, lambda: _from_image(source, name))
+    if isinstance(source, bytes):
+        return _from_file(io.BytesIO(source), name, side)
+    return _from_path(name, side)
+
+
+def _from_path(name: str, side: int | None) -> Decoded:
+    try:
+        with Path(name).open("rb") as file:
+            return _from_file(file, name, side)
+    except FileNotFoundError:
+        raise UnreadablePicture(f"{name} does not exist; check the path.") from None
+    except IsADirectoryError:
+        raise UnreadablePicture(f"{name} is a folder; give the pictures in it.") from None
+    except PermissionError:
+        raise UnreadablePicture(
+            f"{name} may not be read by this user; change its permissions."
+        ) from None
+    except (OSError, ValueError) as error:  # ValueError: a NUL byte in the path
+        raise UnreadablePicture(f"{name!r} cannot be opened: {error}.") from error
 
 
 def _from_file(file: BinaryIO, name: str, side: int | None) -> Decoded:
@@ -234,50 +261,55 @@ def _brand(head: bytes, name: str) -> str:
 def _check_size(width: int, height: int, name: str) -> None:
     if width * height > PIXEL_LIMIT:
         raise PictureTooLarge(
-            f"{name} has {width} x {height} = {width * height / 1e6:.0f} million pixels and at most "
-            f"{PIXEL_LIMIT / 1e6:.0f} million are taken; give a smaller copy."
+            f"{name} has {width} x {height} = {width * height / 1e6:.0f} million pixels; "
+            f"at most {PIXEL_LIMIT / 1e6:.0f} million are taken, so give a smaller copy."
         )
 
 
-def _plugin(kind: str) -> Callable[[BinaryIO], ImageFile.ImageFile]:
-    """Pillow's reader of one kind.
+# Pillow's module and class of each kind.
+_READERS = {
+    "JPEG": "Jpeg",
+    "PNG": "Png",
+    "GIF": "Gif",
+    "BMP": "Bmp",
+    "WEBP": "WebP",
+    "AVIF": "Avif",
+    "TIFF": "Tiff",
+}
 
-    Called directly rather than through ``Image.open``, whose limit is a module
-    global with a warning of its own; ours is checked before anything is decoded.
+
+def _pillow(kind: str, file: BinaryIO, name: str) -> ImageFile.ImageFile:
+    """An image of one kind by Pillow, its size checked and nothing decoded yet.
+
+    The reader is called directly rather than through ``Image.open``, whose own
+    limit is a module global with a warning.
     """
-    if kind == "JPEG":
-        from PIL.JpegImagePlugin import JpegImageFile
+    module = import_module(f"PIL.{_READERS[kind]}ImagePlugin")
+    reader: type[ImageFile.ImageFile] = getattr(module, f"{_READERS[kind]}ImageFile")
+    with _quiet():
+        image = reader(file)
+    _check_size(*image.size, name)
+    return image
 
-        return JpegImageFile
-    if kind == "PNG":
-        from PIL.PngImagePlugin import PngImageFile
 
-        return PngImageFile
-    if kind == "GIF":
-        from PIL.GifImagePlugin import GifImageFile
+_QUIET = threading.Lock()
 
-        return GifImageFile
-    if kind == "BMP":
-        from PIL.BmpImagePlugin import BmpImageFile
 
-        return BmpImageFile
-    if kind == "WEBP":
-        from PIL.WebPImagePlugin import WebPImageFile
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Pillow's warnings about metadata kept from the user; the pixels are read all the same.
 
-        return WebPImageFile
-    if kind == "AVIF":
-        from PIL.AvifImagePlugin import AvifImageFile
-
-        return AvifImageFile
-    from PIL.TiffImagePlugin import TiffImageFile
-
-    return TiffImageFile
+    Filters belong to the whole process, so one thread at a time, and only for
+    the short reading of headers.
+    """
+    with _QUIET, warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        yield
 
 
 def _read_plain(kind: str, file: BinaryIO, name: str, side: int | None) -> Decoded:
     """JPEG, GIF, BMP, WebP, AVIF and 8-bit TIFF, by Pillow."""
-    with _plugin(kind)(file) as image:
-        _check_size(*image.size, name)
+    with _pillow(kind, file, name) as image:
         full = image.size
         if kind == "JPEG" and side is not None:
             _draft(image, side)
@@ -351,7 +383,7 @@ def _split(
     if mode == "I" and values.min() >= 0 and values.max() <= 65535:
         return "GRAY", values.astype(np.uint16)[..., None], None
     if mode == "F":
-        return "GRAY", _checked_floats(values, name)[..., None], None
+        return "GRAY", _checked(values, name)[..., None], None
     raise UnsupportedPicture(f"{name} has pixels of kind {mode}; give 8- or 16-bit RGB or grey.")
 
 
@@ -363,12 +395,13 @@ class _Exif:
         self.photo: dict[int, Any] = {}
         self.interop: dict[int, Any] = {}
         try:
-            exif = image.getexif()
-            self.main = dict(exif)
-            if self.main:
-                self.photo = dict(exif.get_ifd(0x8769))
-                self.interop = dict(exif.get_ifd(0xA005))
-        except Exception:  # broken EXIF says nothing; the pixels may be fine
+            with _quiet():
+                exif = image.getexif()
+                self.main = dict(exif)
+                if self.main:
+                    self.photo = dict(exif.get_ifd(0x8769))
+                    self.interop = dict(exif.get_ifd(0xA005))
+        except Exception:  # noqa: BLE001 - broken EXIF says nothing; the pixels may be fine
             return
 
 
@@ -389,6 +422,9 @@ def _apply_exif(decoded: Decoded, exif: _Exif) -> None:
         decoded.tag = EXIF_SRGB
     elif space == 0xFFFF and str(exif.interop.get(1, "")).startswith("R03"):
         decoded.tag = DCF_OPTIONAL
+
+
+_EXIF_MAIN = (0x010F, 0x0110, 0x0112, 0x0131)  # Make, Model, Orientation, Software
 
 
 def _turn(decoded: Decoded, orientation: object) -> None:
@@ -418,38 +454,36 @@ _TURNS: dict[object, Callable[[NDArray[Any]], NDArray[Any]]] = {
 
 
 def _read_png(file: BinaryIO, name: str) -> Decoded:
-    with _plugin("PNG")(file) as image:
-        _check_size(*image.size, name)
+    chunks = dict(_png_chunks(file))
+    file.seek(0)
+    with _pillow("PNG", file, name) as image:
         animated = getattr(image, "is_animated", False)
-        chunks = dict(_png_chunks(file))
         deep = chunks[b"IHDR"][8] == 16
-        if deep:
-            decoded = _read_deep_png(image, file, name)
-        else:
-            file.seek(0)
-            with _plugin("PNG")(file) as whole:
-                decoded = _from_image(whole, name)
-        if animated:
-            decoded.remarks.append("animated")
+        decoded = _read_deep_png(image, file) if deep else _from_image(image, name)
+    if animated:
+        decoded.remarks.append("animated")
     return _tag_from_png(decoded, chunks, name)
 
 
-def _read_deep_png(image: ImageFile.ImageFile, file: BinaryIO, name: str) -> Decoded:
+def _read_deep_png(image: ImageFile.ImageFile, file: BinaryIO) -> Decoded:
     """16-bit PNG: Pillow would drop the lower bits of colour."""
     import imagecodecs
 
     file.seek(0)
-    values = np.asarray(imagecodecs.png_decode(file.read()))
-    if values.ndim == 2:
-        values = values[..., None]
-    alpha = values[..., -1] if values.shape[2] in (2, 4) else None
-    if alpha is not None:
-        values = values[..., :-1]
-    space: Space = "GRAY" if values.shape[2] == 1 else "RGB"
-    decoded = Decoded(values, space, image.width, image.height, alpha)
-    decoded.icc = image.info.get("icc_profile") or None
+    values = imagecodecs.png_decode(file.read())
+    decoded = _from_channels(values, image.info.get("icc_profile"))
     _apply_exif(decoded, _Exif(image))
     return decoded
+
+
+def _from_channels(array: NDArray[Any], icc: bytes | None) -> Decoded:
+    """Grey or RGB, with or without alpha, by the number of channels."""
+    height, width = array.shape[:2]
+    values = array.reshape(height, width, -1)
+    channels = values.shape[2]
+    alpha = values[..., -1] if channels in (2, 4) else None
+    space: Space = "GRAY" if channels < 3 else "RGB"
+    return Decoded(values[..., : 1 if channels < 3 else 3], space, width, height, alpha, icc)
 
 
 def _png_chunks(file: BinaryIO) -> Iterator[tuple[bytes, bytes]]:
@@ -522,15 +556,9 @@ def _read_heic(file: BinaryIO, name: str) -> Decoded:
             f"{name} is HEIC, which needs an extra: install autocast[heic], or give a JPEG."
         ) from None
     heif = pillow_heif.open_heif(file, convert_hdr_to_8bit=False)
-    _check_size(*heif.size, name)
-    values = np.asarray(heif)
-    if values.ndim == 2:
-        values = values[..., None]
-    alpha = values[..., -1] if values.shape[2] in (2, 4) else None
-    colour = values[..., :-1] if alpha is not None else values
-    space: Space = "GRAY" if colour.shape[2] == 1 else "RGB"
-    decoded = Decoded(colour, space, heif.size[0], heif.size[1], alpha)
-    decoded.icc = heif.info.get("icc_profile") or None
+    width, height = heif.size
+    _check_size(width, height, name)
+    decoded = _from_channels(np.asarray(heif), heif.info.get("icc_profile"))
     stub = Image.new("L", (1, 1))
     stub.info["exif"] = heif.info.get("exif") or b""
     exif = _Exif(stub)
@@ -553,9 +581,7 @@ def _read_tiff(file: BinaryIO, name: str) -> Decoded:
         if _is_raw(tiff):
             raise _raw(name)
         _check_size(page.imagewidth, page.imagelength, name)
-        bits = page.bitspersample
-        eight = (bits if isinstance(bits, int) else max(bits)) <= 8
-        if not eight:
+        if page.bitspersample > 8:
             return _read_deep_tiff(page, name)
     file.seek(0)
     return _read_plain("TIFF", file, name, None)
@@ -571,7 +597,7 @@ def _is_raw(tiff: tifffile.TiffFile) -> bool:
     pages: list[Any] = [first]
     try:
         pages += list(first.pages or ())
-    except Exception:  # broken SubIFDs cannot hold sensor data that matters
+    except Exception:  # noqa: BLE001 - broken SubIFDs cannot hold sensor data that matters
         return False
     raw = (tifffile.PHOTOMETRIC.CFA, tifffile.PHOTOMETRIC.LINEAR_RAW)
     return any(getattr(page, "photometric", None) in raw for page in pages)
@@ -579,58 +605,47 @@ def _is_raw(tiff: tifffile.TiffFile) -> bool:
 
 def _read_deep_tiff(page: tifffile.TiffPage, name: str) -> Decoded:
     """16-bit and float TIFF: Pillow would read RGB as 8-bit."""
-    import tifffile
-
-    values = np.asarray(page.asarray())
-    if page.planarconfig == tifffile.PLANARCONFIG.SEPARATE and values.ndim == 3:
+    space, count = _TIFF_SPACES.get(page.photometric, ("RGB", 0))
+    if not count or page.bitspersample not in (16, 32, 64):
+        raise UnsupportedPicture(f"{name} is an unusual TIFF; save it as 8- or 16-bit RGB.")
+    values = _checked(page.asarray(), name)
+    if page.planarconfig == _SEPARATE and values.ndim == 3:
         values = np.moveaxis(values, 0, -1)
     if values.ndim == 2:
         values = values[..., None]
-    if values.ndim != 3:
-        raise UnsupportedPicture(f"{name} is a stack of pictures; give one picture.")
-    values = _deep_values(values, name)
-    space, count = _TIFF_SPACES.get(int(page.photometric), (None, 0))
-    if space is None or values.shape[2] < count:
-        raise UnsupportedPicture(
-            f"{name} is a TIFF of kind {page.photometric.name}; save it as 8- or 16-bit RGB."
-        )
-    alpha = None
-    extras = [int(e) for e in page.extrasamples]
-    colour = values[..., :count]
-    if extras and extras[0] in (1, 2):
+    if values.ndim != 3 or values.shape[2] < count:
+        raise UnsupportedPicture(f"{name} is a stack of pictures; give one of them.")
+    colour, alpha = values[..., :count], None
+    extra = next(iter(page.extrasamples), 0)
+    if extra in (_ASSOCIATED, _UNASSOCIATED):
         alpha = values[..., count]
-        if extras[0] == 1:  # associated: colour was multiplied by alpha
+        if extra == _ASSOCIATED:
             colour = _unpremultiplied(colour, alpha)
-    if page.photometric == tifffile.PHOTOMETRIC.MINISWHITE:
-        colour = np.asarray(_top(colour) - colour, dtype=colour.dtype)
+    if page.photometric == _MIN_IS_WHITE:
+        colour = (_top(colour) - colour).astype(colour.dtype)
     if space == "LAB":
-        colour = _lab_values(colour, int(page.photometric))
-    decoded = Decoded(colour, space, page.imagewidth, page.imagelength, alpha)
+        colour = _lab(colour, signed=page.photometric == _CIELAB)
     profile = page.tags.get(34675)
-    decoded.icc = bytes(profile.value) if profile is not None else None
+    icc = bytes(profile.value) if profile is not None else None
+    decoded = Decoded(colour, space, page.imagewidth, page.imagelength, alpha, icc)
     exif = _Exif(Image.new("L", (1, 1)))
-    exif.main = {c: page.tags[c].value for c in (0x010F, 0x0110, 0x0112, 0x0131) if c in page.tags}
+    exif.main = {code: page.tags[code].value for code in _EXIF_MAIN if code in page.tags}
     _apply_exif(decoded, exif)
     return decoded
 
 
-# TIFF 6.0 PhotometricInterpretation: the space and its number of channels.
+# TIFF 6.0: values of ExtraSamples, PlanarConfiguration and PhotometricInterpretation.
+_ASSOCIATED, _UNASSOCIATED = 1, 2
+_SEPARATE = 2
+_MIN_IS_WHITE, _CIELAB = 0, 8
 _TIFF_SPACES: dict[int, tuple[Space, int]] = {
-    0: ("GRAY", 1),
+    _MIN_IS_WHITE: ("GRAY", 1),
     1: ("GRAY", 1),
     2: ("RGB", 3),
     5: ("CMYK", 4),
-    8: ("LAB", 3),
+    _CIELAB: ("LAB", 3),
     9: ("LAB", 3),
 }
-
-
-def _deep_values(values: NDArray[Any], name: str) -> NDArray[Any]:
-    if values.dtype == np.uint16 or values.dtype == np.uint8:
-        return values
-    if values.dtype.kind == "f":
-        return _checked_floats(values, name)
-    raise UnsupportedPicture(f"{name} holds {values.dtype} values; save it as 8- or 16-bit.")
 
 
 def _unpremultiplied(colour: NDArray[Any], alpha: NDArray[Any]) -> NDArray[Any]:
@@ -639,14 +654,15 @@ def _unpremultiplied(colour: NDArray[Any], alpha: NDArray[Any]) -> NDArray[Any]:
     return np.minimum(colour / share, top).astype(colour.dtype)
 
 
-def _lab_values(values: NDArray[Any], photometric: int) -> NDArray[Any]:
-    """CIELAB (8: signed a, b) and ICCLAB (9: offset) 16-bit codes to L*, a*, b* (TIFF 6.0, 23)."""
-    lightness = values[..., :1].astype(np.float32) / 655.35
-    if photometric == 8:
-        ab = values[..., 1:3].astype(np.uint16).view(np.int16).astype(np.float32) / 256
-    else:
-        ab = values[..., 1:3].astype(np.float32) / 257 - 128
-    return np.concatenate([lightness, ab], axis=-1)
+def _lab(codes: NDArray[Any], *, signed: bool) -> NDArray[np.float32]:
+    """16-bit CIELAB (signed a*, b*) or ICCLAB (offset) codes to L*, a*, b*.
+
+    Source: TIFF 6.0, section 23, and TIFF Technical Note 4 for ICCLAB.
+    """
+    lightness = codes[..., :1] * np.float32(100 / 65535)
+    pair = np.ascontiguousarray(codes[..., 1:])
+    ab = pair.view(np.int16) / np.float32(256) if signed else pair / np.float32(257) - 128
+    return np.concatenate([lightness, ab], axis=-1).astype(np.float32)
 
 
 # --- arrays ----------------------------------------------------------------
@@ -654,41 +670,35 @@ def _lab_values(values: NDArray[Any], photometric: int) -> NDArray[Any]:
 
 def _from_array(array: NDArray[Any]) -> Decoded:
     """uint8, uint16 or float 0..1; (H, W), (H, W, 1), (H, W, 3) or (H, W, 4)."""
-    shape = "x".join(map(str, array.shape)) or "a single number"
     channels = 1 if array.ndim == 2 else array.shape[2] if array.ndim == 3 else 0
     if channels not in (1, 3, 4) or array.size == 0:
+        shape = " x ".join(map(str, array.shape)) or "that of a single number"
         raise UnsupportedPicture(
-            f"array has shape {shape}; give height x width, or height x width x 3 or 4."
+            f"array has the shape {shape}; give height x width, or height x width x 3 or 4."
         )
-    height, width = array.shape[:2]
-    _check_size(width, height, "array")
-    values = array.reshape(height, width, channels)
-    if values.dtype == np.bool_ or values.dtype.kind not in "uf" or values.dtype.itemsize == 0:
-        values = _refused_dtype(values)
-    elif values.dtype.kind == "f":
-        values = _checked_floats(values, "array")
-    elif values.dtype not in (np.dtype(np.uint8), np.dtype(np.uint16)):
-        values = _refused_dtype(values)
-    alpha = values[..., 3] if channels == 4 else None
-    space: Space = "GRAY" if channels == 1 else "RGB"
-    return Decoded(values[..., :3], space, width, height, alpha, certain=True)
+    _check_size(array.shape[1], array.shape[0], "array")
+    decoded = _from_channels(_checked(array, "array"), None)
+    decoded.certain = True
+    return decoded
 
 
-def _refused_dtype(values: NDArray[Any]) -> NDArray[Any]:
-    raise UnsupportedPicture(
-        f"array holds {values.dtype} values; give uint8, uint16 or floats from 0 to 1."
-    )
-
-
-def _checked_floats(values: NDArray[Any], name: str) -> NDArray[np.float32]:
+def _checked(values: NDArray[Any], name: str) -> NDArray[Any]:
+    """uint8 and uint16 as they are, floats from 0 to 1 as float32; all else is refused."""
+    if values.dtype.kind == "u" and values.dtype.itemsize <= 2:
+        return np.asarray(values, dtype=values.dtype.newbyteorder("="))
+    if values.dtype.kind != "f":
+        raise UnsupportedPicture(
+            f"{name} holds {values.dtype} values; give 8- or 16-bit unsigned integers, "
+            "or floats from 0 to 1."
+        )
     low, high = float(values.min()), float(values.max())
-    if not (np.isfinite(low) and np.isfinite(high)):  # a NaN anywhere makes both NaN
+    if not (math.isfinite(low) and math.isfinite(high)):  # a NaN anywhere makes both NaN
         raise UnsupportedPicture(f"{name} holds NaN or infinite values; give floats from 0 to 1.")
     if low < 0 or high > 1:
         raise UnsupportedPicture(
             f"{name} holds floats from {low:.3g} to {high:.3g}; scale them to 0 to 1."
         )
-    return values.astype(np.float32, copy=False)
+    return np.asarray(values, dtype=np.float32)
 
 
 def _top(values: NDArray[Any]) -> float:

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import functools
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from autocast.colour import cast_to_shift
 
-Floats = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 REACH = 60.0
 """Farthest |a*| and |b*| on the grid (project convention)."""
@@ -45,7 +46,8 @@ def grid() -> CastGrid:
     shifts = cast_to_shift(every)
     reachable = np.isfinite(shifts).all(axis=1)
     number = np.full((len(axis) + 2, len(axis) + 2), -1, dtype=np.intp)
-    number[1:-1, 1:-1].flat[reachable] = np.arange(int(reachable.sum()))
+    inside = number[1:-1, 1:-1]
+    inside[reachable.reshape(inside.shape)] = np.arange(int(reachable.sum()))
     around = np.stack(
         [
             np.roll(number, (i, j), axis=(0, 1))[1:-1, 1:-1].ravel()[reachable]
@@ -86,9 +88,7 @@ def gaussian(mean: Floats, covariance: Floats, floor: float) -> Floats:
     inverse = np.linalg.inv(covariance)
     distance = np.einsum("ni,ij,nj->n", off, inverse, off)
     height = STEP**2 / (2 * np.pi * np.sqrt(np.linalg.det(covariance)))
-    return np.asarray(
-        np.log((1 - floor) * height * np.exp(-distance / 2) + floor / len(grid()))
-    )
+    return np.asarray(np.log((1 - floor) * height * np.exp(-distance / 2) + floor / len(grid())))
 
 
 def peaks(weights: Floats) -> list[tuple[float, float, float]]:

@@ -92,9 +92,4 @@ def _graphic(picture: Picture) -> bool:
     coarse = np.clip(codes, 0, 255) >> 3
     number = (coarse[..., 0] << 10) | (coarse[..., 1] << 5) | coarse[..., 2]
     used = np.count_nonzero(np.bincount(number.ravel(), minlength=1 << 15))
-    shown = bool((encoded.max(axis=-1) < 0.995).any())
-    return (
-        shown
-        and float(flat) > GRAPHIC_FLAT
-        and used / number.size < GRAPHIC_COLOURS
-    )
+    return bool(flat > GRAPHIC_FLAT and used / number.size < GRAPHIC_COLOURS)

@@ -44,9 +44,9 @@ def main() -> None:
 
 def _version(wanted: bool) -> None:  # noqa: FBT001 -- typer calls it so
     if wanted:
-        from importlib.metadata import version
+        from autocast import __version__
 
-        typer.echo(f"autocast {version('autocast')}")
+        typer.echo(f"autocast {__version__}")
         raise typer.Exit
 
 

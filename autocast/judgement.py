@@ -27,7 +27,7 @@ VERDICT_WORDS: Mapping[Verdict, str] = MappingProxyType(
     {"clear": "no cast seen", "cast": "likely cast", "ask": "a person should look"}
 )
 
-TONE_RANGES: Mapping[Tone, tuple[float, float, float]] = MappingProxyType(
+TONE_RANGES: Mapping[str, tuple[float, float, float]] = MappingProxyType(
     {
         "shadows": (10.0, 35.0, 25.0),
         "midtones": (35.0, 70.0, 50.0),
@@ -160,8 +160,8 @@ class Evidence:
     (None for a kind that reads no one place); ``explains`` is the cast (a*, b*
     at L* 60) that would explain the difference, ``spread`` how sure; ``weight``
     is 0..1, how far the estimate leans on it; ``drove`` is how far the estimate
-    moves (a*b* units) and ``drove_probability`` how far the probability moves
-    when this evidence is left out and the picture judged again; ``stance`` is
+    moves (a*b* units) when this evidence is left out and the picture judged
+    again, and ``drove_probability`` what the evidence adds to the probability; ``stance`` is
     for or against the verdict, or silent; ``where`` are the places it was read.
     """
 
@@ -223,8 +223,8 @@ class Judgement:
         return out
 
     def to_json(self, indent: int | None = None) -> str:
-        """One JSON document."""
-        return json.dumps(self.to_dict(), indent=indent, ensure_ascii=False, allow_nan=False)
+        """One JSON document, in ASCII."""
+        return json.dumps(self.to_dict(), indent=indent, allow_nan=False)
 
     @property
     def verdict_words(self) -> str:
@@ -244,8 +244,14 @@ class Judgement:
                     f"This judgement has schema version {data['schema']}; "
                     f"version {SCHEMA_VERSION} is read. Judge the picture again."
                 )
-            return cls._from_plain(data)
-        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            judgement = cls._from_plain(data)
+            unknown = set(judgement.remarks) - set(REMARKS)
+            if judgement.verdict not in VERDICT_WORDS or unknown:
+                raise JudgementError(
+                    "This document has a verdict or a remark that this version does not know."
+                )
+            return judgement
+        except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
             raise JudgementError(f"This document is no judgement: {error}.") from error
 
     @classmethod

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.advisor import Case, advise
+from autocast.advisor import advise
+from autocast.case import open_case
 from autocast.character import character
 from autocast.evidence.scene import KINDS, look
 from autocast.judgement import Judgement
 from autocast.modelfiles import model_id
 from autocast.picture import Picture, Source, open_picture
-from autocast.voting import ballot, count, members, votes
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,12 +49,6 @@ def examine(source: Source) -> Examination:
 
 def _examined(picture: Picture) -> Examination:
     scene = look(picture)
-    counted = ballot(scene)
-    estimate = count(counted)
-    held = members(scene, estimate)
-    case = Case(
-        scene, character(picture), counted, estimate, held, votes(scene, held, counted)
-    )
-    return Examination(
-        picture, scene.regions.labels, held, KINDS, advise(case, model_id())
-    )
+    case = open_case(scene, character(picture))
+    judgement = advise(case, model_id())
+    return Examination(picture, scene.regions.labels, case.members, KINDS, judgement)

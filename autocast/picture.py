@@ -18,6 +18,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 from types import MappingProxyType
 from typing import Any
 
@@ -40,6 +41,9 @@ _TINY = 64
 """Long side below which a picture is remarked as tiny (project convention)."""
 
 _WHOLE = Place(0.0, 0.0, 1.0, 1.0)
+
+_PIXELS_AT_ONCE = 1 << 20
+"""Pixels of a full picture converted at a time, to keep memory small."""
 
 Floats = NDArray[np.float32]
 Edges = NDArray[np.float64]
@@ -77,7 +81,8 @@ def open_picture(source: Source) -> Picture:
     Arrays are sRGB-encoded: uint8, uint16 or float 0..1; (H, W), (H, W, 3) or
     (H, W, 4) with alpha last. Raises a PictureError.
     """
-    name, decoded = _decoding.decode(source, _LOOK_SIDE)
+    name, settled = _decoding.settle(source)
+    decoded = _decoding.decode(name, settled, _LOOK_SIDE)
     box = _content(decoded)
     frame = box or _WHOLE
     full_long = max(decoded.width, decoded.height)
@@ -85,7 +90,8 @@ def open_picture(source: Source) -> Picture:
     available = max(decoded.values.shape[:2]) * content_long / full_long
     if available < _LOOK_SIDE and max(decoded.values.shape[:2]) < full_long:
         # Much was cut away: decode again, so that the rest keeps the scale it would have alone.
-        decoded = _decoding.decode(source, math.ceil(_LOOK_SIDE * full_long / content_long))[1]
+        side = math.ceil(_LOOK_SIDE * full_long / content_long)
+        decoded = _decoding.decode(name, settled, side)
     values, opaque = _reduced(decoded, frame, WORKING_SIDE)
     if not opaque.any():
         raise UnsupportedPicture(f"{name} is transparent all over; give a picture with content.")
@@ -93,7 +99,7 @@ def open_picture(source: Source) -> Picture:
     remarks = [*decoded.remarks, *reading.remarks]
     if box is not None:
         remarks.append("border")
-    if not opaque.all():
+    if decoded.alpha is not None and (decoded.alpha < decoded.alpha_top / 2).any():
         remarks.append("transparent")
     if full_long < _TINY:
         remarks.append("tiny")
@@ -114,12 +120,19 @@ def open_picture(source: Source) -> Picture:
 def full_pixels(source: Source) -> Floats:
     """Every pixel of the upright picture, (H, W, 3) float32, sRGB-encoded.
 
-    Nothing is cut away; alpha is left aside. Values lie in 0..1, or a little
+    Nothing is cut away; alpha is left
+    aside. Values lie in 0..1, or a little
     outside for colours that sRGB does not hold. Raises a PictureError.
     """
-    decoded = _decoding.decode(source, None)[1]
-    values = decoded.values.astype(np.float32) / np.float32(decoded.top)
-    return _read(values, decoded).encoded
+    name, settled = _decoding.settle(source)
+    decoded = _decoding.decode(name, settled, None)
+    height, width = decoded.values.shape[:2]
+    out = np.empty((height, width, 3), dtype=np.float32)
+    rows = max(1, _PIXELS_AT_ONCE // width)
+    for first in range(0, height, rows):
+        band = decoded.values[first : first + rows].astype(np.float32) / np.float32(decoded.top)
+        out[first : first + rows] = _read(band, decoded).encoded
+    return out
 
 
 def _read(values: Floats, decoded: Decoded) -> Reading:
@@ -130,10 +143,10 @@ def _content(decoded: Decoded) -> Place | None:
     """Where the picture lies inside its borders, looked for at a moderate scale."""
     long = max(decoded.values.shape[:2])
     step = long // _LOOK_SIDE
-    if step < 2:
-        return _borders.find_content(decoded.values, decoded.top / 255)
-    reduced = _reduced(decoded, _WHOLE, math.ceil(long / step))[0]
-    return _borders.find_content(reduced, 1 / 255)
+    if step < 2 and decoded.alpha is None:
+        return _borders.find_content(decoded.values, decoded.code)
+    reduced = _reduced(decoded, _WHOLE, math.ceil(long / max(step, 1)))[0]
+    return _borders.find_content(reduced, decoded.code / decoded.top)
 
 
 def _reduced(decoded: Decoded, frame: Place, side: int) -> tuple[Floats, NDArray[np.bool_]]:
@@ -177,7 +190,7 @@ def _area_mean(
 def _mean_rows(values: NDArray[Any], weights: NDArray[Any] | None, edges: Edges) -> Floats:
     count = values.shape[0]
     out = np.empty((len(edges) - 1, *values.shape[1:]), dtype=np.float32)
-    for i, (low, high) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+    for i, (low, high) in enumerate(pairwise(edges)):
         first, last = int(low), min(math.ceil(high), count)
         block = values[first:last]
         if weights is not None:

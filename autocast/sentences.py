@@ -101,7 +101,9 @@ def _reading(evidence: Evidence) -> str:
     _, a, b = evidence.reads
     colour = f"reads a* {_signed(a)}, b* {_signed(b)}"
     if evidence.kind == "object":
-        return f"a strongly coloured thing ({hue_name(a, b)}) {colour}; it is taken to be that colour"
+        return (
+            f"a strongly coloured thing ({hue_name(a, b)}) {colour}; it is taken to be that colour"
+        )
     return f"{evidence.label}: {colour}"
 
 

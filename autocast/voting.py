@@ -21,7 +21,7 @@ from autocast.evidence import EVIDENCE, Vote
 from autocast.evidence.scene import CLASSES, Scene, memberships
 from autocast.judgement import TONE_RANGES
 
-Floats = NDArray[np.floating]
+Floats = NDArray[np.floating[Any]]
 
 AREAS = ("left", "right", "top", "bottom")
 """Halves of the frame whose casts are compared for mixed light."""
@@ -43,7 +43,8 @@ class Part:
 class Estimate:
     """The combined cast. ``posterior`` N over the grid; ``modes`` as (a*, b*, share).
 
-    ``parts`` holds tone ranges and areas of the frame; ``information`` is how much narrower the posterior is than the prior, in nats.
+    ``parts`` holds tone ranges and areas of the frame; ``information`` is how
+    much narrower the posterior is than the prior, in nats.
     """
 
     mean: Floats
@@ -74,7 +75,8 @@ def part_masks(scene: Scene) -> NDArray[np.bool_]:
     lightness = regions.lab[:, 0]
     tones = [(lightness >= low) & (lightness < high) for low, high, _ in TONE_RANGES.values()]
     readable = (lightness >= 10) & (lightness < 95)
-    areas = [regions.across < 0.5, regions.across >= 0.5, regions.height < 0.5, regions.height >= 0.5]
+    left, top = regions.across < 0.5, regions.height < 0.5
+    areas = [left, ~left, top, ~top]
     return np.array([*tones, *(a & readable for a in areas)])
 
 

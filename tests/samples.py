@@ -45,7 +45,7 @@ LIKELY = Judgement(
             2.0,
             0.55,
             3.1,
-            -0.22,
+            0.22,
             "for",
             (Place(0.1, 0.6, 0.4, 0.3),),
         ),
@@ -59,7 +59,7 @@ LIKELY = Judgement(
             5.0,
             0.2,
             0.6,
-            -0.03,
+            0.03,
             "for",
             (Place(0.0, 0.0, 1.0, 0.3),),
         ),
@@ -73,11 +73,11 @@ LIKELY = Judgement(
             4.5,
             0.15,
             1.2,
-            0.04,
+            -0.04,
             "against",
             (Place(0.7, 0.4, 0.2, 0.2),),
         ),
-        Evidence("skin", "none found", 0.0, None, None, None, 0.0, 0.0, 0.0, 0.0, "silent", ()),
+        Evidence("skin", "skin", 0.0, None, None, None, 0.0, 0.0, 0.0, 0.0, "silent", ()),
         Evidence(
             "statistics",
             "statistics of the whole picture",
@@ -88,7 +88,7 @@ LIKELY = Judgement(
             3.5,
             0.4,
             1.0,
-            -0.08,
+            0.08,
             "for",
             (),
         ),
@@ -116,7 +116,7 @@ CLEAR = replace(
     cast=Cast(0.6, 1.1, ((1.0, 0.0), (0.0, 1.0)), 1.0),
     tones={"midtones": ToneCast(0.5, 1.0, 1.2, 0.7, 50.0)},
     evidence=tuple(
-        replace(e, explains=(0.5, 1.2), stance="for", drove=0.4, drove_probability=0.05)
+        replace(e, explains=(0.5, 1.2), stance="for", drove=0.4, drove_probability=-0.05)
         if e.explains
         else e
         for e in LIKELY.evidence

@@ -74,9 +74,9 @@ judgements = st.builds(
     cast=casts,
     tones=st.dictionaries(st.sampled_from(sorted(TONE_RANGES)), tone_casts),
     evidence=st.lists(evidences, max_size=2).map(tuple),
-    look_at=st.lists(
-        st.builds(Spot, shares, shares, readings, texts, texts), max_size=2
-    ).map(tuple),
+    look_at=st.lists(st.builds(Spot, shares, shares, readings, texts, texts), max_size=2).map(
+        tuple
+    ),
     remarks=st.lists(st.sampled_from(sorted(REMARKS)), unique=True, max_size=4).map(tuple),
     sentences=st.lists(texts, max_size=2).map(tuple),
     model=texts,

@@ -91,13 +91,24 @@ def test_the_evidence_is_told_in_full() -> None:
         "reads L* 61 a* -1.0 b* -7.9, should read L* 61 a* +0.2 b* +1.4",
         "implies a* -1.2 b* -9.2 ±2.0",
         "cast moves 3.1, chance -22 points",
-        "skin: none found",
+        "\nToo little for a vote\n  skin\n",
         "  highlights L*80  18 %  -1.4 -11.6  3.2  evident, colder, towards blue",
     ):
         assert words in text
-    against = text.index("Speaks against it")
-    assert text.index("sky: clear sky") < against < text.index("vegetation: trees")
-    assert text.index("Says nothing either way") < text.index("skin: none found")
+    other = text.index("Speaks for no cast")
+    assert text.index("Speaks for a cast") < text.index("sky: clear sky") < other
+    assert other < text.index("vegetation: trees")
+    assert "Speaks for no cast\n  neutrals" in judgement_text(samples.CLEAR)
+
+
+def test_a_coloured_thing_is_told_without_a_vote() -> None:
+    thing = replace(
+        samples.LIKELY.evidence[0], kind="object", label="boat", expected=None, weight=0.0
+    )
+    text = judgement_text(replace(samples.LIKELY, evidence=(thing,)))
+    assert "object: boat, 34 % of the picture, weight 0.00\n    reads L* 61" in text
+    assert "should read" not in text
+    assert "implies" not in text
 
 
 def test_a_tone_is_worded_as_it_would_be_at_the_lightness_the_words_are_defined_for() -> None:

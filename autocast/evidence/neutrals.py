@@ -9,7 +9,6 @@ a little warm, few fall cool, none is green.
 
 from __future__ import annotations
 
-
 from autocast.evidence.votes import class_evidence, scaled_target
 from autocast.judgement import Reading
 

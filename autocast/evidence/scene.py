@@ -70,7 +70,9 @@ def look(picture: Picture) -> Scene:
         for k in columns:
             total += table[k][place] * context[:, k, None]
         explained[name] = total
-    return Scene(picture, regions, explained, context, _weight(regions, weights["regions"]), weights)
+    return Scene(
+        picture, regions, explained, context, _weight(regions, weights["regions"]), weights
+    )
 
 
 def context_shares(regions: Regions, context: Mapping[str, Any]) -> NDArray[np.float32]:
@@ -93,7 +95,7 @@ def context_shares(regions: Regions, context: Mapping[str, Any]) -> NDArray[np.f
 
 
 def memberships(scene: Scene, casts: NDArray[np.intp], share: Floats) -> NDArray[np.float32]:
-    """R x 9 soft memberships in :data:`KINDS`, averaged over ``casts`` (grid nodes) by ``share``."""
+    """R x 9 soft memberships in :data:`KINDS`, averaged over grid nodes ``casts`` by ``share``."""
     place = _nodes(scene.regions, casts)
     parts = _densities()[:, place] * scene.context.T[:, :, None]
     return np.asarray(((parts / parts.sum(axis=0)) @ share).T, dtype=np.float32)
@@ -101,7 +103,7 @@ def memberships(scene: Scene, casts: NDArray[np.intp], share: Floats) -> NDArray
 
 def _densities() -> NDArray[np.float32]:
     log_density = load_arrays("densities.npz")["log_density"]
-    return np.exp(log_density.reshape(len(KINDS), -1))
+    return np.asarray(np.exp(log_density.reshape(len(KINDS), -1)), dtype=np.float32)
 
 
 def _nodes(regions: Regions, which: slice | NDArray[np.intp] = slice(None)) -> NDArray[np.intp]:

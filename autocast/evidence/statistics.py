@@ -66,7 +66,7 @@ def principal_axis(pixels: Floats) -> Floats:
     order = np.argpartition(along, (count, len(along) - count - 1))
     chosen = pixels[np.concatenate([order[:count], order[-count:]])]
     _, vectors = np.linalg.eigh(chosen.T @ chosen)
-    return np.maximum(np.abs(vectors[:, -1]), DARKEST_LINEAR)
+    return np.asarray(np.maximum(np.abs(vectors[:, -1]), DARKEST_LINEAR))
 
 
 def edges(image: Floats, order: int) -> Floats:
@@ -81,7 +81,7 @@ def edges(image: Floats, order: int) -> Floats:
         dy = smooth[2:, 1:-1] + smooth[:-2, 1:-1] - middle
         dx = smooth[1:-1, 2:] + smooth[1:-1, :-2] - middle
     strength = np.sqrt(dy**2 + dx**2)
-    return np.pad(strength, ((1, 1), (1, 1), (0, 0)))
+    return np.asarray(np.pad(strength, ((1, 1), (1, 1), (0, 0))))
 
 
 def grey_edge(strength: Floats) -> Floats:
@@ -122,9 +122,7 @@ def greyness(image: Floats) -> Floats:
 
 def _contrast(values: Floats) -> Floats:
     padded = np.pad(values, 1, mode="edge")
-    around = (
-        padded[:-2, 1:-1] + padded[2:, 1:-1] + padded[1:-1, :-2] + padded[1:-1, 2:]
-    )
+    around = padded[:-2, 1:-1] + padded[2:, 1:-1] + padded[1:-1, :-2] + padded[1:-1, 2:]
     return np.asarray(values - around / 4)
 
 
@@ -179,7 +177,9 @@ def measure_part(scene: Scene, part: NDArray[np.bool_]) -> dict[str, tuple[float
         [np.exp(chromaticity[:, 0]), np.ones(len(level)), np.exp(chromaticity[:, 1])], axis=1
     )
     light *= (level / (light @ RGB_TO_XYZ[1]))[:, None]
-    repeated = np.repeat(light, np.maximum(1, np.rint(regions.area[part] * 1000)).astype(int), axis=0)
+    repeated = np.repeat(
+        light, np.maximum(1, np.rint(regions.area[part] * 1000)).astype(int), axis=0
+    )
     return _casts(
         {
             "grey_world": grey_world(repeated),
@@ -204,11 +204,12 @@ def likelihoods(scene: Scene, parts: NDArray[np.bool_]) -> Floats:
     settings = scene.weights["statistics"]
     every = [measure(scene), *(measure_part(scene, part) for part in parts)]
     logs = np.zeros((len(every), len(grid())))
-    for log, casts in zip(logs, every, strict=True):
+    for row, casts in enumerate(every):
         for name, cast in casts.items():
             one = settings[name]
             spread = np.diag(np.square(one["spread"]))
-            log += one["weight"] * gaussian(np.subtract(cast, one["bias"]), spread, one["wild"])
+            vote = gaussian(np.subtract(cast, one["bias"]), spread, one["wild"])
+            logs[row] += one["weight"] * vote
     return logs
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from autocast.castgrid import mean_and_covariance, posterior
 from autocast.colour import requote
-from autocast.evidence.scene import KINDS, CLASSES, Scene
+from autocast.evidence.scene import CLASSES, KINDS, Scene
 from autocast.judgement import Place, Reading
 
 Floats = NDArray[np.floating]
@@ -102,9 +102,7 @@ def class_finding(
     return Finding(share, reads, target(reads.lightness), tuple(place(scene, r) for r in order))
 
 
-def class_evidence(
-    kind: str, label: str, target: Callable[[float], Reading]
-) -> KindOfEvidence:
+def class_evidence(kind: str, label: str, target: Callable[[float], Reading]) -> KindOfEvidence:
     """The evidence of one class of known colour, which should read ``target`` at an L*."""
     return KindOfEvidence(
         kind=kind,
@@ -130,4 +128,3 @@ def scaled_target(lightness: float, a: float, b: float, at: float) -> Reading:
     """A target given as (a, b) at L* ``at``, carried to another L* along one chromaticity."""
     moved = requote(np.array([a, b]), lightness, at)
     return Reading(lightness, float(moved[0]), float(moved[1]))
-

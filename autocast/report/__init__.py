@@ -1,0 +1,1 @@
+"""Views of a judgement for people: terminal text and the evidence picture."""

@@ -8,6 +8,7 @@ every vote has a name and a pattern or a marker of its own; colour only helps.
 
 from __future__ import annotations
 
+import functools
 import io
 import math
 import os
@@ -22,18 +23,28 @@ from numpy.typing import NDArray
 from autocast import colour as formulas
 from autocast.errors import OutputError
 from autocast.judgement import EVIDENT_FROM, Evidence, Judgement, describe
-from autocast.report.text import chance_words, percent, printable, reading, shorten
+from autocast.report.text import (
+    cast_figures,
+    chance_words,
+    name_of,
+    no_votes,
+    percent,
+    printable,
+    reading,
+    shorten,
+    side,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
 
-    from autocast.judging import Examination
     from matplotlib.axes import Axes
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
-    from matplotlib.transforms import BboxBase
+    from matplotlib.ft2font import FT2Font
 
     from autocast.judgement import ToneCast
+    from autocast.judging import Examination
 
 WIDTH = 1200
 """Width of the plate in pixels."""
@@ -170,10 +181,9 @@ def figure(examination: Examination) -> Figure:
     judgement = examination.judgement
     drawn = Figure(dpi=_DPI, facecolor="white")
     canvas = FigureCanvasAgg(drawn)
-    measure = _measurer(canvas)
 
-    head = list(_head_lines(judgement, measure))
-    key = list(_key_lines(judgement, measure))
+    head = list(_head_lines(judgement))
+    key = list(_key_lines(judgement))
     rows, columns = examination.labels.shape
     scale = min(_HALF / columns, _TALLEST / rows)
     size = (max(1, round(columns * scale)), max(1, round(rows * scale)))
@@ -278,13 +288,11 @@ class _Sheet:
     ) -> None:
         """Write labels on or beside their anchors, clear of each other, of points and the edge."""
         from matplotlib.text import Text
-        from matplotlib.transforms import Bbox
 
         renderer = self.canvas.get_renderer()  # type: ignore[no-untyped-call]
         frame = axes.get_window_extent(renderer)
-        boxes: list[BboxBase] = [
-            Bbox.from_bounds(x - 7, y - 7, 14, 14) for x, y in map(axes.transData.transform, points)
-        ]
+        taken = [(x - 7, y - 7, x + 7, y + 7) for x, y in map(axes.transData.transform, points)]
+        taken += [text.get_window_extent(renderer).extents for text in axes.texts]
         for anchor in anchors:
             label = axes.annotate(
                 anchor.text,
@@ -305,42 +313,32 @@ class _Sheet:
             )
             label.update_positions(renderer)
             box = Text.get_window_extent(label, renderer).padded(4)
-            offsets = list(_offsets(box.width, box.height))
-            costs = [
-                _crowding(box.translated(x, y), boxes, frame) + math.hypot(x, y) / 50
-                for x, y in offsets
-            ]
-            best = offsets[int(np.argmin(costs))]
-            label.set_position(best)
-            boxes.append(box.translated(*best))
+            offsets = _offsets(box.width, box.height)
+            boxes = np.asarray(box.extents) + np.tile(offsets, 2)
+            cost = _crowding(boxes, np.array(taken).reshape(-1, 4), np.asarray(frame.extents))
+            best = int(np.argmin(cost + np.hypot(*offsets.T) / 50))
+            label.set_position(offsets[best])
+            taken.append(tuple(boxes[best]))
 
 
-def _offsets(width: float, height: float) -> Iterator[tuple[float, float]]:
-    yield 0.0, 0.0
-    for ring in range(1, 9):
-        for turn in range(16):
-            angle = turn * math.pi / 8
-            yield (
-                (width / 2 + 10 * ring) * math.cos(angle),
-                (height / 2 + 10 * ring) * math.sin(angle),
-            )
+def _offsets(width: float, height: float) -> NDArray[np.float64]:
+    """Places (n, 2) to try for a label: on its point, then in rings around it."""
+    angle, ring = np.meshgrid(np.arange(16) * np.pi / 8, np.arange(1, 9))
+    x = (width / 2 + 10 * ring) * np.cos(angle)
+    y = (height / 2 + 10 * ring) * np.sin(angle)
+    return np.vstack([(0.0, 0.0), np.stack([x.ravel(), y.ravel()], axis=1)])
 
 
-def _crowding(box: BboxBase, boxes: Sequence[BboxBase], frame: BboxBase) -> float:
-    """Pixels of overlap with other boxes, and, dearer, outside the frame."""
-    over = 0.0
-    for other in boxes:
-        wide = min(box.x1, other.x1) - max(box.x0, other.x0)
-        high = min(box.y1, other.y1) - max(box.y0, other.y0)
-        if wide > 0 and high > 0:
-            over += 5 + wide * high
-    beyond = (
-        max(0.0, frame.x0 - box.x0)
-        + max(0.0, box.x1 - frame.x1)
-        + max(0.0, frame.y0 - box.y0)
-        + max(0.0, box.y1 - frame.y1)
-    )
-    return over + 100 * beyond
+def _crowding(
+    boxes: NDArray[np.float64], taken: NDArray[np.float64], frame: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Square pixels by which boxes (n, 4) lie on others (m, 4), and, dearer, beyond the frame."""
+    low = np.maximum(boxes[:, None, :2], taken[None, :, :2])
+    high = np.minimum(boxes[:, None, 2:], taken[None, :, 2:])
+    wide, tall = np.moveaxis(high - low, -1, 0)
+    over = np.where((wide > 0) & (tall > 0), 5 + wide * tall, 0).sum(axis=1)
+    beyond = np.maximum(frame[:2] - boxes[:, :2], 0) + np.maximum(boxes[:, 2:] - frame[2:], 0)
+    return np.asarray(over + 100 * beyond.sum(axis=1), dtype=np.float64)
 
 
 def _numbered(drawn: Figure | Axes, number: int, x: float, y: float) -> None:
@@ -363,33 +361,39 @@ def _fraction(colour: tuple[int, int, int]) -> tuple[float, float, float]:
     return colour[0] / 255, colour[1] / 255, colour[2] / 255
 
 
-def _measurer(canvas: FigureCanvasAgg) -> Callable[[str, float, str], float]:
-    """The width in pixels of a text, by size in points and weight."""
-    from matplotlib.font_manager import FontProperties
+@functools.cache
+def _font(weight: str) -> FT2Font:
+    from matplotlib.font_manager import FontProperties, findfont
+    from matplotlib.ft2font import FT2Font
 
-    renderer: Any = canvas.get_renderer()  # type: ignore[no-untyped-call]
+    font = FT2Font(findfont(FontProperties(family=_FAMILY, weight=weight)))
+    font.set_size(100, 72)
+    return font
 
-    def measure(text: str, size: float, weight: str) -> float:
-        font = FontProperties(family=_FAMILY, size=size, weight=weight)
-        return float(renderer.get_text_width_height_descent(text, font, ismath=False)[0])
 
-    return measure
+@functools.cache
+def _advance(character: str, weight: str) -> float:
+    """How far a character moves the pen, in parts of the size."""
+    return float(_font(weight).load_char(ord(character)).linearHoriAdvance) / 65536 / 100
+
+
+def _text_width(text: str, size: float, weight: str) -> float:
+    """Pixels, without kerning; ``size`` in points."""
+    return sum(_advance(c, weight) for c in text) * size * _DPI / 72
 
 
 def _drawable(text: str) -> str:
     """``text`` with characters that the plate's font lacks replaced by U+FFFD."""
-    from matplotlib.font_manager import FontProperties, findfont, get_font
-
-    known = get_font(findfont(FontProperties(family=_FAMILY))).get_charmap()
+    known = _font("normal").get_charmap()
     return "".join(c if ord(c) in known else "\ufffd" for c in printable(text))
 
 
-def _wrapped(line: _Line, measure: Callable[[str, float, str], float], width: float) -> list[_Line]:
+def _wrapped(line: _Line, width: float) -> list[_Line]:
     """The line broken at spaces to a width in pixels; only the first keeps its sign."""
     parts: list[str] = []
-    for word in _drawable(line.text).split():
+    for word in filter(None, _drawable(line.text).split(" ")):
         longer = f"{parts[-1]} {word}" if parts else word
-        if parts and measure(longer, line.size, line.weight) <= width - line.indent:
+        if parts and _text_width(longer, line.size, line.weight) <= width - line.indent:
             parts[-1] = longer
         else:
             parts.append(shorten(word, 60))
@@ -401,9 +405,7 @@ def _wrapped(line: _Line, measure: Callable[[str, float, str], float], width: fl
     ]
 
 
-def _head_lines(
-    judgement: Judgement, measure: Callable[[str, float, str], float]
-) -> Iterator[_Line]:
+def _head_lines(judgement: Judgement) -> Iterator[_Line]:
     cast = judgement.cast
     verdict = judgement.verdict_words
     if judgement.verdict == "cast":
@@ -416,32 +418,37 @@ def _head_lines(
         *(_Line(sentence, 11, before=4) for sentence in judgement.sentences[:2]),
     ]
     for line in lines:
-        yield from _wrapped(line, measure, WIDTH - 2 * _MARGIN)
+        yield from _wrapped(line, WIDTH - 2 * _MARGIN)
 
 
-def _key_lines(
-    judgement: Judgement, measure: Callable[[str, float, str], float]
-) -> Iterator[_Line]:
+def _key_lines(judgement: Judgement) -> Iterator[_Line]:
     for line in _key(judgement):
-        yield from _wrapped(line, measure, _HALF)
+        yield from _wrapped(line, _HALF)
 
 
 def _key(judgement: Judgement) -> Iterator[_Line]:
     yield _Line("What each kind of evidence votes for", 11, "bold")
     for evidence in judgement.evidence:
-        look = _LOOKS.get(evidence.kind, _OTHER)
-        votes = evidence.explains is not None
+        if evidence.explains is None:
+            continue
+        look = _LOOKS.get(evidence.kind, _OTHER) if _votes(evidence) else None
+        yield _Line(name_of(evidence), 9.5, "bold", 26, look, before=6)
+        area = f"{percent(evidence.share)} of the picture, " if evidence.reads else ""
+        spread = f" ±{evidence.spread:.1f}" if evidence.spread else ""
         yield _Line(
-            _name(evidence), 9.5, "bold", 26, look if votes else None, before=6 if votes else 3
+            f"{cast_figures(*evidence.explains)}{spread}; {area}"
+            f"weight {evidence.weight:.2f}, speaks {side(evidence.stance, judgement.verdict)}",
+            indent=26,
         )
-        if evidence.explains is not None:
-            yield _Line(_vote_words(evidence, evidence.explains), indent=26)
+    missing = no_votes(judgement)
+    if missing:
+        yield _Line(f"too little for a vote: {missing}", indent=26, before=6, ink=_SOFT)
     if judgement.tones:
         yield _Line("Cast by tone, each at its own lightness", 11, "bold", before=12)
     for tone, cast in judgement.tones.items():
         yield _Line(
             f"{tone} (L* {cast.lightness:.0f}, {percent(cast.share)}): "
-            f"a* {cast.a:+.1f} b* {cast.b:+.1f} ±{cast.spread:.1f}, " + describe(*_at_60(cast)),
+            f"{cast_figures(cast.a, cast.b)} ±{cast.spread:.1f}, {describe(*_at_60(cast))}",
             indent=26,
         )
     if judgement.look_at:
@@ -452,23 +459,9 @@ def _key(judgement: Judgement) -> Iterator[_Line]:
         )
 
 
-def _name(evidence: Evidence) -> str:
-    if evidence.label.startswith(evidence.kind):
-        return evidence.label
-    return f"{evidence.kind}: {evidence.label}"
-
-
-def _vote_words(evidence: Evidence, explains: tuple[float, float]) -> str:
-    stance = {
-        "for": "for the verdict",
-        "against": "against it",
-        "silent": "neither for nor against",
-    }
-    area = f"{percent(evidence.share)} of the picture, " if evidence.reads else ""
-    return (
-        f"a* {explains[0]:+.1f} b* {explains[1]:+.1f} ±{evidence.spread:.1f}; {area}"
-        f"weight {evidence.weight:.2f}, {stance[evidence.stance]}"
-    )
+def _votes(evidence: Evidence) -> bool:
+    """What weighs nothing is told in the key and not drawn on the plane."""
+    return evidence.explains is not None and evidence.weight > 0
 
 
 def _at_60(cast: ToneCast) -> tuple[float, float]:
@@ -495,11 +488,12 @@ def _recognised(
     examination: Examination, shown: NDArray[np.uint8], size: tuple[int, int]
 ) -> tuple[NDArray[np.uint8], list[_Anchor]]:
     """The picture in light grey, classes in colour and pattern; and where to name them."""
+    from PIL import Image, ImageFilter
+
     labels = examination.labels
     kinds = list(examination.kinds)
     rows = (np.arange(size[1]) * labels.shape[0] // size[1]).clip(0, labels.shape[0] - 1)
     columns = (np.arange(size[0]) * labels.shape[1] // size[0]).clip(0, labels.shape[1] - 1)
-    large = labels[rows[:, None], columns]
     # The five neutrals stand or fall together against the other classes.
     groups = ["neutrals" if kind in _NEUTRAL_KINDS else kind for kind in kinds]
     names = sorted(set(groups), key=groups.index)
@@ -510,15 +504,17 @@ def _recognised(
         ],
         axis=1,
     )
-    group = np.append(summed.argmax(axis=1), -1)[large]
+    # A speck of a few pixels cannot be told by its pattern: the most common neighbour wins.
+    coarse = Image.fromarray(np.append(summed.argmax(axis=1), len(names)).astype(np.uint8)[labels])
+    group = np.asarray(coarse.filter(ImageFilter.ModeFilter(5)))[rows[:, None], columns]
     neutral = [i for i, g in enumerate(groups) if g == "neutrals"]
     which = np.array(neutral)[examination.memberships[:, neutral].argmax(axis=1)]
-    kind = np.append(which, -1)[large]
+    kind = np.append(which, -1)[labels[rows[:, None], columns]]
 
     grey = np.repeat(shown.mean(axis=-1, keepdims=True), 3, axis=-1)
     out = 0.5 * grey + 60
     anchors: list[_Anchor] = []
-    for index, name in [*enumerate(names), (-1, "left out")]:
+    for index, name in enumerate([*names, "left out"]):
         inside = group == index
         if name in _LOOKS:
             tint = np.array(_LOOKS[name].colour, dtype=float)
@@ -530,12 +526,11 @@ def _recognised(
             else [("something else" if name == "else" else name, inside)]
         )
         for label, mask in parts:
-            share = float(mask.mean())
-            if share < _SMALLEST_LABEL:
+            if mask.mean() < _SMALLEST_LABEL:
                 continue
             x, y = _thickest(mask)
-            anchors.append(_Anchor(f"{label} {percent(share)}", x, y))
-    out[group == -1] = 0.3 * grey[group == -1]
+            anchors.append(_Anchor(label, x, y))
+    out[group == len(names)] = 0.3 * grey[group == len(names)]
     edge = np.zeros(group.shape, dtype=bool)
     edge[1:] |= group[1:] != group[:-1]
     edge[:, 1:] |= group[:, 1:] != group[:, :-1]
@@ -578,7 +573,7 @@ def _plane(page: _Sheet, judgement: Judgement, top: float) -> None:
     from matplotlib.patches import Circle, Ellipse
     from matplotlib.ticker import MaxNLocator
 
-    votes = [(e, e.explains) for e in judgement.evidence if e.explains is not None]
+    votes = [(e, e.explains) for e in judgement.evidence if e.explains and _votes(e)]
     tones = [(tone, _at_60(cast)) for tone, cast in judgement.tones.items()]
     cast = judgement.cast
     reach = max(
@@ -593,11 +588,11 @@ def _plane(page: _Sheet, judgement: Judgement, top: float) -> None:
     axes = page.axes(_MARGIN, top, _HALF, _HALF)
     axes.set(xlim=(-half, half), ylim=(-half, half))
     axes.imshow(_plane_colours(half), extent=(-half, half, -half, half), origin="lower", zorder=0)
-    for side in axes.spines.values():
-        side.set_color("#999999")
-    axes.tick_params(
-        direction="in", labelsize=8, colors=_SOFT, labelfontfamily=_FAMILY, pad=-16, length=3
-    )
+    for spine in axes.spines.values():
+        spine.set_color("#999999")
+    axes.tick_params(direction="in", labelsize=8, colors=_SOFT, labelfontfamily=_FAMILY, length=3)
+    axes.tick_params(axis="x", pad=-16)
+    axes.tick_params(axis="y", pad=-26)
     for axis in (axes.xaxis, axes.yaxis):
         axis.set_major_locator(MaxNLocator(6, integer=True))
         # The directions are named where the noughts would stand.
@@ -651,9 +646,10 @@ def _plane(page: _Sheet, judgement: Judgement, top: float) -> None:
         anchors += [_Anchor(tone, *point) for tone, point in tones]
     points = [(anchor.x, anchor.y) for anchor in anchors] + [(0.0, 0.0)]
     anchors.append(_Anchor("neutral", 0, 0))
-    anchors.append(
-        _Anchor(f"evident from C* {EVIDENT_FROM:g}", 0.7071 * EVIDENT_FROM, 0.7071 * EVIDENT_FROM)
-    )
+    # On the far side of the ring from the cast there is room.
+    away = math.atan2(-cast.b, -cast.a)
+    ring = (EVIDENT_FROM * math.cos(away), EVIDENT_FROM * math.sin(away))
+    anchors.append(_Anchor(f"evident from C* {EVIDENT_FROM:g}", *ring))
     _directions(axes)
     page.labelled(axes, anchors, points)
 

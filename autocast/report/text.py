@@ -21,6 +21,7 @@ from autocast.judgement import (
     Judgement,
     Reading,
     Spot,
+    Stance,
     Verdict,
     describe,
     hue_name,
@@ -125,7 +126,7 @@ def judgement_line(judgement: Judgement, width: int = 80, *, colour: bool = Fals
     width = max(width, NARROWEST)
     longest = max(map(len, VERDICT_WORDS.values()))
     verdict = f"{MARKS[judgement.verdict]} {judgement.verdict_words:<{longest}}"
-    rest = f" {percent(judgement.probability).replace(GLUE, ' '):>5}"
+    rest = f" {chance(judgement).replace(GLUE, ' '):>5}"
     cast = judgement.cast
     strength = strength_word(cast.a, cast.b)
     words = strength if strength == "hardly any" else f"{strength}, {hue_name(cast.a, cast.b)}"
@@ -159,7 +160,7 @@ def count_text(verdicts: Iterable[Verdict], failed: int = 0, width: int = 80) ->
 
 
 def percent(share: float) -> str:
-    """A share (0..1) as whole per cent, never rounded to certainty."""
+    """A share (0..1) as whole per cent; only all is 100 % and only nothing is 0 %."""
     if 0 < share < 0.01:
         return f"<1{GLUE}%"
     if 0.99 < share < 1:
@@ -167,10 +168,15 @@ def percent(share: float) -> str:
     return f"{share:.0%}".replace("%", f"{GLUE}%")
 
 
+def chance(judgement: Judgement) -> str:
+    """The probability as whole per cent; no judgement is ever certain."""
+    return percent(min(max(judgement.probability, 0.001), 0.999))
+
+
 def chance_words(judgement: Judgement) -> str:
     """What the probability is of, in plain words."""
     return (
-        f"{percent(judgement.probability)} chance that a careful look calls a cast evident "
+        f"{chance(judgement)} chance that a careful look calls a cast evident "
         f"(among all pictures {percent(judgement.base_rate)})"
     )
 
@@ -239,7 +245,7 @@ def _heading(page: _Page, judgement: Judgement) -> None:
         verdict += f": {cast.words}"
     page.add(verdict, style=_VERDICT_STYLES[judgement.verdict])
     page.add(chance_words(judgement), indent=2)
-    measured = f"{_ab(cast.a, cast.b)} ±{cast.spread:.1f}"
+    measured = f"{cast_figures(cast.a, cast.b)} ±{cast.spread:.1f}"
     if judgement.verdict == "cast":
         page.add(f"A mid-grey that should be neutral reads {measured}", indent=2)
         also = "It could also be"
@@ -250,7 +256,7 @@ def _heading(page: _Page, judgement: Judgement) -> None:
     if cast.second is not None:
         second = cast.second
         page.add(
-            f"{also}: {describe(second.a, second.b)}, {_ab(second.a, second.b)} "
+            f"{also}: {describe(second.a, second.b)}, {cast_figures(second.a, second.b)} "
             f"({percent(second.share)} of the probability)",
             indent=2,
             hang=2,
@@ -272,43 +278,57 @@ def _tones(page: _Page, judgement: Judgement) -> None:
         page.lines.append(line + words if len(line + words) <= page.width else line)
 
 
-_STANCES = (
-    ("for", "Speaks for it"),
-    ("against", "Speaks against it"),
-    ("silent", "Says nothing either way"),
-)
+def side(stance: Stance, verdict: Verdict) -> str:
+    """The side an evidence takes: ``for a cast``, ``for no cast`` or ``for neither``."""
+    if stance == "silent":
+        return "for neither"
+    return "for no cast" if (stance == "for") == (verdict == "clear") else "for a cast"
+
+
+def name_of(evidence: Evidence) -> str:
+    """An evidence's kind and label, said once where they are the same."""
+    kind, label = printable(evidence.kind), printable(evidence.label)
+    return label if label.startswith(kind) else f"{kind}: {label}"
+
+
+def no_votes(judgement: Judgement) -> str:
+    """The kinds of which there is too little for a vote, with their shares where seen at all."""
+    silent = [e for e in judgement.evidence if e.explains is None]
+    return ", ".join(
+        printable(e.kind) + (f" ({percent(e.share)})" if e.share >= 0.01 else "") for e in silent
+    )
 
 
 def _evidence(page: _Page, judgement: Judgement) -> None:
-    for stance, title in _STANCES:
-        chosen = [e for e in judgement.evidence if e.stance == stance]
-        if not chosen:
-            continue
-        page.title(title)
-        for evidence in sorted(chosen, key=lambda e: -e.weight):
+    found = sorted((e for e in judgement.evidence if e.explains), key=lambda e: -e.weight)
+    stances: tuple[Stance, ...] = ("for", "against", "silent")
+    for stance in stances:
+        chosen = [e for e in found if e.stance == stance]
+        if chosen:
+            page.title(f"Speaks {side(stance, judgement.verdict)}")
+        for evidence in chosen:
             _one_evidence(page, evidence)
+    missing = no_votes(judgement)
+    if missing:
+        page.title("Too little for a vote")
+        page.add(missing, indent=2)
 
 
 def _one_evidence(page: _Page, evidence: Evidence) -> None:
-    kind, label = printable(evidence.kind), printable(evidence.label)
-    name = label if label.startswith(kind) else f"{kind}: {label}"
-    if evidence.explains is None:
-        page.add(name, indent=2, hang=2)
-        return
     area = f", {percent(evidence.share)} of the picture" if evidence.reads else ""
-    page.add(f"{name}{area}, weight {evidence.weight:.2f}", indent=2, hang=2)
-    if evidence.reads is not None and evidence.expected is not None:
+    page.add(f"{name_of(evidence)}{area}, weight {evidence.weight:.2f}", indent=2, hang=2)
+    if evidence.reads is not None:
+        should = f", should read {reading(evidence.expected)}" if evidence.expected else ""
+        page.add(f"reads {reading(evidence.reads)}{should}", indent=4)
+    if evidence.explains is not None and evidence.weight > 0:
+        # What the judgement gives is what this evidence adds to the probability.
+        points = round(-100 * evidence.drove_probability)
         page.add(
-            f"reads {reading(evidence.reads)}, should read {reading(evidence.expected)}",
+            f"implies {cast_figures(*evidence.explains)} ±{evidence.spread:.1f};"
+            f" left out: cast{GLUE}moves{GLUE}{evidence.drove:.1f},"
+            f" chance{GLUE}{points:+d}{GLUE}points",
             indent=4,
         )
-    a, b = evidence.explains
-    page.add(
-        f"implies {_ab(a, b)} ±{evidence.spread:.1f};"
-        f" left out: cast{GLUE}moves{GLUE}{evidence.drove:.1f},"
-        f" chance{GLUE}{100 * evidence.drove_probability:+.0f}{GLUE}points",
-        indent=4,
-    )
 
 
 def _spot(spot: Spot) -> str:
@@ -320,10 +340,11 @@ def _spot(spot: Spot) -> str:
 
 def reading(value: Reading) -> str:
     """A colour as ``L* 61 a* -1.0 b* -7.9``."""
-    return f"L*{GLUE}{value.lightness:.0f} {_ab(value.a, value.b)}"
+    return f"L*{GLUE}{value.lightness:.0f} {cast_figures(value.a, value.b)}"
 
 
-def _ab(a: float, b: float) -> str:
+def cast_figures(a: float, b: float) -> str:
+    """A cast as ``a* -1.0 b* -7.9``."""
     return f"a*{GLUE}{_signed(a)} b*{GLUE}{_signed(b)}"
 
 

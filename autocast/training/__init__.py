@@ -1,0 +1,1 @@
+"""How the files in models/ are made. The only room that imports scikit-learn or colour-science."""

@@ -115,7 +115,10 @@ LARGEST_PAVEMENT_A = 5.0
 Concrete of the ECOSTRESS library reaches a* 4.9."""
 
 TYPOLOGY_CUTS = (-30.0, 10.0, 28.0, 41.0, 55.0)
-"""Individual typology angle, degrees (Chardon et al. 1991; Del Bino & Bernerd 2013)."""
+"""Individual typology angle atan((L* - 50) / b*), degrees.
+
+Chardon et al. 1991; Del Bino & Bernerd 2013: from memory, not verified; several texts agree.
+"""
 
 # CIELAB D65 of galvanised steel, new to oxidised: ECOSTRESS spectral library, values as published.
 METAL_LAB = ((62.0, -2.0, 0.1), (58.0, -1.6, -3.4))
@@ -134,12 +137,13 @@ CLOUD_MIRED_LIMITS = (-43.0, 28.0)  # 9000 K and 5500 K under a balance to D65
 
 # Sky: exponents of wavelength in scattered daylight, from hazy to clear (4 is Rayleigh's law),
 # share taken from the CIE daylight locus instead, white haze, and how cameras draw blue skies
-# towards cyan: the trade's a* -5..+2, "seldom on the magenta side".
+# towards cyan (median and spread of a lognormal factor on ln R/G, set so that a* lies mostly
+# between -5 and +2 and seldom on the magenta side, which is common practice, no source).
 SKY_EXPONENTS = (1.0, 4.0)
-SKY_FROM_LOCUS = 0.3
+SKY_FROM_LOCUS = 0.2
 SKY_LOCUS_KELVIN = (9000.0, 25000.0)
 SKY_HAZE = 0.5
-SKY_TO_CYAN = (1.32, 0.20)
+SKY_TO_CYAN = (1.45, 0.30)
 
 # Parts of ``else``: spectra of soils, wood and roofs; saturated samples and paints; and two wide
 # bells (centre u, v; spread) for anything at all.
@@ -415,7 +419,7 @@ def build(hold_out: Collection[str] = ()) -> dict[str, NDArray[np.generic]]:
         random = np.random.default_rng([SEED, number])
         try:
             draws = _MAKERS[kind](data, random)
-        except (ValueError, ZeroDivisionError) as error:
+        except ValueError as error:
             raise ValueError(f"no spectra are left for {kind}; hold out less") from error
         densities.append(_log_density(draws.shift, NUISANCES[kind].blur))
         lightness.append(_log_lightness(draws.lightness))

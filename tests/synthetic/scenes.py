@@ -1,0 +1,204 @@
+"""Pictures made in code: measured surfaces, shaded, textured, noisy, under a known light.
+
+Surfaces are CIELAB D65. Those of the first group are means of measured spectra
+of the ECOSTRESS library (asphalt, concrete, tar, marble, galvanised steel,
+snow, grass, foliage, soil), to the nearest half unit; recomputing them needs
+the library's spectra, which are not at hand here, so they are copied, not
+verified. All others are invented and say so. A scene stays in linear light
+until it is developed, so that a cast is laid as a change of light is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image, ImageDraw, ImageFilter
+
+from autocast.colour import cast_to_gains, lab_to_linear, linear_to_srgb, srgb_to_linear
+
+Floats = NDArray[np.float64]
+Bytes = NDArray[np.uint8]
+Lab = tuple[float, float, float]
+Where = Callable[[Floats, Floats], NDArray[np.bool_]]
+
+HEIGHT, WIDTH = 320, 480
+
+# ECOSTRESS library, spectra under D65 (middle of the measured range of each kind).
+ASPHALT: Lab = (32.5, 1.0, 5.0)
+CONCRETE: Lab = (57.0, 2.5, 8.0)
+TAR: Lab = (29.5, -0.2, -1.0)
+MARBLE: Lab = (91.0, -0.8, 7.9)
+STEEL: Lab = (60.0, -1.8, -1.7)
+SNOW: Lab = (99.0, -0.5, -0.3)
+GRASS: Lab = (44.0, -11.0, 20.0)
+FOLIAGE: Lab = (38.0, -8.0, 12.0)
+SOIL: Lab = (50.0, 7.0, 26.0)
+
+# Invented. A cloud's lightest parts are nearly neutral (common practice, no source).
+CLOUD: Lab = (86.0, -0.3, -0.5)
+BOAT_BLUE: Lab = (38.0, 4.0, -42.0)
+OCHRE: Lab = (55.0, 22.0, 48.0)
+BRICK: Lab = (42.0, 34.0, 28.0)
+PURPLE: Lab = (36.0, 36.0, -32.0)
+ORANGE: Lab = (62.0, 42.0, 58.0)
+TEAL: Lab = (45.0, -28.0, -10.0)
+
+
+@dataclass(frozen=True)
+class Layer:
+    """A thing: its colour, where it lies (x, y from 0 to 1), how rough and how mottled it is."""
+
+    lab: Lab
+    where: Where
+    rough: float = 0.10
+    mottle: float = 0.6
+
+
+def box(left: float, top: float, right: float, bottom: float) -> Where:
+    return lambda x, y: (x >= left) & (x < right) & (y >= top) & (y < bottom)
+
+
+def disc(x0: float, y0: float, across: float, tall: float) -> Where:
+    return lambda x, y: ((x - x0) / across) ** 2 + ((y - y0) / tall) ** 2 < 1
+
+
+EVERYWHERE = box(0, 0, 1.01, 1.01)
+
+
+def cloudy(rng: np.random.Generator, shape: tuple[int, int], coarsest: int) -> Floats:
+    """Noise of all scales from ``coarsest`` pixels down, mean 0, deviation 1."""
+    total = np.zeros(shape)
+    side = coarsest
+    while side >= 1:
+        grid = rng.normal(size=(shape[0] // side + 2, shape[1] // side + 2)).astype(np.float32)
+        smooth = Image.fromarray(grid).resize(shape[::-1], Image.Resampling.BICUBIC)
+        total += np.asarray(smooth) * side**0.5
+        side //= 2
+    return np.asarray((total - total.mean()) / total.std())
+
+
+def scene(layers: Sequence[Layer], seed: int, shape: tuple[int, int] = (HEIGHT, WIDTH)) -> Floats:
+    """Linear light (H, W, 3) of layers, the last on top, under a plain white light."""
+    rng = np.random.default_rng(seed)
+    y, x = np.mgrid[0 : shape[0], 0 : shape[1]]
+    across, down = (x + 0.5) / shape[1], (y + 0.5) / shape[0]
+    # Edges in a photograph are never ruled.
+    across = across + 0.006 * cloudy(rng, shape, 16)
+    down = down + 0.006 * cloudy(rng, shape, 16)
+    linear = np.zeros((*shape, 3))
+    for layer in layers:
+        here = layer.where(across, down)
+        lab = np.broadcast_to(np.asarray(layer.lab), (*shape, 3)).copy()
+        lab[..., 1] += layer.mottle * cloudy(rng, shape, 32)
+        lab[..., 2] += layer.mottle * cloudy(rng, shape, 32)
+        surface = lab_to_linear(lab) * np.exp(layer.rough * cloudy(rng, shape, 16))[..., None]
+        linear[here] = surface[here]
+    # Light falls off smoothly over the frame, and nothing reaches paper white.
+    shade = 0.86 * np.exp(0.10 * cloudy(rng, shape, 128))
+    return np.asarray(np.maximum(linear, 0) * shade[..., None])
+
+
+def under(linear: Floats, cast: tuple[float, float]) -> Floats:
+    """The scene under a light that makes a neutral of L* 60 read ``cast``."""
+    return linear * cast_to_gains(cast)
+
+
+def under_where(linear: Floats, cast: tuple[float, float], where: Where) -> Floats:
+    """The same in one part of the frame only, with a soft edge."""
+    y, x = np.mgrid[0 : linear.shape[0], 0 : linear.shape[1]]
+    inside = where((x + 0.5) / linear.shape[1], (y + 0.5) / linear.shape[0])
+    mask = Image.fromarray((inside * 255).astype(np.uint8))
+    soft = np.asarray(mask.filter(ImageFilter.GaussianBlur(8)))[..., None] / 255
+    return np.asarray(linear * (1 - soft) + under(linear, cast) * soft)
+
+
+def developed(linear: Floats, seed: int = 0) -> Bytes:
+    """What a camera would write: photon and read noise, a little blur, sRGB, 8 bits."""
+    rng = np.random.default_rng(seed + 1000)
+    lit = np.clip(linear, 0, None)
+    noisy = lit + rng.normal(size=lit.shape) * np.sqrt(0.0004 * lit + 2e-6)
+    encoded = linear_to_srgb(np.clip(noisy, 0, 1))
+    image = Image.fromarray(np.rint(encoded * 255).astype(np.uint8))
+    return np.asarray(image.filter(ImageFilter.GaussianBlur(0.6)))
+
+
+def crossed(picture: Bytes, codes: float) -> Bytes:
+    """Red lowered in the shadows and raised in the lights by ``codes``, blue the other way."""
+    values = picture.astype(np.float64)
+    slope = (values - 127.5) / 127.5 * codes
+    values[..., 0] += slope[..., 0]
+    values[..., 2] -= slope[..., 2]
+    return np.asarray(np.rint(np.clip(values, 0, 255)).astype(np.uint8))
+
+
+def toned(picture: Bytes, tone: tuple[float, float]) -> Bytes:
+    """A toned print: grey by luminance, then a*b* as a function of lightness alone."""
+    grey = srgb_to_linear(picture / 255) @ np.array([0.2126, 0.7152, 0.0722])
+    lightness = 116 * np.cbrt(np.maximum(grey, 0.009)) - 16
+    # The tone is strongest in the middle: paper stays nearly white, ink nearly black.
+    strength = 4 * lightness / 100 * (1 - lightness / 100)
+    lab = np.stack([lightness, tone[0] * strength, tone[1] * strength], axis=-1)
+    encoded = linear_to_srgb(np.clip(lab_to_linear(lab), 0, 1))
+    return np.asarray(np.rint(encoded * 255).astype(np.uint8))
+
+
+# --- what stands in the scenes ----------------------------------------------
+
+QUAY = (
+    Layer(CLOUD, EVERYWHERE, rough=0.04, mottle=0.3),
+    Layer(CONCRETE, box(-0.1, 0.38, 0.55, 1.1), rough=0.12),
+    Layer(MARBLE, box(0.55, 0.22, 0.78, 0.72), rough=0.03),
+    Layer(STEEL, box(0.78, 0.30, 1.1, 0.72), rough=0.06),
+    Layer(ASPHALT, box(-0.1, 0.72, 1.1, 1.1), rough=0.15),
+    Layer(TAR, box(0.05, 0.50, 0.16, 0.72), rough=0.10),
+    Layer(TAR, box(0.60, 0.36, 0.68, 0.52), rough=0.05),
+)
+WINTER = (
+    Layer(CLOUD, EVERYWHERE, rough=0.05, mottle=0.3),
+    Layer(STEEL, box(-0.1, 0.30, 0.40, 0.60), rough=0.05),
+    Layer(CONCRETE, box(0.40, 0.20, 0.75, 0.60), rough=0.10),
+    Layer((92.0, -0.5, -0.3), box(-0.1, 0.60, 1.1, 1.1), rough=0.06, mottle=0.3),
+    Layer(TAR, box(0.15, 0.68, 0.65, 0.88), rough=0.12),
+    Layer(ASPHALT, disc(0.85, 0.55, 0.10, 0.22), rough=0.15),
+)
+YARD = (
+    Layer(MARBLE, EVERYWHERE, rough=0.05),
+    Layer(CONCRETE, box(-0.1, 0.45, 1.1, 1.1), rough=0.14),
+    Layer(TAR, box(0.10, 0.10, 0.30, 0.60), rough=0.08),
+    Layer(STEEL, disc(0.65, 0.35, 0.16, 0.20), rough=0.08),
+    Layer(ASPHALT, box(0.45, 0.70, 1.1, 1.1), rough=0.15),
+    Layer(FOLIAGE, disc(0.90, 0.30, 0.10, 0.16), rough=0.35, mottle=1.5),
+)
+NEUTRAL_SCENES = {"quay": QUAY, "winter": WINTER, "yard": YARD}
+
+BOAT = Layer(BOAT_BLUE, disc(0.42, 0.72, 0.24, 0.14), rough=0.06)
+
+FAIR = (
+    Layer(FOLIAGE, box(-0.1, 0.38, 1.1, 0.62), rough=0.35, mottle=1.5),
+    Layer(GRASS, box(-0.1, 0.62, 1.1, 0.76), rough=0.2, mottle=1.5),
+    Layer(CONCRETE, box(-0.1, 0.74, 1.1, 1.1), rough=0.10),
+)
+"""Trees, grass and pavement, to stand below a sky."""
+
+PAINTED = (
+    Layer(BRICK, EVERYWHERE, rough=0.08, mottle=1.5),
+    Layer(PURPLE, box(0.00, 0.0, 0.35, 0.45), rough=0.08, mottle=1.5),
+    Layer(ORANGE, box(0.55, 0.2, 1.1, 0.60), rough=0.08, mottle=1.5),
+    Layer(TEAL, box(0.20, 0.55, 0.60, 1.1), rough=0.08, mottle=1.5),
+)
+"""Painted walls, none of known colour."""
+
+
+def drawing() -> Bytes:
+    """A diagram: flat colours and ruled lines."""
+    image = Image.new("RGB", (WIDTH, HEIGHT), (246, 240, 214))
+    pen = ImageDraw.Draw(image)
+    pen.rectangle((40, 60, 200, 280), fill=(196, 60, 48))
+    pen.ellipse((240, 80, 420, 250), fill=(52, 96, 168))
+    pen.polygon([(60, 300), (460, 300), (430, 262)], fill=(70, 150, 90))
+    for x in range(20, WIDTH, 60):
+        pen.line((x, 10, x, 40), fill=(20, 20, 20), width=3)
+    return np.asarray(image)
