@@ -152,7 +152,8 @@ def _from_path(name: str, side: int | None) -> Decoded:
             f"{name} may not be read by this user; change its permissions."
         ) from None
     except (OSError, ValueError) as error:  # ValueError: a NUL byte in the path
-        raise UnreadablePicture(f"{name!r} cannot be opened: {error}.") from error
+        reason = getattr(error, "strerror", None) or error
+        raise UnreadablePicture(f"{name!r} cannot be opened: {reason}.") from error
 
 
 def _from_file(file: BinaryIO, name: str, side: int | None) -> Decoded:
@@ -174,6 +175,10 @@ def _guarded(name: str, read: Callable[[], Decoded]) -> Decoded:
         raise
     except MemoryError:
         raise PictureTooLarge(f"{name} does not fit into memory; give a smaller copy.") from None
+    except Image.DecompressionBombError:  # some readers of Pillow hold on to its own limit
+        raise PictureTooLarge(
+            f"{name} has more pixels than its decoder takes; give a smaller copy."
+        ) from None
     except Exception as error:  # decoders raise anything on damaged data
         raise UnreadablePicture(
             f"{name} is cut short or damaged; get a whole copy of it."
@@ -308,7 +313,7 @@ def _quiet() -> Iterator[None]:
 
 
 def _read_plain(kind: str, file: BinaryIO, name: str, side: int | None) -> Decoded:
-    """JPEG, GIF, BMP, WebP, AVIF and 8-bit TIFF, by Pillow."""
+    """JPEG, GIF, BMP, WebP, AVIF and the rarer kinds of TIFF, by Pillow."""
     with _pillow(kind, file, name) as image:
         full = image.size
         if kind == "JPEG" and side is not None:
@@ -332,7 +337,7 @@ def _draft(image: ImageFile.ImageFile, side: int) -> None:
 
 def _from_image(image: Image.Image, name: str, full: tuple[int, int] | None = None) -> Decoded:
     image.load()
-    exif = _Exif(image)
+    exif = _Exif(image.getexif)
     info = image.info
     mode = image.mode
     transparent = "transparency" in info
@@ -378,8 +383,9 @@ def _split(
     if mode == "CMYK":
         return "CMYK", values, None
     if mode == "LAB":
-        lab = values.astype(np.float32)
-        return "LAB", np.stack([lab[..., 0] / 2.55, lab[..., 1] - 128, lab[..., 2] - 128], -1), None
+        ab = np.ascontiguousarray(values[..., 1:]).view(np.int8)
+        lab = np.concatenate([values[..., :1] / np.float32(2.55), ab], axis=-1)
+        return "LAB", lab.astype(np.float32), None
     if mode == "I" and values.min() >= 0 and values.max() <= 65535:
         return "GRAY", values.astype(np.uint16)[..., None], None
     if mode == "F":
@@ -390,13 +396,13 @@ def _split(
 class _Exif:
     """The few EXIF entries that are used; empty where EXIF is missing or broken."""
 
-    def __init__(self, image: Image.Image) -> None:
+    def __init__(self, read: Callable[[], Image.Exif]) -> None:
         self.main: dict[int, Any] = {}
         self.photo: dict[int, Any] = {}
         self.interop: dict[int, Any] = {}
         try:
             with _quiet():
-                exif = image.getexif()
+                exif = read()
                 self.main = dict(exif)
                 if self.main:
                     self.photo = dict(exif.get_ifd(0x8769))
@@ -414,7 +420,7 @@ def _apply_exif(decoded: Decoded, exif: _Exif) -> None:
         "taken": exif.photo.get(0x9003, ""),
     }
     for key, value in texts.items():
-        text = str(value).replace("\0", " ").strip()
+        text = " ".join(str(value).replace("\0", " ").split())
         if text:
             decoded.facts[key] = text[:80]
     space = exif.photo.get(0xA001)
@@ -472,7 +478,7 @@ def _read_deep_png(image: ImageFile.ImageFile, file: BinaryIO) -> Decoded:
     file.seek(0)
     values = imagecodecs.png_decode(file.read())
     decoded = _from_channels(values, image.info.get("icc_profile"))
-    _apply_exif(decoded, _Exif(image))
+    _apply_exif(decoded, _Exif(image.getexif))
     return decoded
 
 
@@ -559,9 +565,13 @@ def _read_heic(file: BinaryIO, name: str) -> Decoded:
     width, height = heif.size
     _check_size(width, height, name)
     decoded = _from_channels(np.asarray(heif), heif.info.get("icc_profile"))
-    stub = Image.new("L", (1, 1))
-    stub.info["exif"] = heif.info.get("exif") or b""
-    exif = _Exif(stub)
+
+    def stored() -> Image.Exif:
+        exif = Image.Exif()
+        exif.load(heif.info.get("exif") or b"")
+        return exif
+
+    exif = _Exif(stored)
     exif.main.pop(0x0112, None)  # the decoder has turned the picture already
     _apply_exif(decoded, exif)
     _tag_from_nclx(decoded, file, name)
@@ -581,8 +591,10 @@ def _read_tiff(file: BinaryIO, name: str) -> Decoded:
         if _is_raw(tiff):
             raise _raw(name)
         _check_size(page.imagewidth, page.imagelength, name)
-        if page.bitspersample > 8:
-            return _read_deep_tiff(page, name)
+        if page.photometric in _TIFF_SPACES and page.bitspersample >= 8:
+            decoded = _read_tiff_page(page, name)
+            _apply_exif(decoded, _tiff_exif(file, page))
+            return decoded
     file.seek(0)
     return _read_plain("TIFF", file, name, None)
 
@@ -603,10 +615,23 @@ def _is_raw(tiff: tifffile.TiffFile) -> bool:
     return any(getattr(page, "photometric", None) in raw for page in pages)
 
 
-def _read_deep_tiff(page: tifffile.TiffPage, name: str) -> Decoded:
-    """16-bit and float TIFF: Pillow would read RGB as 8-bit."""
-    space, count = _TIFF_SPACES.get(page.photometric, ("RGB", 0))
-    if not count or page.bitspersample not in (16, 32, 64):
+def _tiff_exif(file: BinaryIO, page: tifffile.TiffPage) -> _Exif:
+    def stored() -> Image.Exif:
+        file.seek(0)
+        exif = Image.Exif()
+        exif.load_from_fp(file)
+        return exif
+
+    exif = _Exif(stored)
+    # What is read of a BigTIFF, whose header Pillow's EXIF does not know.
+    exif.main |= {code: page.tags[code].value for code in _EXIF_MAIN if code in page.tags}
+    return exif
+
+
+def _read_tiff_page(page: tifffile.TiffPage, name: str) -> Decoded:
+    """Grey, RGB, CMYK and CIELAB at their full depth; Pillow would read RGB as 8-bit."""
+    space, count = _TIFF_SPACES[page.photometric]
+    if page.bitspersample not in (8, 16, 32, 64):
         raise UnsupportedPicture(f"{name} is an unusual TIFF; save it as 8- or 16-bit RGB.")
     values = _checked(page.asarray(), name)
     if page.planarconfig == _SEPARATE and values.ndim == 3:
@@ -627,11 +652,7 @@ def _read_deep_tiff(page: tifffile.TiffPage, name: str) -> Decoded:
         colour = _lab(colour, signed=page.photometric == _CIELAB)
     profile = page.tags.get(34675)
     icc = bytes(profile.value) if profile is not None else None
-    decoded = Decoded(colour, space, page.imagewidth, page.imagelength, alpha, icc)
-    exif = _Exif(Image.new("L", (1, 1)))
-    exif.main = {code: page.tags[code].value for code in _EXIF_MAIN if code in page.tags}
-    _apply_exif(decoded, exif)
-    return decoded
+    return Decoded(colour, space, page.imagewidth, page.imagelength, alpha, icc)
 
 
 # TIFF 6.0: values of ExtraSamples, PlanarConfiguration and PhotometricInterpretation.
@@ -651,17 +672,21 @@ _TIFF_SPACES: dict[int, tuple[Space, int]] = {
 def _unpremultiplied(colour: NDArray[Any], alpha: NDArray[Any]) -> NDArray[Any]:
     top = _top(colour)
     share = np.maximum(alpha[..., None], 1e-6 if colour.dtype.kind == "f" else 1) / top
-    return np.minimum(colour / share, top).astype(colour.dtype)
+    return np.asarray(np.minimum(colour / share, top), dtype=colour.dtype)
 
 
 def _lab(codes: NDArray[Any], *, signed: bool) -> NDArray[np.float32]:
-    """16-bit CIELAB (signed a*, b*) or ICCLAB (offset) codes to L*, a*, b*.
+    """CIELAB (signed a*, b*) or ICCLAB (offset) codes of 8 or 16 bits to L*, a*, b*.
 
     Source: TIFF 6.0, section 23, and TIFF Technical Note 4 for ICCLAB.
     """
-    lightness = codes[..., :1] * np.float32(100 / 65535)
+    wide = codes.dtype.itemsize == 2
+    lightness = codes[..., :1] * np.float32(100 / _top(codes))
     pair = np.ascontiguousarray(codes[..., 1:])
-    ab = pair.view(np.int16) / np.float32(256) if signed else pair / np.float32(257) - 128
+    if signed:
+        ab = pair.view(np.int16 if wide else np.int8).astype(np.float32) / (256 if wide else 1)
+    else:
+        ab = pair.astype(np.float32) / (257 if wide else 1) - 128
     return np.concatenate([lightness, ab], axis=-1).astype(np.float32)
 
 
@@ -685,7 +710,7 @@ def _from_array(array: NDArray[Any]) -> Decoded:
 def _checked(values: NDArray[Any], name: str) -> NDArray[Any]:
     """uint8 and uint16 as they are, floats from 0 to 1 as float32; all else is refused."""
     if values.dtype.kind == "u" and values.dtype.itemsize <= 2:
-        return np.asarray(values, dtype=values.dtype.newbyteorder("="))
+        return values.astype(np.uint8 if values.dtype.itemsize == 1 else np.uint16, copy=False)
     if values.dtype.kind != "f":
         raise UnsupportedPicture(
             f"{name} holds {values.dtype} values; give 8- or 16-bit unsigned integers, "

@@ -8,11 +8,11 @@ unless a line says otherwise.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.colour import linear_to_lab
 from autocast.picture import Picture
 
 MONOCHROME_CHROMA = 2.0
@@ -48,11 +48,11 @@ class Character:
     clipped: float
 
 
-def character(picture: Picture) -> Character:
-    """Look at all opaque pixels of the working picture."""
+def character(picture: Picture, pixel_lab: NDArray[np.floating[Any]]) -> Character:
+    """Look at all opaque pixels of the working picture; ``pixel_lab`` is its CIELAB."""
     opaque = picture.opaque
     encoded = picture.encoded[opaque]
-    lab = linear_to_lab(picture.pixels[opaque])
+    lab = np.asfortranarray(pixel_lab[opaque])
     chroma = np.hypot(lab[:, 1], lab[:, 2])
     monochrome = bool(np.quantile(chroma, 0.98) < MONOCHROME_CHROMA)
     clipped = (encoded.max(axis=1) > 0.995) | (encoded.max(axis=1) < 0.005)
@@ -65,7 +65,7 @@ def character(picture: Picture) -> Character:
     )
 
 
-def _toned(lab: NDArray[np.float64], chroma: NDArray[np.float64]) -> bool:
+def _toned(lab: NDArray[np.floating[Any]], chroma: NDArray[np.floating[Any]]) -> bool:
     """Is a*b* a function of L* alone, and not that of grey?"""
     if float(chroma.mean()) < TONED_CHROMA or float(lab[:, 0].std()) < TONED_RANGE:
         return False

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocast.advisor import advise
-from autocast.case import open_case
+from autocast.case import Case, open_case
 from autocast.character import character
+from autocast.colour import linear_to_lab
 from autocast.evidence.scene import KINDS, look
 from autocast.judgement import Judgement
 from autocast.modelfiles import model_id
@@ -44,11 +45,14 @@ def judge(source: Source) -> Judgement:
 
 def examine(source: Source) -> Examination:
     """Judge a picture and keep what is needed to draw how it was judged."""
-    return _examined(open_picture(source))
-
-
-def _examined(picture: Picture) -> Examination:
-    scene = look(picture)
-    case = open_case(scene, character(picture))
+    case = prepare(source)
     judgement = advise(case, model_id())
-    return Examination(picture, scene.regions.labels, case.members, KINDS, judgement)
+    scene = case.scene
+    return Examination(scene.picture, scene.regions.labels, case.members, KINDS, judgement)
+
+
+def prepare(source: Source) -> Case:
+    """Everything up to the advice: open, lay out, ask the evidence, count the votes."""
+    picture = open_picture(source)
+    lab = linear_to_lab(picture.pixels)
+    return open_case(look(picture, lab), character(picture, lab))

@@ -133,8 +133,7 @@ def _measured(picture: Picture, labels: NDArray[np.int32], count: int) -> Region
     logs = np.log(np.maximum(linear, DARKEST_LINEAR))
     y, x = (np.broadcast_to(g, labels.shape) for g in np.ogrid[:height, :width])
     luminance = np.asarray(picture.encoded @ RGB_TO_XYZ[1].astype(np.float32))
-    left, right = _extent(where, x[good], count)
-    top, bottom = _extent(where, y[good], count)
+    left, right, top, bottom = _extents(where, x[good], y[good])
     return Regions(
         labels=labels,
         chromaticity=np.stack([logs[:, 0] - logs[:, 1], logs[:, 2] - logs[:, 1]], axis=1),
@@ -156,13 +155,19 @@ def _measured(picture: Picture, labels: NDArray[np.int32], count: int) -> Region
     )
 
 
-def _extent(
-    where: NDArray[np.int32], position: NDArray[np.intp], count: int
-) -> tuple[Floats, Floats]:
-    low, high = np.full(count, np.inf), np.full(count, -np.inf)
-    np.minimum.at(low, where, position)
-    np.maximum.at(high, where, position)
-    return low, high
+def _extents(
+    where: NDArray[np.int32], x: NDArray[np.intp], y: NDArray[np.intp]
+) -> tuple[NDArray[np.intp], ...]:
+    """First and last column and row of every region."""
+    if not len(where):
+        return (np.zeros(0, dtype=np.intp),) * 4
+    order = np.argsort(where, kind="stable")
+    starts = np.flatnonzero(np.diff(where[order], prepend=-1))
+    return tuple(
+        extreme.reduceat(position[order], starts)
+        for position in (x, y)
+        for extreme in (np.minimum, np.maximum)
+    )
 
 
 def _differences(values: NDArray[np.floating], step: int) -> Floats:

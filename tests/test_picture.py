@@ -44,20 +44,19 @@ def small(scene: Image.Image) -> Image.Image:
     return scene.resize((120, 80), Image.Resampling.BOX)
 
 
-def saved(image: Image.Image, kind: str, **options: Any) -> bytes:
+def saved(image: Image.Image, kind: str, **options: object) -> bytes:
     file = io.BytesIO()
     image.save(file, kind, **options)
     return file.getvalue()
 
 
 def array(image: Image.Image) -> NDArray[np.float64]:
-    return np.asarray(image) / 255
+    values: NDArray[np.float64] = np.asarray(image) / 255
+    return values
 
 
 def profile(primaries: list[float], gamma: float) -> bytes:
-    made: bytes = imagecodecs.cms_profile(
-        "rgb", whitepoint=D65, primaries=primaries, gamma=gamma
-    )
+    made: bytes = imagecodecs.cms_profile("rgb", whitepoint=D65, primaries=primaries, gamma=gamma)
     return made
 
 
@@ -68,7 +67,8 @@ def in_space(encoded: NDArray[np.float64], primaries: list[float]) -> NDArray[np
     space = colour.RGB_Colourspace("other", np.reshape(primaries, (3, 2)), np.array(D65))
     srgb = colour.RGB_COLOURSPACES["sRGB"]
     matrix = colour.matrix_RGB_to_RGB(srgb, space, chromatic_adaptation_transform=None)
-    return np.clip(srgb_to_linear(encoded) @ np.asarray(matrix).T, 0, None)
+    light: NDArray[np.float64] = srgb_to_linear(encoded) @ np.asarray(matrix).T
+    return light.clip(0)
 
 
 def chunk(kind: bytes, data: bytes) -> bytes:
@@ -79,7 +79,9 @@ def png(codes: NDArray[Any], *extra: bytes) -> bytes:
     """A PNG made by hand: 8- or 16-bit codes (H, W, C)."""
     height, width, channels = codes.shape
     depth = codes.dtype.itemsize * 8
-    head = struct.pack(">IIBBBBB", width, height, depth, {1: 0, 2: 4, 3: 2, 4: 6}[channels], 0, 0, 0)
+    head = struct.pack(
+        ">IIBBBBB", width, height, depth, {1: 0, 2: 4, 3: 2, 4: 6}[channels], 0, 0, 0
+    )
     lines = b"".join(b"\0" + row.astype(codes.dtype.newbyteorder(">")).tobytes() for row in codes)
     body = chunk(b"IHDR", head) + b"".join(extra) + chunk(b"IDAT", zlib.compress(lines))
     return b"\x89PNG\r\n\x1a\n" + body + chunk(b"IEND", b"")
@@ -310,9 +312,7 @@ def test_sixteen_bit_tiff_is_read_as_sixteen_bit(
 ) -> None:
     path = tmp_path / "deep.tif"
     codes = codes16(RAMP) if planar == "contig" else np.moveaxis(codes16(RAMP), -1, 0)
-    tifffile.imwrite(
-        path, codes, photometric="rgb", planarconfig=planar, compression=compression
-    )
+    tifffile.imwrite(path, codes, photometric="rgb", planarconfig=planar, compression=compression)
     picture = open_picture(path)
     assert worst(picture, RAMP) < 1e-5
     assert levels(picture) == 120
@@ -326,8 +326,27 @@ def test_other_deep_tiffs(tmp_path: Path) -> None:
     assert worst(open_picture(path), RAMP) < 1e-5
     tifffile.imwrite(path, 65535 - codes16(RAMP[..., 0]), photometric="miniswhite")
     assert worst(open_picture(path), RAMP) < 1e-5
-    tifffile.imwrite(path, codes16(RAMP), photometric="rgb", bigtiff=True, byteorder=">")
-    assert worst(open_picture(path), RAMP) < 1e-5
+    turned = (274, "H", 1, 6, False)
+    tifffile.imwrite(
+        path, codes16(RAMP), photometric="rgb", bigtiff=True, byteorder=">", extratags=[turned]
+    )
+    assert worst(open_picture(path), np.rot90(RAMP, -1)) < 1e-5
+
+
+def test_the_rarer_kinds_of_eight_bit_tiff(small: Image.Image) -> None:
+    for image in (small.quantize(64), small.convert("1"), small.convert("L")):
+        assert worst(open_picture(saved(image, "TIFF")), array(image.convert("RGB"))) < 1e-6
+    picture = open_picture(saved(small, "TIFF", compression="jpeg", quality=95))
+    assert np.abs(picture.encoded - array(small)).mean() < 3 * CODE
+
+
+def test_eight_bit_lab_tiff(scene: Image.Image, tmp_path: Path) -> None:
+    image = scene.resize((120, 80))
+    path = tmp_path / "lab.tif"
+    tifffile.imwrite(path, np.asarray(_to_lab(image)), photometric="cielab")
+    picture = open_picture(path)
+    assert picture.profile == "CIELAB"
+    assert np.quantile(np.abs(picture.encoded - array(image)), 0.99) < 0.03
 
 
 def test_sixteen_bit_lab_tiff(tmp_path: Path) -> None:
@@ -360,7 +379,10 @@ def test_all_orientations(scene: Image.Image, orientation: int, kind: str, tmp_p
         tifffile.imwrite(path, codes16(array(image)), photometric="rgb", extratags=[tag])
         data = path.read_bytes()
     else:
-        options = {"WEBP": {"lossless": True}, "JPEG": {"quality": 95, "subsampling": 0}}
+        options: dict[str, dict[str, Any]] = {
+            "WEBP": {"lossless": True},
+            "JPEG": {"quality": 95, "subsampling": 0},
+        }
         data = saved(image, kind, exif=exif, **options.get(kind, {}))
     stored = Image.new("RGB", image.size)
     stored.paste(image)
@@ -435,7 +457,7 @@ def test_a_large_jpeg_is_not_decoded_in_full(
     sizes: list[tuple[int, int]] = []
     load = JpegImageFile.load
 
-    def noted(self: JpegImageFile) -> Any:
+    def noted(self: JpegImageFile) -> object:
         sizes.append(self.size)
         return load(self)
 
@@ -652,9 +674,7 @@ def test_exif_says_the_optional_colour_space_of_dcf(small: Image.Image) -> None:
     assert uncalibrated.remarks == ("no_profile",)
 
 
-@pytest.mark.parametrize(
-    ("point", "primaries"), [(1, None), (9, BT2020), (12, P3)]
-)
+@pytest.mark.parametrize(("point", "primaries"), [(1, None), (9, BT2020), (12, P3)])
 @pytest.mark.parametrize(("transfer", "exponent"), [(13, None), (1, None), (4, 2.2), (8, 1.0)])
 def test_png_code_points(
     small: Image.Image,
@@ -776,12 +796,13 @@ def test_only_the_first_frame_is_judged(kind: str) -> None:
 # --- facts -------------------------------------------------------------------------
 
 
-def test_facts_are_hints_out_of_exif(small: Image.Image) -> None:
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "TIFF", "WEBP", "AVIF"])
+def test_facts_are_hints_out_of_exif(small: Image.Image, kind: str) -> None:
     exif = Image.Exif()
     exif[0x010F], exif[0x0110], exif[0x0131] = "Maker\0", "Model 1", "Darkroom"
     exif[0x8769] = {0x9003: "2021:03:04 05:06:07"}
-    picture = open_picture(saved(small, "JPEG", exif=exif))
-    assert picture.facts["camera"].split() == ["Maker", "Model", "1"]
+    picture = open_picture(saved(small, kind, exif=exif.tobytes()))
+    assert picture.facts["camera"] == "Maker Model 1"
     assert picture.facts["software"] == "Darkroom"
     assert picture.facts["taken"] == "2021:03:04 05:06:07"
     assert dict(open_picture(saved(small, "JPEG")).facts) == {}
@@ -810,9 +831,7 @@ def framed(
     return mount
 
 
-def frame_error(
-    picture: Picture, image: Image.Image, sides: tuple[int, int, int, int]
-) -> float:
+def frame_error(picture: Picture, image: Image.Image, sides: tuple[int, int, int, int]) -> float:
     """The worst displacement of an edge of the frame, as a share of the long side."""
     x, y, width, height = picture.frame
     found = np.array([x, y, x + width, y + height]) * ([picture.width, picture.height] * 2)
@@ -846,6 +865,16 @@ def test_borders_are_cut_and_the_rest_is_as_without(
     assert np.abs(shift).max() < 0.7
 
 
+def test_a_mirrored_border_is_found_mirrored(scene: Image.Image) -> None:
+    mount = np.asarray(framed(scene, COLOURS["cream"], (22, 41, 60, 90)))
+    picture = open_picture(mount)
+    mirrored = open_picture(mount[:, ::-1])
+    x, y, width, height = picture.frame
+    assert picture.frame != WHOLE
+    assert mirrored.frame == pytest.approx((1 - x - width, y, width, height), abs=1e-9)
+    assert np.allclose(mirrored.encoded[:, ::-1], picture.encoded, atol=2e-5)
+
+
 def test_nested_mounts(scene: Image.Image) -> None:
     image = scene.resize((1280, 854))
     inner = framed(image, (20, 20, 20), (24, 24, 24, 24))
@@ -858,7 +887,9 @@ def test_a_caption_in_the_border(scene: Image.Image) -> None:
     sides = (30, 30, 30, 110)
     mount = framed(scene, (255, 255, 255), sides)
     text = ImageDraw.Draw(mount)
-    text.text((160, 30 + scene.height + 30), "The palace at noon, 1987", fill=(60, 60, 60), font_size=28)
+    text.text(
+        (160, 30 + scene.height + 30), "The palace at noon, 1987", fill=(60, 60, 60), font_size=28
+    )
     picture = open_picture(saved(mount, "JPEG", quality=90))
     assert frame_error(picture, scene, sides) < 0.004
 
@@ -872,7 +903,7 @@ def test_a_deep_border_on_a_large_picture_keeps_the_scale(scene: Image.Image) ->
         assert frame_error(picture, image, (1200,) * 4) < 0.003
 
 
-def test_sixteen_bit_and_lab_borders(scene: Image.Image, tmp_path: Path) -> None:
+def test_sixteen_bit_and_lab_borders(scene: Image.Image) -> None:
     mount = framed(scene, (255, 255, 255), (30, 30, 30, 30))
     assert frame_error(open_picture(codes16(array(mount))), scene, (30,) * 4) < 0.004
     assert frame_error(open_picture(_to_lab(mount)), scene, (30,) * 4) < 0.004
@@ -945,9 +976,7 @@ def test_a_uniform_picture_is_kept_whole(code: int) -> None:
 # --- start-up -------------------------------------------------------------------------
 
 
-def test_heavy_libraries_are_imported_only_where_needed(
-    scene: Image.Image, tmp_path: Path
-) -> None:
+def test_heavy_libraries_are_imported_only_where_needed(scene: Image.Image, tmp_path: Path) -> None:
     path = tmp_path / "plain.jpg"
     scene.save(path)
     program = (

@@ -44,11 +44,13 @@ CONTEXT = ("bias", "height", "fine", "coarse")
 class Scene:
     """One picture, its R regions, and how well each class explains them under N casts.
 
+    ``lab`` H x W x 3 is CIELAB D65 of the working pixels.
     ``explained`` maps each class, and ``else``, to R x N likelihoods; ``kinds``
     is R x 9 x the context shares; ``weight`` R is how much each region counts.
     """
 
     picture: Picture
+    lab: Floats
     regions: Regions
     explained: Mapping[str, NDArray[np.float32]]
     context: NDArray[np.float32]
@@ -56,8 +58,8 @@ class Scene:
     weights: Mapping[str, Any]
 
 
-def look(picture: Picture) -> Scene:
-    """Lay out the picture and explain its regions under every cast."""
+def look(picture: Picture, lab: Floats) -> Scene:
+    """Lay out the picture (``lab`` its CIELAB) and explain its regions under every cast."""
     weights = load_json("weights.json")
     regions = segment(picture)
     context = context_shares(regions, weights["context"])
@@ -71,7 +73,7 @@ def look(picture: Picture) -> Scene:
             total += table[k][place] * context[:, k, None]
         explained[name] = total
     return Scene(
-        picture, regions, explained, context, _weight(regions, weights["regions"]), weights
+        picture, lab, regions, explained, context, _weight(regions, weights["regions"]), weights
     )
 
 

@@ -31,7 +31,7 @@ FEWEST_PIXELS = 24
 """Below this many readable pixels no estimator speaks (project convention)."""
 FEWEST_REGIONS = 3
 """Below this many regions a part of the picture says nothing (project convention)."""
-NORM = 6
+NORM = 6  # shades_of_grey multiplies it out
 """Minkowski norm of shades of grey and grey edge (Finlayson & Trezzi 2004; van de Weijer 2007)."""
 
 
@@ -42,7 +42,8 @@ def grey_world(pixels: Floats) -> Floats:
 
 def shades_of_grey(pixels: Floats) -> Floats:
     """The Minkowski mean of the scene is grey. Finlayson & Trezzi, CIC 12 (2004)."""
-    return np.asarray((pixels**NORM).mean(axis=0) ** (1 / NORM))
+    square = pixels * pixels
+    return np.asarray((square * square * square).mean(axis=0) ** (1 / NORM))
 
 
 def white_patch(pixels: Floats) -> Floats:
@@ -71,17 +72,22 @@ def principal_axis(pixels: Floats) -> Floats:
 
 def edges(image: Floats, order: int) -> Floats:
     """H x W x 3 strength of the derivative of the given order (1 or 2), lightly smoothed."""
-    padded = np.pad(image, ((1, 1), (1, 1), (0, 0)), mode="edge")
+    padded = _framed(image)
     rows = padded[:-2] + 2 * padded[1:-1] + padded[2:]
     smooth = (rows[:, :-2] + 2 * rows[:, 1:-1] + rows[:, 2:]) / 16
+    around = _framed(smooth)
+    above, below = around[:-2, 1:-1], around[2:, 1:-1]
+    before, after = around[1:-1, :-2], around[1:-1, 2:]
     if order == 1:
-        dy, dx = smooth[2:, 1:-1] - smooth[:-2, 1:-1], smooth[1:-1, 2:] - smooth[1:-1, :-2]
+        dy, dx = below - above, after - before
     else:
-        middle = 2 * smooth[1:-1, 1:-1]
-        dy = smooth[2:, 1:-1] + smooth[:-2, 1:-1] - middle
-        dx = smooth[1:-1, 2:] + smooth[1:-1, :-2] - middle
-    strength = np.sqrt(dy**2 + dx**2)
-    return np.asarray(np.pad(strength, ((1, 1), (1, 1), (0, 0))))
+        dy, dx = below + above - 2 * smooth, after + before - 2 * smooth
+    return np.asarray(np.sqrt(dy**2 + dx**2))
+
+
+def _framed(values: Floats) -> Floats:
+    """One more pixel all round, repeating the edge."""
+    return np.pad(values, ((1, 1), (1, 1), *((0, 0),) * (values.ndim - 2)), mode="edge")
 
 
 def grey_edge(strength: Floats) -> Floats:
@@ -121,7 +127,7 @@ def greyness(image: Floats) -> Floats:
 
 
 def _contrast(values: Floats) -> Floats:
-    padded = np.pad(values, 1, mode="edge")
+    padded = _framed(values)
     around = padded[:-2, 1:-1] + padded[2:, 1:-1] + padded[1:-1, :-2] + padded[1:-1, 2:]
     return np.asarray(values - around / 4)
 
@@ -152,15 +158,16 @@ def measure(scene: Scene) -> dict[str, tuple[float, float]]:
     if int(where.sum()) < FEWEST_PIXELS:
         return {}
     image = np.maximum(scene.picture.pixels, DARKEST_LINEAR)
-    pixels = image[where]
+    # Channels lie one after the other, so that means over pixels are quick.
+    pixels = np.asfortranarray(image[where])
     light: dict[str, Floats] = {
         "grey_world": grey_world(pixels),
         "shades_of_grey": shades_of_grey(pixels),
         "white_patch": white_patch(pixels),
-        "grey_edge_1": grey_edge(edges(image, 1)[where]),
-        "grey_edge_2": grey_edge(edges(image, 2)[where]),
+        "grey_edge_1": grey_edge(np.asfortranarray(edges(image, 1)[where])),
+        "grey_edge_2": grey_edge(np.asfortranarray(edges(image, 2)[where])),
         "principal_axis": principal_axis(pixels),
-        "least_chroma": least_chroma(pixels, linear_to_lab(pixels)),
+        "least_chroma": least_chroma(pixels, scene.lab[where]),
         "grey_pixels": grey_pixels(pixels, greyness(image)[where]),
     }
     return _casts(light)

@@ -66,7 +66,7 @@ _CHART_BOX = (0.80, 0.98, 0.70, 0.98)
 def light(name: str) -> Array:
     """Spectral power of a CIE illuminant, on the wavelengths of this module."""
     sd = colour.SDS_ILLUMINANTS[name]
-    return np.interp(_WAVELENGTHS, sd.wavelengths, sd.values)
+    return np.asarray(np.interp(_WAVELENGTHS, sd.wavelengths, sd.values))
 
 
 def neutral_under(name: str, lightness: float = 60.0) -> Array:
@@ -101,7 +101,7 @@ def scene(name: str, width: int = 480, height: int = 320) -> Codes:
     linear = xyz @ np.linalg.inv(_srgb_matrix()).T
     linear *= 0.95 / np.quantile(linear.max(axis=-1), 0.995)
     encoded = np.asarray(colour.models.eotf_inverse_sRGB(np.clip(linear, 0, 1)))
-    return np.rint(encoded * 255).astype(np.uint8)
+    return np.asarray(np.rint(encoded * 255), dtype=np.uint8)
 
 
 def texture(height: int, width: int, seed: int) -> Array:
@@ -113,7 +113,7 @@ def texture(height: int, width: int, seed: int) -> Array:
         coarse = random.standard_normal((-(-height // cell), -(-width // cell)))
         total += np.repeat(np.repeat(coarse, cell, axis=0), cell, axis=1)[:height, :width]
         cell *= 2
-    return (total - total.mean()) / total.std()
+    return np.asarray((total - total.mean()) / total.std())
 
 
 @cache
@@ -160,4 +160,4 @@ def _reflectance(source: str, kind: str, rank: float) -> Array:
     chosen = _sets()[source].of(kind).reflectance
     order = np.argsort(chosen.mean(axis=1))
     one = chosen[order[round(rank * (len(order) - 1))]]
-    return np.interp(_WAVELENGTHS, spectra.WAVELENGTHS, one)
+    return np.asarray(np.interp(_WAVELENGTHS, spectra.WAVELENGTHS, one))

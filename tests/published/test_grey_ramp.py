@@ -131,9 +131,9 @@ TABLE = {
 def test_the_signatures_are_the_published_ones(kind: str) -> None:
     b, ends = TABLE[kind]
     lab = _lab(KINDS[kind](_grey(STEPS), 1.0))
-    np.testing.assert_allclose(lab[:, 2], b, atol=0.02)
+    np.testing.assert_allclose(lab[:, 2], b, atol=0.01)
     if ends is not None:
-        chroma = np.hypot(lab[:, 1], lab[:, 2]) / (STEPS + 16)
+        chroma = np.hypot(lab[:, 1], lab[:, 2]) / (lab[:, 0] + 16)
         np.testing.assert_allclose(chroma[[0, -1]], ends, atol=0.001)
 
 
@@ -151,15 +151,23 @@ def test_greys_without_a_cast_show_none_in_any_tone_range() -> None:
 @pytest.mark.parametrize("strength", [2.0, 3.0])
 @pytest.mark.parametrize("tone", TONES)
 def test_each_tone_range_reads_its_own_cast(kind: str, strength: float, tone: str) -> None:
-    """Within 40 % of the expected, or 3 units of a*b* at L* 60 (project target, no source)."""
+    """Direction within 30 degrees, size within a half, where C* at L* 60 is 6 or more.
+
+    A weaker one may read as anything up to 6 (project targets, no source).
+    """
     at = judged(kind, strength).tones[tone].lightness
     expected = signature(kind, np.array([at]), strength)[0] * 76
     reads = found(kind, strength)[tone] * 76
-    allowed = max(3.0, 0.4 * float(np.hypot(*expected)))
-    assert float(np.hypot(*(reads - expected))) <= allowed, (expected.round(1), reads.round(1))
+    said = f"expected {expected.round(1)}, found {reads.round(1)}"
+    size, read = float(np.hypot(*expected)), float(np.hypot(*reads))
+    if size < 6:
+        assert read < 6, said
+        return
+    assert np.degrees(np.arccos(expected @ reads / (size * read))) <= 30, said
+    assert abs(read / size - 1) <= 0.5, said
 
 
-@pytest.mark.parametrize("strength", [1.5, 2.0, 3.0])
+@pytest.mark.parametrize("strength", [2.0, 3.0])
 def test_gain_in_linear_light_is_one_cast_in_all_tones(strength: float) -> None:
     assert 0.75 <= ratio("gain in linear light", strength) <= 1.33
     assert "tones_disagree" not in judged("gain in linear light", strength).remarks
@@ -168,8 +176,13 @@ def test_gain_in_linear_light_is_one_cast_in_all_tones(strength: float) -> None:
 @pytest.mark.parametrize("kind", ["offset", "power"])
 @pytest.mark.parametrize("strength", [1.0, 2.0, 3.0])
 def test_offset_and_power_weigh_on_the_shadows(kind: str, strength: float) -> None:
-    assert ratio(kind, strength) > 1.5
-    assert ratio(kind, strength) > 1.3 * ratio("gain in linear light", strength)
+    assert ratio(kind, strength) > 1.25
+    assert ratio(kind, strength) > 1.5 * ratio("gain in linear light", strength)
+
+
+@pytest.mark.parametrize("strength", [2.0, 3.0])
+def test_power_leaves_the_highlights_more_than_an_offset_does(strength: float) -> None:
+    assert ratio("power", strength) > 1.5 * ratio("offset", strength)
 
 
 @pytest.mark.parametrize("strength", [2.0, 3.0])

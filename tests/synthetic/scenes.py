@@ -17,7 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFilter
 
-from autocast.colour import cast_to_gains, lab_to_linear, linear_to_srgb, srgb_to_linear
+from autocast.colour import (
+    cast_to_gains,
+    lab_to_linear,
+    linear_to_lab,
+    linear_to_srgb,
+    srgb_to_linear,
+)
 
 Floats = NDArray[np.float64]
 Bytes = NDArray[np.uint8]
@@ -39,12 +45,12 @@ SOIL: Lab = (50.0, 7.0, 26.0)
 
 # Invented. A cloud's lightest parts are nearly neutral (common practice, no source).
 CLOUD: Lab = (86.0, -0.3, -0.5)
-BOAT_BLUE: Lab = (38.0, 4.0, -42.0)
+BOAT_BLUE: Lab = (40.0, 8.0, -40.0)
 OCHRE: Lab = (55.0, 22.0, 48.0)
 BRICK: Lab = (42.0, 34.0, 28.0)
 PURPLE: Lab = (36.0, 36.0, -32.0)
 ORANGE: Lab = (62.0, 42.0, 58.0)
-TEAL: Lab = (45.0, -28.0, -10.0)
+TEAL: Lab = (52.0, -22.0, -12.0)
 
 
 @dataclass(frozen=True)
@@ -77,7 +83,7 @@ def cloudy(rng: np.random.Generator, shape: tuple[int, int], coarsest: int) -> F
         smooth = Image.fromarray(grid).resize(shape[::-1], Image.Resampling.BICUBIC)
         total += np.asarray(smooth) * side**0.5
         side //= 2
-    return np.asarray((total - total.mean()) / total.std())
+    return np.asarray((total - total.mean()) / (total.std() or 1.0))
 
 
 def scene(layers: Sequence[Layer], seed: int, shape: tuple[int, int] = (HEIGHT, WIDTH)) -> Floats:
@@ -115,6 +121,14 @@ def under_where(linear: Floats, cast: tuple[float, float], where: Where) -> Floa
     return np.asarray(linear * (1 - soft) + under(linear, cast) * soft)
 
 
+def under_tones(linear: Floats, cast: tuple[float, float], low: float, high: float) -> Floats:
+    """The same between two lightnesses L* only, fading over 5 units beyond either."""
+    lightness = linear_to_lab(linear)[..., :1]
+    inside = np.minimum(lightness - (low - 5), (high + 5) - lightness) / 5
+    share = np.clip(inside, 0, 1)
+    return np.asarray(linear * (1 - share) + under(linear, cast) * share)
+
+
 def developed(linear: Floats, seed: int = 0) -> Bytes:
     """What a camera would write: photon and read noise, a little blur, sRGB, 8 bits."""
     rng = np.random.default_rng(seed + 1000)
@@ -122,7 +136,7 @@ def developed(linear: Floats, seed: int = 0) -> Bytes:
     noisy = lit + rng.normal(size=lit.shape) * np.sqrt(0.0004 * lit + 2e-6)
     encoded = linear_to_srgb(np.clip(noisy, 0, 1))
     image = Image.fromarray(np.rint(encoded * 255).astype(np.uint8))
-    return np.asarray(image.filter(ImageFilter.GaussianBlur(0.6)))
+    return np.array(image.filter(ImageFilter.GaussianBlur(0.6)))
 
 
 def crossed(picture: Bytes, codes: float) -> Bytes:
@@ -176,13 +190,6 @@ NEUTRAL_SCENES = {"quay": QUAY, "winter": WINTER, "yard": YARD}
 
 BOAT = Layer(BOAT_BLUE, disc(0.42, 0.72, 0.24, 0.14), rough=0.06)
 
-FAIR = (
-    Layer(FOLIAGE, box(-0.1, 0.38, 1.1, 0.62), rough=0.35, mottle=1.5),
-    Layer(GRASS, box(-0.1, 0.62, 1.1, 0.76), rough=0.2, mottle=1.5),
-    Layer(CONCRETE, box(-0.1, 0.74, 1.1, 1.1), rough=0.10),
-)
-"""Trees, grass and pavement, to stand below a sky."""
-
 PAINTED = (
     Layer(BRICK, EVERYWHERE, rough=0.08, mottle=1.5),
     Layer(PURPLE, box(0.00, 0.0, 0.35, 0.45), rough=0.08, mottle=1.5),
@@ -190,6 +197,27 @@ PAINTED = (
     Layer(TEAL, box(0.20, 0.55, 0.60, 1.1), rough=0.08, mottle=1.5),
 )
 """Painted walls, none of known colour."""
+
+
+def fair(sky: Lab, neutral: Lab = CONCRETE) -> tuple[Layer, ...]:
+    """A sky over trees, grass and a pavement."""
+    return (
+        Layer(sky, EVERYWHERE, rough=0.04, mottle=0.4),
+        Layer(FOLIAGE, box(-0.1, 0.38, 1.1, 0.56), rough=0.35, mottle=1.5),
+        Layer(GRASS, box(-0.1, 0.56, 1.1, 0.68), rough=0.2, mottle=1.5),
+        Layer(neutral, box(-0.1, 0.66, 1.1, 1.1), rough=0.10),
+    )
+
+
+def portrait(skin: Lab) -> tuple[Layer, ...]:
+    """A head before a plain grey wall, in a white shirt and a dark jacket (both invented)."""
+    return (
+        Layer((66.0, 0.2, 1.0), EVERYWHERE, rough=0.03, mottle=0.3),
+        Layer((24.0, 0.0, -0.5), disc(0.50, 1.05, 0.34, 0.42), rough=0.10),
+        Layer((90.0, 0.0, 0.5), disc(0.50, 0.82, 0.09, 0.16), rough=0.04, mottle=0.3),
+        Layer(skin, disc(0.50, 0.42, 0.14, 0.28), rough=0.07),
+        Layer((18.0, 1.0, 2.0), disc(0.50, 0.18, 0.15, 0.10), rough=0.20),
+    )
 
 
 def drawing() -> Bytes:
@@ -201,4 +229,4 @@ def drawing() -> Bytes:
     pen.polygon([(60, 300), (460, 300), (430, 262)], fill=(70, 150, 90))
     for x in range(20, WIDTH, 60):
         pen.line((x, 10, x, 40), fill=(20, 20, 20), width=3)
-    return np.asarray(image)
+    return np.array(image)

@@ -1,0 +1,160 @@
+"""What the fitted models are told of a picture: one flat list of named figures.
+
+A name begins with the kind of evidence it comes from (``statistics.``,
+``neutrals.`` ...), with ``together.`` for the joint count, or with ``scene.``
+for plain facts. Figures that cannot be read are NaN, which the fitted trees
+know how to pass on. Casts and colours are a*, b* quoted at L* 60.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocast.case import Case
+from autocast.evidence.scene import CLASSES, KINDS
+from autocast.evidence.statistics import measure
+from autocast.evidence.votes import columns
+from autocast.judgement import TONE_RANGES
+from autocast.voting import PARTS, Estimate, count
+
+Floats = NDArray[np.floating[Any]]
+
+LEAST_SHARE = 0.02
+"""Share of the frame below which a band's pixels are not read (project convention)."""
+QUANTILES = (0.05, 0.25)
+"""Shares of a band's pixels, by least chroma, whose mean colour is read."""
+HUE_SECTORS = 8
+"""Sectors of hue among which chroma is shared out."""
+
+
+def features(case: Case) -> dict[str, float]:
+    """Every figure, in a fixed order."""
+    told: dict[str, float] = {}
+    told.update(_scene(case))
+    told.update(_together(case.estimate))
+    told["together.conflict"] = case.conflict
+    for kind in CLASSES:
+        told.update(_class(case, kind))
+    told.update(_support(case))
+    told.update(_statistics(case))
+    return told
+
+
+def leave_out(told: Mapping[str, float], case: Case, kind: str) -> dict[str, float]:
+    """The same figures as if the evidence ``kind`` had not been heard."""
+    rest = {
+        name: float("nan") if name.startswith(f"{kind}.") else figure
+        for name, figure in told.items()
+    }
+    return rest | dict(_together(count(case.counted, without=kind)))
+
+
+def _pair(name: str, ab: Floats | tuple[float, float] | None) -> Iterator[tuple[str, float]]:
+    a, b = (float("nan"), float("nan")) if ab is None else (float(ab[0]), float(ab[1]))
+    yield f"{name}.a", a
+    yield f"{name}.b", b
+
+
+def _scene(case: Case) -> Iterator[tuple[str, float]]:
+    regions = case.scene.regions
+    yield "scene.readable", float(regions.area.sum())
+    yield "scene.clipped", case.character.clipped
+    yield "scene.fine", float(regions.area @ regions.fine)
+    yield "scene.coarse", float(regions.area @ regions.coarse)
+    area = regions.area / max(float(regions.area.sum()), 1e-9)
+    yield "scene.lightness", float(area @ regions.lab[:, 0])
+    yield "scene.contrast", float(np.sqrt(area @ (regions.lab[:, 0] - area @ regions.lab[:, 0]) ** 2))
+    share = case.members.T @ area
+    for k, kind in enumerate(KINDS):
+        yield f"scene.share.{kind}", float(share[k])
+    coloured = case.coloured
+    yield "scene.coloured", 0.0 if coloured is None else coloured.share
+
+
+def _together(estimate: Estimate) -> Iterator[tuple[str, float]]:
+    yield from _pair("together", estimate.mean)
+    yield "together.spread", float(np.sqrt(np.trace(estimate.covariance) / 2))
+    yield "together.information", estimate.information
+    yield "together.second", estimate.modes[1][2] if len(estimate.modes) > 1 else 0.0
+    for name in PARTS:
+        part = estimate.parts[name]
+        heard = part.mean if part.share >= LEAST_SHARE else None
+        yield from _pair(f"together.{name}", heard)
+        yield f"together.{name}.share", part.share
+
+
+def _class(case: Case, kind: str) -> Iterator[tuple[str, float]]:
+    """A class's vote and its mean reading, where it was found."""
+    belongs = case.members[:, columns(kind)].sum(axis=1)
+    weight = belongs * case.scene.regions.area
+    found = float(weight.sum()) >= LEAST_SHARE
+    mean, covariance = case.votes[kind].reading
+    yield from _pair(f"{kind}.vote", mean if found else None)
+    yield f"{kind}.spread", float(np.sqrt(np.trace(covariance) / 2)) if found else float("nan")
+    yield from _pair(f"{kind}.reads", weight @ _at_60(case) / weight.sum() if found else None)
+    yield f"{kind}.share", float(weight.sum())
+
+
+def _support(case: Case) -> Iterator[tuple[str, float]]:
+    for name in TONE_RANGES:
+        yield from _pair(f"neutrals.{name}", case.support.casts.get(name))
+
+
+def _at_60(case: Case) -> Floats:
+    lab = case.scene.regions.lab
+    return lab[:, 1:] * (76.0 / (lab[:, :1] + 16))
+
+
+def _statistics(case: Case) -> Iterator[tuple[str, float]]:
+    """The classical estimators, and the least-chroma colours of tones and bands of height."""
+    single = measure(case.scene)
+    for name in case.scene.weights["statistics"]:
+        yield from _pair(f"statistics.{name}", single.get(name))
+    labels = case.scene.regions.labels
+    good = labels >= 0
+    lab = np.asfortranarray(case.scene.lab[good])
+    lightness = lab[:, 0]
+    at_60 = lab[:, 1:] * (76.0 / (np.maximum(lab[:, :1], 0) + 16))
+    chroma = np.hypot(at_60[:, 0], at_60[:, 1])
+    height = np.broadcast_to(np.arange(labels.shape[0])[:, None] / labels.shape[0], labels.shape)
+    row = height[good]
+    bands = {name: (lightness >= low) & (lightness < high) for name, (low, high, _) in TONE_RANGES.items()}
+    bands |= {"upper": row < 1 / 3, "middle": (row >= 1 / 3) & (row < 2 / 3), "lower": row >= 2 / 3}
+    bands |= {"brightest": _beyond(lightness, 0.97), "darkest": ~_beyond(lightness, 0.05) & (lightness > 5)}
+    for name, band in bands.items():
+        enough = int(band.sum()) >= max(24, LEAST_SHARE * 0.5 * labels.size)
+        yield from _pair(f"statistics.{name}.mean", at_60[band].mean(axis=0) if enough else None)
+        for quantile in QUANTILES:
+            least = _least(at_60[band], chroma[band], quantile) if enough else None
+            yield from _pair(f"statistics.{name}.least_{quantile:g}", least)
+    yield from _hues(at_60, chroma)
+
+
+def _beyond(values: Floats, share: float) -> NDArray[np.bool_]:
+    if not len(values):
+        return np.zeros(0, dtype=np.bool_)
+    rank = int(share * (len(values) - 1))
+    return np.asarray(values >= np.partition(values, rank)[rank], dtype=np.bool_)
+
+
+def _least(at_60: Floats, chroma: Floats, share: float) -> Floats:
+    count_ = max(8, int(share * len(chroma)))
+    return np.asarray(at_60[np.argpartition(chroma, count_ - 1)[:count_]].mean(axis=0))
+
+
+def _hues(at_60: Floats, chroma: Floats) -> Iterator[tuple[str, float]]:
+    """Chroma's quantiles, and its share in each sector of hue."""
+    total = float(chroma.sum())
+    for share in (0.1, 0.5, 0.9):
+        rank = int(share * (len(chroma) - 1))
+        value = float(np.partition(chroma, rank)[rank]) if len(chroma) else float("nan")
+        yield f"statistics.chroma_{share:g}", value
+    angle = np.arctan2(at_60[:, 1], at_60[:, 0])
+    sector = ((angle / (2 * np.pi) % 1.0) * HUE_SECTORS).astype(np.intp) % HUE_SECTORS
+    shared = np.bincount(sector, chroma, HUE_SECTORS) / max(total, 1e-9)
+    for k in range(HUE_SECTORS):
+        yield f"statistics.hue_{k}", float(shared[k])

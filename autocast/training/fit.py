@@ -1,0 +1,234 @@
+"""Grow the trees that weigh the evidence, and set the verdicts' thresholds.
+
+Stage one tells the cast (whole and by tone range) from the figures of known
+casts laid over pictures judged to have none. Stage two tells from that, and
+from the figures, how likely a careful look calls the cast evident; it is grown
+on stage one's word about pictures that stage one did not see. A logistic
+calibration (Platt 1999) and the thresholds come from groups of their own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from sklearn.ensemble import HistGradientBoostingClassifier, HistGradientBoostingRegressor
+from sklearn.linear_model import LogisticRegression
+
+from autocast.judgement import EVIDENT_FROM
+from autocast.training.gather import Table
+from autocast.weighing import TARGETS, anchored, second_stage
+
+Floats = NDArray[np.floating[Any]]
+Rows = NDArray[np.intp]
+
+CROSS_FITS = 3
+"""Folds in which stage one's word for stage two's pictures is made."""
+LOG_OF_NORMAL = 0.6352
+"""-E[ln |z|] of a standard normal z: (Euler's constant + ln 2) / 2."""
+ERROR_FLOOR = 0.3
+"""Added to an error before its logarithm, so that a lucky hit does not count for much."""
+LAID_WEIGHT = 0.15
+"""Weight of a laid cast beside a judged picture in stage two."""
+
+STAGE_ONE: dict[str, Any] = {
+    "max_iter": 250,
+    "learning_rate": 0.06,
+    "max_leaf_nodes": 15,
+    "min_samples_leaf": 20,
+    "l2_regularization": 1.0,
+    "max_features": 0.3,
+    "early_stopping": False,
+}
+STAGE_SPREAD: dict[str, Any] = STAGE_ONE | {"max_iter": 80}
+STAGE_TWO: dict[str, Any] = {
+    "max_iter": 120,
+    "learning_rate": 0.05,
+    "max_leaf_nodes": 7,
+    "min_samples_leaf": 20,
+    "l2_regularization": 5.0,
+    "max_features": 0.2,
+    "early_stopping": False,
+}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Fitted:
+    """All grown models, and the calibration's slope and offset (on the logit)."""
+
+    names: tuple[str, ...]
+    stage_one: dict[str, Any]
+    evident: Any
+    calibration: tuple[float, float]
+    tone_spread: Floats
+
+
+def grow(table: Table, fit: Rows, calibrate: Rows, seed: int) -> Fitted:
+    """Grow every model on the rows ``fit`` and calibrate on ``calibrate``.
+
+    Raises ValueError when a group stands on both sides.
+    """
+    shared = set(table.group[fit]) & set(table.group[calibrate])
+    if shared:
+        raise ValueError(f"groups on both sides of the split: {sorted(shared)[:3]}")
+    anchor, relative = anchored(table.names, table.figures)
+    casts = cross_fitted(table, relative, anchor, fit, seed)
+    stage_one = _grow_stage_one(table, relative, anchor, fit, seed)
+    stage_one |= _grow_spread(table, relative, fit, casts, seed)
+    deviation = _spread(stage_one, relative[fit])
+    evident = _grow_stage_two(table, relative, fit, casts, deviation, seed)
+    known = table.consensus[fit] == "none"
+    error = np.abs(casts[known] - table.truth[fit][known])
+    tone_spread = np.median(error[:, 1:], axis=(0, 2)) / np.median(error[:, 0])
+    fitted = Fitted(table.names, stage_one, evident, (1.0, 0.0), tone_spread)
+    judged = calibrate[table.natural[calibrate] & (table.consensus[calibrate] != "cannot_tell")]
+    logit = apply(fitted, table, judged).logit
+    # Almost no penalty: two coefficients from hundreds of pictures.
+    platt = LogisticRegression(C=1e6).fit(logit[:, None], table.consensus[judged] == "evident")
+    return replace(fitted, calibration=(float(platt.coef_[0, 0]), float(platt.intercept_[0])))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Word:
+    """What fitted models say of n rows: casts (n, 4, 2), deviation (n, 2), logit and probability."""
+
+    casts: Floats
+    deviation: Floats
+    logit: Floats
+    probability: Floats
+
+
+def apply(fitted: Fitted, table: Table, rows: Rows) -> Word:
+    """Ask the fitted models about rows of a table."""
+    anchor, relative = anchored(table.names, table.figures[rows])
+    casts = _casts(fitted.stage_one, relative, anchor)
+    deviation = _spread(fitted.stage_one, relative)
+    logit = fitted.evident.decision_function(second_stage(relative, casts, deviation))
+    slope, offset = fitted.calibration
+    return Word(casts, deviation, logit, 1 / (1 + np.exp(-(slope * logit + offset))))
+
+
+def folds(group: NDArray[np.str_], count: int, seed: int) -> NDArray[np.intp]:
+    """A fold number for every row, by whole groups, folds about equally large."""
+    names, sizes = np.unique(group, return_counts=True)
+    rng = np.random.default_rng(seed)
+    load = np.zeros(count)
+    where = {}
+    for k in np.lexsort((rng.random(len(names)), -sizes)):
+        fold = int(load.argmin())
+        where[names[k]] = fold
+        load[fold] += sizes[k]
+    return np.array([where[name] for name in group], dtype=np.intp)
+
+
+def cross_fitted(
+    table: Table, relative: Floats, anchor: Floats, rows: Rows, seed: int
+) -> Floats:
+    """Stage one's casts (n, 4, 2) for ``rows``, each from models that did not see its group."""
+    fold = folds(table.group[rows], CROSS_FITS, seed)
+    casts = np.zeros((len(rows), len(TARGETS), 2))
+    for k in range(CROSS_FITS):
+        models = _grow_stage_one(table, relative, anchor, rows[fold != k], seed)
+        held = rows[fold == k]
+        casts[fold == k] = _casts(models, relative[held], anchor[held])
+    return casts
+
+
+def _known(table: Table, rows: Rows) -> Rows:
+    """Rows whose cast is known: laid ones, and pictures judged to have none."""
+    return rows[table.consensus[rows] == "none"]
+
+
+def _grow_stage_one(
+    table: Table, relative: Floats, anchor: Floats, rows: Rows, seed: int
+) -> dict[str, Any]:
+    known = _known(table, rows)
+    models = {}
+    for k, target in enumerate(TARGETS):
+        for c, axis in enumerate("ab"):
+            model = HistGradientBoostingRegressor(random_state=seed, **STAGE_ONE)
+            models[f"{target}.{axis}"] = model.fit(
+                relative[known], table.truth[known, k, c] - anchor[known, c]
+            )
+    return models
+
+
+def _grow_spread(
+    table: Table, relative: Floats, rows: Rows, casts: Floats, seed: int
+) -> dict[str, Any]:
+    """How far stage one's word lies from the truth, from its cross-fitted errors."""
+    is_known = table.consensus[rows] == "none"
+    known = rows[is_known]
+    models = {}
+    for c, axis in enumerate("ab"):
+        error = np.abs(casts[is_known, 0, c] - table.truth[known, 0, c]) + ERROR_FLOOR
+        model = HistGradientBoostingRegressor(random_state=seed, **STAGE_SPREAD)
+        models[f"spread.{axis}"] = model.fit(relative[known], np.log(error) + LOG_OF_NORMAL)
+    return models
+
+
+def _grow_stage_two(
+    table: Table, relative: Floats, rows: Rows, casts: Floats, deviation: Floats, seed: int
+) -> Any:
+    """Judged pictures with their consensus, and laid casts at a small weight."""
+    natural = table.natural[rows]
+    use = table.consensus[rows] != "cannot_tell"
+    chosen = rows[use]
+    evident = np.where(
+        natural[use],
+        table.consensus[chosen] == "evident",
+        table.worst[chosen] >= EVIDENT_FROM,
+    )
+    weight = np.where(natural[use], 1.0, LAID_WEIGHT)
+    told = second_stage(relative[chosen], casts[use], deviation[use])
+    model = HistGradientBoostingClassifier(random_state=seed, **STAGE_TWO)
+    return model.fit(told, evident, sample_weight=weight)
+
+
+def _casts(models: dict[str, Any], relative: Floats, anchor: Floats) -> Floats:
+    columns = [
+        [models[f"{target}.{axis}"].predict(relative) + anchor[:, c] for c, axis in enumerate("ab")]
+        for target in TARGETS
+    ]
+    return np.moveaxis(np.array(columns), -1, 0)
+
+
+def _spread(models: dict[str, Any], relative: Floats) -> Floats:
+    return np.exp(
+        np.stack([models[f"spread.{axis}"].predict(relative) for axis in "ab"], axis=1)
+    )
+
+
+def export(fitted: Fitted) -> dict[str, NDArray[Any]]:
+    """Plain arrays of every model, as :mod:`autocast.trees` walks them."""
+    arrays: dict[str, NDArray[Any]] = {
+        "figures": np.array(fitted.names),
+        "calibration": np.array(fitted.calibration),
+        "tone_spread": fitted.tone_spread,
+    }
+    for name, model in (*fitted.stage_one.items(), ("evident", fitted.evident)):
+        arrays |= {f"{name}/{field}": value for field, value in _arrays(model).items()}
+    return arrays
+
+
+def _arrays(model: Any) -> dict[str, NDArray[Any]]:
+    # scikit-learn keeps its grown trees in private attributes; a test holds
+    # the exported sums to the library's own predictions.
+    nodes = [tree[0].nodes for tree in model._predictors]
+    starts = np.cumsum([0, *(len(n) for n in nodes[:-1])])
+    offsets = np.repeat(starts, [len(n) for n in nodes])
+    flat = np.concatenate(nodes)
+    leaf = flat["is_leaf"].astype(bool)
+    return {
+        "feature": np.where(leaf, -1, flat["feature_idx"]).astype(np.int16),
+        "threshold": flat["num_threshold"].astype(np.float64),
+        "missing_left": flat["missing_go_to_left"].astype(bool),
+        "left": np.where(leaf, 0, flat["left"] + offsets).astype(np.int32),
+        "right": np.where(leaf, 0, flat["right"] + offsets).astype(np.int32),
+        "value": flat["value"].astype(np.float32),
+        "root": starts.astype(np.int32),
+        "start": np.ravel(model._baseline_prediction).astype(np.float64),
+    }

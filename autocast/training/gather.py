@@ -1,0 +1,147 @@
+"""A folder of judged photographs -> one table of figures, natural and with casts laid on.
+
+The folder holds ``manifest.csv`` with at least the columns ``file``, ``group``
+and ``consensus`` (none, doubtful, slight, evident or cannot_tell).
+"""
+
+from __future__ import annotations
+
+import csv
+import zlib
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from autocast.errors import UnreadablePicture
+from autocast.evidence import EVIDENCE
+from autocast.features import features, leave_out
+from autocast.judging import prepare
+from autocast.training.simulate import LARGEST, lay
+
+Floats = NDArray[np.floating[Any]]
+
+PLAN = (
+    *("none",) * 2,
+    *("gain",) * 6,
+    "encoded",
+    "offset",
+    "power",
+    *("crossed",) * 2,
+    "two_lights",
+    "faded",
+)
+"""Kinds of cast laid over each picture judged to have none."""
+LEFT_OUT = 0.12
+"""Share of laid copies whose figures lack one kind of evidence, so that trees learn to do without."""
+LARGEST_CROSSED = 18.0
+"""Largest C* of a crossed cast: beyond, no film or scanner crosses."""
+COLUMNS = ("file", "group", "consensus")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Table:
+    """n rows of F figures; ``truth`` (n, 4, 2) are the casts laid (whole, then tone ranges).
+
+    ``natural`` marks pictures as they came; ``worst`` is the largest C* laid in
+    any tone range or part of the frame.
+    """
+
+    names: tuple[str, ...]
+    figures: Floats
+    file: NDArray[np.str_]
+    group: NDArray[np.str_]
+    consensus: NDArray[np.str_]
+    kind: NDArray[np.str_]
+    truth: Floats
+    worst: Floats
+
+    @property
+    def natural(self) -> NDArray[np.bool_]:
+        """Rows of pictures as they came."""
+        return np.asarray(self.kind == "natural", dtype=np.bool_)
+
+
+def read_manifest(folder: Path) -> list[dict[str, str]]:
+    """The manifest's rows. Raises UnreadablePicture where it is missing or lacks a column."""
+    path = folder / "manifest.csv"
+    try:
+        with path.open(newline="", encoding="utf-8") as file:
+            rows = list(csv.DictReader(file))
+    except OSError as error:
+        raise UnreadablePicture(
+            f"{path} cannot be read; give a folder with a manifest.csv that names "
+            f"{', '.join(COLUMNS)}."
+        ) from error
+    if not rows or not set(COLUMNS) <= set(rows[0]):
+        raise UnreadablePicture(f"{path} must have the columns {', '.join(COLUMNS)} and rows.")
+    return rows
+
+
+def gather(folder: Path, seed: int, processes: int) -> Table:
+    """Every picture of the manifest as it came, and laid copies of those judged to have none."""
+    manifest = read_manifest(folder)
+    with ProcessPoolExecutor(processes) as pool:
+        rows = [
+            row
+            for many in pool.map(partial(_rows, folder, seed), manifest, chunksize=8)
+            for row in many
+        ]
+    return tabulate(rows)
+
+
+def tabulate(rows: Sequence[Mapping[str, Any]]) -> Table:
+    """Rows of :func:`_rows` as one table."""
+    names = tuple(rows[0]["figures"])
+    return Table(
+        names=names,
+        figures=np.array([[row["figures"][name] for name in names] for row in rows]),
+        file=np.array([row["file"] for row in rows]),
+        group=np.array([row["group"] for row in rows]),
+        consensus=np.array([row["consensus"] for row in rows]),
+        kind=np.array([row["kind"] for row in rows]),
+        truth=np.array([row["truth"] for row in rows], dtype=np.float64),
+        worst=np.array([row["worst"] for row in rows], dtype=np.float64),
+    )
+
+
+def _rows(folder: Path, seed: int, entry: Mapping[str, str]) -> list[dict[str, Any]]:
+    path = folder / entry["file"]
+    common = {name: entry[name] for name in COLUMNS}
+    natural = {"kind": "natural", "truth": np.zeros((4, 2)), "worst": 0.0}
+    out = [common | natural | {"figures": features(prepare(path))}]
+    if entry["consensus"] == "none":
+        with Image.open(path) as image:
+            pixels = np.asarray(image.convert("RGB"))
+        rng = np.random.default_rng([seed, zlib.crc32(entry["file"].encode())])
+        out += [common | row for row in _laid(pixels, rng)]
+    return out
+
+
+def _laid(pixels: NDArray[np.uint8], rng: np.random.Generator) -> Iterator[dict[str, Any]]:
+    for kind in PLAN:
+        made = None
+        while made is None:
+            size = float(rng.uniform(2, 14) if rng.random() < 0.67 else rng.uniform(14, LARGEST))
+            if kind == "crossed":
+                size = min(size, LARGEST_CROSSED)
+            try:
+                made = lay(pixels, rng, kind, size, float(rng.uniform(0, 2 * np.pi)))
+            except ValueError:
+                continue  # no light lays that cast; draw another
+        case = prepare(made.data)
+        told = features(case)
+        if rng.random() < LEFT_OUT:
+            told = leave_out(told, case, str(rng.choice([k.kind for k in EVIDENCE])))
+        yield {
+            "kind": kind,
+            "truth": np.array([made.whole, *made.tones]),
+            "worst": max(made.part, *(float(np.hypot(*tone)) for tone in made.tones)),
+            "figures": told,
+        }
