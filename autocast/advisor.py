@@ -1,6 +1,6 @@
 """Estimate -> probability, verdict, and what speaks for and against.
 
-What decides a verdict lies in the model file ``weights.json`` under ``confidence``.
+The thresholds that decide a verdict lie in the model file ``verdict.json``.
 """
 
 from __future__ import annotations
@@ -12,12 +12,13 @@ from typing import Any
 import numpy as np
 
 from autocast import sentences
-from autocast.case import Case, Coloured, gap, tone_parts
+from autocast.case import Case, Coloured
 from autocast.castgrid import grid
 from autocast.colour import requote
 from autocast.evidence import EVIDENCE, Finding, Vote
 from autocast.evidence.scene import CLASSES
 from autocast.evidence.votes import place
+from autocast.features import features, leave_out
 from autocast.judgement import (
     EVIDENT_FROM,
     REMARKS,
@@ -32,9 +33,11 @@ from autocast.judgement import (
     ToneCast,
     Verdict,
 )
-from autocast.remarking import WARM_HUES, remarks
+from autocast.modelfiles import load_json
+from autocast.remarking import remarks
 from autocast.spots import spots
-from autocast.voting import Estimate, count
+from autocast.voting import Estimate
+from autocast.weighing import Weighed, weigh
 
 SECOND_NAMED = 0.1
 """Share of the posterior from which a second cast is named (project convention)."""
@@ -48,21 +51,27 @@ OBJECT_PLACES = 6
 
 def advise(case: Case, model: str) -> Judgement:
     """Weigh the case and word the judgement."""
-    settings = case.scene.weights["confidence"]
-    earned = remarks(case)
+    settings = load_json("verdict.json")
+    told = features(case)
+    left_out = [leave_out(told, case, kind.kind) for kind in EVIDENCE]
+    weighed, *without = weigh([told, *left_out])
+    rests = dict(zip((kind.kind for kind in EVIDENCE), without, strict=True))
+    earned = remarks(case, weighed)
     monochrome = case.character.monochrome
-    probability = settings["monochrome"] if monochrome else _probability(case, case.estimate)
-    verdict = _verdict(probability, earned, settings)
-    evidence = tuple(_evidence(case, probability, verdict))
+    if monochrome:
+        # Its greys have no cast, whatever the trees make of so odd a picture.
+        weighed = replace(weighed, probability=settings["monochrome"])
+    verdict = _verdict(weighed, earned, settings)
+    evidence = tuple(_evidence(case, weighed, rests, verdict))
     if case.coloured is not None and not monochrome:
         evidence = (*evidence, _object_evidence(case, case.coloured, verdict))
     picture = case.scene.picture
     judgement = Judgement(
         verdict=verdict,
-        probability=round(probability, 4),
+        probability=round(weighed.probability, 4),
         base_rate=settings["base_rate"],
-        cast=_cast(case.estimate),
-        tones=_tones(case.estimate),
+        cast=_cast(weighed, case.estimate),
+        tones=_tones(weighed, case.estimate),
         evidence=evidence,
         look_at=spots(case),
         remarks=earned,
@@ -76,75 +85,51 @@ def advise(case: Case, model: str) -> Judgement:
     return replace(judgement, sentences=sentences.compose(judgement))
 
 
-def features(case: Case, estimate: Estimate) -> dict[str, float]:
-    """What the probability is told. Sizes are C* at L* 60 unless a name says otherwise."""
-    a, b = (float(v) for v in estimate.mean)
-    size = float(np.hypot(a, b))
-    reach = np.hypot(grid().casts[:, 0], grid().casts[:, 1])
-    tones = [
-        float(np.hypot(*requote(part.mean, TONE_RANGES[name][2])))
-        for name, part in tone_parts(estimate)
-    ]
-    hue = float(np.degrees(np.arctan2(b, a)))
-    return {
-        "size": size,
-        "mass_beyond": float(estimate.posterior[reach > (SLIGHT_FROM + EVIDENT_FROM) / 2].sum()),
-        "tone_size": max([0.0, *tones]),
-        "tone_gap": gap([part for _, part in tone_parts(estimate)])[0],
-        "warm": size if WARM_HUES[0] <= hue <= WARM_HUES[1] else 0.0,
-        "cold": max(0.0, -b),
-        "green": max(0.0, -a),
-        "magenta": max(0.0, a - max(0.0, b)),
-        "spread": float(np.sqrt(np.trace(estimate.covariance) / 2)),
-        "conflict": min(case.conflict, 10.0),
-        "neutral_share": float(sum(case.support.shares.values())),
-    }
-
-
-def _probability(case: Case, estimate: Estimate) -> float:
-    settings = case.scene.weights["confidence"]
-    told = features(case, estimate)
-    logit = settings["intercept"] + sum(settings["slopes"][k] * told[k] for k in settings["slopes"])
-    return float(1 / (1 + np.exp(-np.clip(logit, -30, 30))))
-
-
-def _verdict(probability: float, earned: tuple[str, ...], settings: Mapping[str, Any]) -> Verdict:
+def _verdict(weighed: Weighed, earned: tuple[str, ...], settings: Mapping[str, Any]) -> Verdict:
     if any(REMARKS[code].asks for code in earned):
         return "ask"
-    if "monochrome" in earned or probability <= settings["clear_below"]:
+    if "monochrome" in earned or weighed.probability <= settings["clear_below"]:
         return "clear"
     # Warmth that the scene may own is never called a cast outright.
-    if probability >= settings["cast_above"] and "believable_warmth" not in earned:
+    if weighed.probability >= settings["cast_above"] and "believable_warmth" not in earned:
         return "cast"
     return "ask"
 
 
-def _cast(estimate: Estimate) -> Cast:
-    covariance = estimate.covariance
-    second = estimate.modes[1] if len(estimate.modes) > 1 else None
-    off, along = float(covariance[0, 1]), (float(covariance[0, 0]), float(covariance[1, 1]))
+def _cast(weighed: Weighed, estimate: Estimate) -> Cast:
+    a, b = (float(v) for v in weighed.casts["whole"])
+    variance = [float(v) ** 2 for v in weighed.deviation]
     return Cast(
-        a=round(float(estimate.mean[0]), 3),
-        b=round(float(estimate.mean[1]), 3),
-        covariance=((round(along[0], 4), round(off, 4)), (round(off, 4), round(along[1], 4))),
-        spread=round(float(np.sqrt(sum(along) / 2)), 3),
-        second=None
-        if second is None or second[2] < SECOND_NAMED
-        else Mode(*(round(v, 3) for v in second)),
+        a=round(a, 3),
+        b=round(b, 3),
+        covariance=((round(variance[0], 4), 0.0), (0.0, round(variance[1], 4))),
+        spread=round(float(np.sqrt(sum(variance) / 2)), 3),
+        second=_second(weighed, estimate),
     )
 
 
-def _tones(estimate: Estimate) -> dict[str, ToneCast]:
+def _second(weighed: Weighed, estimate: Estimate) -> Mode | None:
+    """The likeliest other cast of the joint count, where it is likely enough and another."""
+    for a, b, share in estimate.modes:
+        apart = float(np.hypot(*(weighed.casts["whole"] - (a, b))))
+        if share >= SECOND_NAMED and apart > EVIDENT_FROM:
+            return Mode(round(a, 3), round(b, 3), round(share, 3))
+    return None
+
+
+def _tones(weighed: Weighed, estimate: Estimate) -> dict[str, ToneCast]:
     out = {}
     for name, (_, _, at) in TONE_RANGES.items():
-        part = estimate.parts[name]
-        a, b = (float(v) for v in requote(part.mean, at))
-        spread = float(requote(np.sqrt(np.trace(part.covariance) / 2), at))
-        out[name] = ToneCast(round(a, 3), round(b, 3), round(spread, 3), round(part.share, 4), at)
+        a, b = (float(v) for v in requote(weighed.casts[name], at))
+        spread = float(requote(weighed.tone_spread[name], at))
+        share = estimate.parts[name].share
+        out[name] = ToneCast(round(a, 3), round(b, 3), round(spread, 3), round(share, 4), at)
     return out
 
 
-def _evidence(case: Case, probability: float, verdict: Verdict) -> Iterator[Evidence]:
+def _evidence(
+    case: Case, weighed: Weighed, rests: Mapping[str, Weighed], verdict: Verdict
+) -> Iterator[Evidence]:
     """What each kind says, and what changes when it is left out."""
     readings = {kind: vote.reading for kind, vote in case.votes.items()}
     findings = {k.kind: k.find(case.scene, case.members) for k in EVIDENCE}
@@ -172,9 +157,9 @@ def _evidence(case: Case, probability: float, verdict: Verdict) -> Iterator[Evid
         if name not in heard:
             yield silent
             continue
-        rest = count(case.counted, without=name)
-        moved = float(np.hypot(*(rest.mean - case.estimate.mean)))
-        shift = 0.0 if case.character.monochrome else probability - _probability(case, rest)
+        rest = rests[name]
+        moved = float(np.hypot(*(rest.casts["whole"] - weighed.casts["whole"])))
+        shift = 0.0 if case.character.monochrome else weighed.probability - rest.probability
         mean, covariance = readings[name]
         yield replace(
             silent,
@@ -185,7 +170,7 @@ def _evidence(case: Case, probability: float, verdict: Verdict) -> Iterator[Evid
             weight=round(heard[name] / sum(heard.values()), 4),
             drove=round(moved, 3),
             drove_probability=round(shift, 4),
-            stance=_stance(case.votes[name], case.estimate, verdict),
+            stance=_stance(case.votes[name], weighed, verdict),
             where=finding.where,
         )
 
@@ -197,7 +182,7 @@ def _speaks(finding: Finding, vote: Vote) -> bool:
     return float(np.ptp(vote.log_likelihood)) > HEARD_FROM
 
 
-def _stance(vote: Vote, estimate: Estimate, verdict: Verdict) -> Stance:
+def _stance(vote: Vote, weighed: Weighed, verdict: Verdict) -> Stance:
     """Does the vote speak for a cast (or, where none is seen, for none)?
 
     It compares the best that the vote says near no cast with what it says
@@ -209,7 +194,7 @@ def _stance(vote: Vote, estimate: Estimate, verdict: Verdict) -> Stance:
     if verdict == "clear":
         for_it = none - float(likelihood[reach > EVIDENT_FROM].max())
     else:
-        near = np.hypot(*(grid().casts - estimate.mean).T) <= SLIGHT_FROM
+        near = np.hypot(*(grid().casts - weighed.casts["whole"]).T) <= SLIGHT_FROM
         for_it = float(likelihood[near].max()) - none
     if abs(for_it) < TAKES_SIDES:
         return "silent"

@@ -13,9 +13,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from autocast.castgrid import grid
 from autocast.character import Character
 from autocast.evidence import Vote
-from autocast.evidence.scene import KINDS, Scene
+from autocast.evidence.scene import KINDS, Scene, memberships
 from autocast.evidence.votes import MEMBER_FROM, columns
 from autocast.judgement import TONE_RANGES, Reading
 from autocast.segmentation import Regions
@@ -135,6 +136,13 @@ def support(regions: Regions, held: NDArray[np.float32]) -> Support:
         if share >= NEUTRAL_SHARE:
             casts[name] = regions.area[within] @ at_60[within] / share
     return Support(shares, casts)
+
+
+def neutral_share(case: Case, cast: Floats, part: NDArray[np.bool_]) -> float:
+    """Share of the frame in ``part`` (R) that would be probable neutrals under ``cast``."""
+    nearest = np.array([np.argmin(((grid().casts - cast) ** 2).sum(axis=1))])
+    held = memberships(case.scene, nearest, np.ones(1))[:, columns("neutrals")].sum(axis=1)
+    return float((held * case.scene.regions.area)[part].sum())
 
 
 def coloured(regions: Regions, held: NDArray[np.float32], estimate: Estimate) -> Coloured | None:

@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 
 from autocast.case import Case
 from autocast.evidence.scene import CLASSES, KINDS
-from autocast.evidence.statistics import measure
 from autocast.evidence.votes import columns
 from autocast.judgement import TONE_RANGES
 from autocast.voting import PARTS, Estimate, count
@@ -53,7 +52,7 @@ def leave_out(told: Mapping[str, float], case: Case, kind: str) -> dict[str, flo
     return rest | dict(_together(count(case.counted, without=kind)))
 
 
-def _pair(name: str, ab: Floats | tuple[float, float] | None) -> Iterator[tuple[str, float]]:
+def _pair(name: str, ab: Floats | tuple[float, ...] | None) -> Iterator[tuple[str, float]]:
     a, b = (float("nan"), float("nan")) if ab is None else (float(ab[0]), float(ab[1]))
     yield f"{name}.a", a
     yield f"{name}.b", b
@@ -66,8 +65,9 @@ def _scene(case: Case) -> Iterator[tuple[str, float]]:
     yield "scene.fine", float(regions.area @ regions.fine)
     yield "scene.coarse", float(regions.area @ regions.coarse)
     area = regions.area / max(float(regions.area.sum()), 1e-9)
-    yield "scene.lightness", float(area @ regions.lab[:, 0])
-    yield "scene.contrast", float(np.sqrt(area @ (regions.lab[:, 0] - area @ regions.lab[:, 0]) ** 2))
+    lightness = float(area @ regions.lab[:, 0])
+    yield "scene.lightness", lightness
+    yield "scene.contrast", float(np.sqrt(area @ (regions.lab[:, 0] - lightness) ** 2))
     share = case.members.T @ area
     for k, kind in enumerate(KINDS):
         yield f"scene.share.{kind}", float(share[k])
@@ -111,25 +111,43 @@ def _at_60(case: Case) -> Floats:
 
 def _statistics(case: Case) -> Iterator[tuple[str, float]]:
     """The classical estimators, and the least-chroma colours of tones and bands of height."""
-    single = measure(case.scene)
+    single = case.counted.outright["statistics"].single
     for name in case.scene.weights["statistics"]:
         yield from _pair(f"statistics.{name}", single.get(name))
     labels = case.scene.regions.labels
     good = labels >= 0
     lab = np.asfortranarray(case.scene.lab[good])
     lightness = lab[:, 0]
-    at_60 = lab[:, 1:] * (76.0 / (np.maximum(lab[:, :1], 0) + 16))
-    chroma = np.hypot(at_60[:, 0], at_60[:, 1])
-    height = np.broadcast_to(np.arange(labels.shape[0])[:, None] / labels.shape[0], labels.shape)
-    row = height[good]
-    bands = {name: (lightness >= low) & (lightness < high) for name, (low, high, _) in TONE_RANGES.items()}
-    bands |= {"upper": row < 1 / 3, "middle": (row >= 1 / 3) & (row < 2 / 3), "lower": row >= 2 / 3}
-    bands |= {"brightest": _beyond(lightness, 0.97), "darkest": ~_beyond(lightness, 0.05) & (lightness > 5)}
+    scale = 76.0 / (np.maximum(lightness, 0) + 16)
+    at_60 = (lab[:, 1] * scale, lab[:, 2] * scale)
+    chroma = np.hypot(*at_60)
+    tall, wide = labels.shape
+    row = np.broadcast_to(np.arange(tall)[:, None] / tall, labels.shape)[good]
+    column = np.broadcast_to(np.arange(wide)[None, :] / wide, labels.shape)[good]
+    bands = {
+        name: (lightness >= low) & (lightness < high)
+        for name, (low, high, _) in TONE_RANGES.items()
+    } | {
+        "upper": row < 1 / 3,
+        "middle": (row >= 1 / 3) & (row < 2 / 3),
+        "lower": row >= 2 / 3,
+        **{
+            f"{side}_{end}": (row < 0.5 if side == "top" else row >= 0.5)
+            & (column < 0.5 if end == "left" else column >= 0.5)
+            for side in ("top", "bottom")
+            for end in ("left", "right")
+        },
+        "brightest": _beyond(lightness, 0.97),
+        "darkest": ~_beyond(lightness, 0.05) & (lightness > 5),
+    }
+    fewest = max(24, LEAST_SHARE * 0.5 * labels.size)
     for name, band in bands.items():
-        enough = int(band.sum()) >= max(24, LEAST_SHARE * 0.5 * labels.size)
-        yield from _pair(f"statistics.{name}.mean", at_60[band].mean(axis=0) if enough else None)
+        where = np.flatnonzero(band)
+        enough = len(where) >= fewest
+        mean = tuple(float(axis[where].mean()) for axis in at_60) if enough else None
+        yield from _pair(f"statistics.{name}.mean", mean)
         for quantile in QUANTILES:
-            least = _least(at_60[band], chroma[band], quantile) if enough else None
+            least = _least(at_60, chroma, where, quantile) if enough else None
             yield from _pair(f"statistics.{name}.least_{quantile:g}", least)
     yield from _hues(at_60, chroma)
 
@@ -141,19 +159,23 @@ def _beyond(values: Floats, share: float) -> NDArray[np.bool_]:
     return np.asarray(values >= np.partition(values, rank)[rank], dtype=np.bool_)
 
 
-def _least(at_60: Floats, chroma: Floats, share: float) -> Floats:
-    count_ = max(8, int(share * len(chroma)))
-    return np.asarray(at_60[np.argpartition(chroma, count_ - 1)[:count_]].mean(axis=0))
+def _least(
+    at_60: tuple[Floats, Floats], chroma: Floats, where: NDArray[np.intp], share: float
+) -> tuple[float, float]:
+    """Mean colour of the least chromatic ``share`` of the pixels ``where``."""
+    fewest = max(8, int(share * len(where)))
+    least = where[np.argpartition(chroma[where], fewest - 1)[:fewest]]
+    return float(at_60[0][least].mean()), float(at_60[1][least].mean())
 
 
-def _hues(at_60: Floats, chroma: Floats) -> Iterator[tuple[str, float]]:
+def _hues(at_60: tuple[Floats, Floats], chroma: Floats) -> Iterator[tuple[str, float]]:
     """Chroma's quantiles, and its share in each sector of hue."""
     total = float(chroma.sum())
     for share in (0.1, 0.5, 0.9):
         rank = int(share * (len(chroma) - 1))
         value = float(np.partition(chroma, rank)[rank]) if len(chroma) else float("nan")
         yield f"statistics.chroma_{share:g}", value
-    angle = np.arctan2(at_60[:, 1], at_60[:, 0])
+    angle = np.arctan2(at_60[1], at_60[0])
     sector = ((angle / (2 * np.pi) % 1.0) * HUE_SECTORS).astype(np.intp) % HUE_SECTORS
     shared = np.bincount(sector, chroma, HUE_SECTORS) / max(total, 1e-9)
     for k in range(HUE_SECTORS):

@@ -245,14 +245,13 @@ class Judgement:
                     f"version {SCHEMA_VERSION} is read. Judge the picture again."
                 )
             judgement = cls._from_plain(data)
-            unknown = set(judgement.remarks) - set(REMARKS)
-            if judgement.verdict not in VERDICT_WORDS or unknown:
-                raise JudgementError(
-                    "This document has a verdict or a remark that this version does not know."
-                )
-            return judgement
         except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
             raise JudgementError(f"This document is no judgement: {error}.") from error
+        if judgement.verdict not in VERDICT_WORDS or set(judgement.remarks) - set(REMARKS):
+            raise JudgementError(
+                "This document has a verdict or a remark that this version does not know."
+            )
+        return judgement
 
     @classmethod
     def _from_plain(cls, data: dict[str, Any]) -> Judgement:

@@ -9,48 +9,68 @@ from collections.abc import Callable, Mapping
 
 import numpy as np
 
-from autocast.case import Case, gap, tone_parts
+from autocast.case import Case, gap, neutral_share, tone_parts
 from autocast.castgrid import grid
 from autocast.evidence.scene import KINDS
-from autocast.evidence.votes import columns
 from autocast.judgement import EVIDENT_FROM, REMARKS, SLIGHT_FROM
+from autocast.weighing import Weighed
 
 AREA_SHARE = 0.06
 """Share of probable neutrals from which half a frame's own cast counts."""
-TONES_APART = 10.0
+TONES_APART = 8.0
 """Distance of two tone ranges' casts (a*b* at L* 60) worth a remark."""
 AREAS_APART = 11.0
 """Distance of two halves' casts (a*b* at L* 60) that means mixed light."""
 CERTAIN_APART = 2.0
 """... and the same in standard deviations of the difference."""
+CONFLICT_FROM = 4.0
+"""Distance of two votes, in standard deviations, that is a conflict."""
 SECOND_MODE = 0.3
 """Share of the posterior from which a second cast is as good as the first."""
 KNOWN_SHARE = 0.05
 """Share of the frame below which things of known colour count as not found."""
+VOUCHING_WITHIN = 8.0
+"""C* at L* 60 up to which agreeing neutrals vouch that an object owns its colour."""
+READABLE_SHARE = 0.02
+"""Share of the frame, neither clipped nor buried, below which nothing can be read."""
 INFORMATIVE = 1.0
 """Narrowing of the prior, in nats, below which nothing was learned."""
 EDGE_SHARE = 0.1
 """Posterior on the grid's rim from which the cast may lie beyond it."""
+CONCENTRATED_FROM = 10.0
+"""Distance of the mean from neutral, less the spread, from which a colour is concentrated."""
+CONCENTRATED_SPREAD = 6.0
+"""Spread up to which it is: one thing and its shading."""
 DOMINANT_SHARE = 0.4
 """Share of the frame from which one colour dominates."""
 WARM_HUES = (45.0, 100.0)
 """Hue angles, in degrees, of warmth that low sun or lamps lend a scene."""
+WARMEST = 12.0
+"""C* at L* 60 up to which warmth is believed of a scene without asking further."""
 CLIPPED_SHARE = 0.25
 """Share of clipped pixels worth a remark."""
 
 
-def remarks(case: Case) -> tuple[str, ...]:
+def remarks(case: Case, weighed: Weighed) -> tuple[str, ...]:
     """Codes of :data:`autocast.judgement.REMARKS`, in the order of that list."""
     found = set(case.scene.picture.remarks)
     if case.character.monochrome:
         # Without colour there is nothing for the other rules to speak of.
-        found |= {"monochrome"} | ({"clipped"} if RULES["clipped"](case) else set())
+        found |= {"monochrome"}
+        found |= {code for code in ("clipped", "dark") if RULES[code](case, weighed)}
+        found |= {"no_known_colour"} if _nothing_readable(case) else set()
     else:
-        found |= {code for code, holds in RULES.items() if holds(case)}
+        found |= {code for code, holds in RULES.items() if holds(case, weighed)}
     return tuple(code for code in REMARKS if code in found)
 
 
+def _nothing_readable(case: Case) -> bool:
+    return float(case.scene.regions.area.sum()) < READABLE_SHARE
+
+
 def _nothing_known(case: Case) -> bool:
+    if _nothing_readable(case):
+        return True
     known = case.members[:, : KINDS.index("else")].sum(axis=1) * case.scene.regions.area
     return float(known.sum()) < KNOWN_SHARE or case.estimate.information < INFORMATIVE
 
@@ -65,53 +85,90 @@ def _split(case: Case) -> bool:
 
 
 def _dominant(case: Case) -> bool:
-    return case.coloured is not None and case.coloured.share >= DOMINANT_SHARE
+    """Does one strong colour fill most of the picture, as it came?
+
+    Concentrated in the a*b* plane as in Gasparini & Schettini, Pattern
+    Recognition 37 (2004): the mean lies far from neutral and the spread is
+    small beside it. Their thresholds (from memory, not verified) are D > 10,
+    D / sigma > 0.6; here the spread must be small in itself as well, since a
+    strong cast over many things leaves them apart.
+    """
+    if case.coloured is not None and case.coloured.share >= DOMINANT_SHARE:
+        return True
+    regions = case.scene.regions
+    area = regions.area / max(float(regions.area.sum()), 1e-9)
+    at_60 = regions.lab[:, 1:] * (76.0 / (regions.lab[:, :1] + 16))
+    mean = area @ at_60
+    spread = float(np.sqrt(area @ ((at_60 - mean) ** 2).sum(axis=1)))
+    return float(np.hypot(*mean)) - spread > CONCENTRATED_FROM and spread < CONCENTRATED_SPREAD
 
 
 def _vouched(case: Case) -> bool:
-    return case.support.agreeing >= 2
+    """Do neutrals agree in two tone ranges at least, and read near neutral themselves?
+
+    Neutrals that were only found by taking a strong colour for a cast vouch for nothing.
+    """
+    near = all(float(np.hypot(*cast)) < VOUCHING_WITHIN for cast in case.support.casts.values())
+    return case.support.agreeing >= 2 and near
 
 
-def _tones_disagree(case: Case) -> bool:
-    distance, deviations = gap([part for _, part in tone_parts(case.estimate)])
-    return distance > TONES_APART and deviations > CERTAIN_APART
+def _tones_disagree(case: Case, weighed: Weighed) -> bool:
+    heard = [name for name, _ in tone_parts(case.estimate)]
+    apart = [
+        (
+            float(np.hypot(*(weighed.casts[one] - weighed.casts[other]))),
+            float(np.hypot(weighed.tone_spread[one], weighed.tone_spread[other])),
+        )
+        for k, one in enumerate(heard)
+        for other in heard[:k]
+    ]
+    return any(
+        distance > TONES_APART and distance > CERTAIN_APART * spread for distance, spread in apart
+    )
 
 
 def _mixed(case: Case) -> bool:
-    """Do neutrals in two opposite halves of the frame read different light?"""
+    """Do two opposite halves of the frame read different light?
+
+    Their neutrals are looked for under each half's own light: under one cast
+    for both, one half would show none.
+    """
     regions = case.scene.regions
-    neutral = case.members[:, columns("neutrals")].sum(axis=1) * regions.area
     left, top = regions.across < 0.5, regions.height < 0.5
-    halves = {"left": left, "right": ~left, "top": top, "bottom": ~top}
-    heard = {name for name, half in halves.items() if neutral[half].sum() >= AREA_SHARE}
-    for pair in (("left", "right"), ("top", "bottom")):
-        if heard.issuperset(pair):
-            distance, deviations = gap([case.estimate.parts[name] for name in pair])
-            if distance > AREAS_APART and deviations > CERTAIN_APART:
-                return True
+    for pair in ({"left": left, "right": ~left}, {"top": top, "bottom": ~top}):
+        parts = [case.estimate.parts[name] for name in pair]
+        distance, deviations = gap(parts)
+        if distance <= AREAS_APART or deviations <= CERTAIN_APART:
+            continue
+        if all(
+            neutral_share(case, part.mean, half) >= AREA_SHARE
+            for part, half in zip(parts, pair.values(), strict=True)
+        ):
+            return True
     return False
 
 
-def _warm(case: Case) -> bool:
-    a, b = (float(v) for v in case.estimate.mean)
+def _warm(weighed: Weighed) -> bool:
+    a, b = (float(v) for v in weighed.casts["whole"])
     hue = float(np.degrees(np.arctan2(b, a)))
-    return bool(np.hypot(a, b) >= SLIGHT_FROM and WARM_HUES[0] <= hue <= WARM_HUES[1])
+    within = WARM_HUES[0] <= hue <= WARM_HUES[1]
+    return bool(within and SLIGHT_FROM <= np.hypot(a, b) <= WARMEST)
 
 
-RULES: Mapping[str, Callable[[Case], bool]] = {
-    "conflict": lambda c: c.conflict > c.scene.weights["confidence"]["conflict_from"],
-    "split": _split,
-    "no_known_colour": _nothing_known,
-    "few_neutrals": lambda c: _dominant(c) and not _vouched(c),
-    "dominant_colour": _dominant,
-    "coloured_object": lambda c: c.coloured is not None and _vouched(c),
-    "mixed_light": _mixed,
+RULES: Mapping[str, Callable[[Case, Weighed], bool]] = {
+    "conflict": lambda c, _: c.conflict > CONFLICT_FROM,
+    "split": lambda c, _: _split(c),
+    "no_known_colour": lambda c, _: _nothing_known(c),
+    "few_neutrals": lambda c, _: _dominant(c) and not _vouched(c),
+    "dominant_colour": lambda c, _: _dominant(c),
+    "coloured_object": lambda c, _: c.coloured is not None and _vouched(c),
+    "mixed_light": lambda c, _: _mixed(c),
     "tones_disagree": _tones_disagree,
-    "off_grid": lambda c: float(c.estimate.posterior[grid().edge].sum()) > EDGE_SHARE,
-    "believable_warmth": _warm,
-    "toned": lambda c: c.character.toned,
-    "not_photograph": lambda c: c.character.graphic,
-    "clipped": lambda c: c.character.clipped > CLIPPED_SHARE,
-    "dark": lambda c: c.character.dark,
+    "off_grid": lambda c, _: float(c.estimate.posterior[grid().edge].sum()) > EDGE_SHARE,
+    "believable_warmth": lambda _, w: _warm(w),
+    "toned": lambda c, _: c.character.toned,
+    "not_photograph": lambda c, _: c.character.graphic,
+    "clipped": lambda c, _: c.character.clipped > CLIPPED_SHARE,
+    "dark": lambda c, _: c.character.dark,
 }
 """Every remark that the evidence can earn; the picture room makes the others."""

@@ -1,8 +1,8 @@
 """Boosted regression trees, read from plain arrays.
 
 The trees are grown by scikit-learn in :mod:`autocast.training`; here they are
-only walked, so that judging a picture needs no scikit-learn. All trees of a
-model are walked at once, a level at a time.
+only walked, so that judging a picture needs no scikit-learn. All trees of all
+models are walked at once, a level at a time.
 """
 
 from __future__ import annotations
@@ -14,13 +14,27 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-FIELDS = ("feature", "threshold", "missing_left", "left", "right", "value", "root", "start")
-"""Arrays of one model. ``feature`` is -1 at a leaf; ``start`` is the sum's first term."""
+FIELDS = (
+    "feature",
+    "threshold",
+    "missing_left",
+    "left",
+    "right",
+    "value",
+    "root",
+    "first",
+    "start",
+)
+"""Arrays of one forest, as it is stored."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Trees:
-    """One model: nodes of all trees in one list, and the root of each tree."""
+class Forest:
+    """M models: nodes of all trees in one list, trees of one model side by side.
+
+    ``feature`` is -1 at a leaf; ``root`` T holds each tree's first node,
+    ``first`` M each model's first tree, ``start`` M the first term of its sum.
+    """
 
     feature: NDArray[np.integer[Any]]
     threshold: NDArray[np.floating[Any]]
@@ -29,24 +43,28 @@ class Trees:
     right: NDArray[np.integer[Any]]
     value: NDArray[np.floating[Any]]
     root: NDArray[np.integer[Any]]
+    first: NDArray[np.integer[Any]]
     start: NDArray[np.floating[Any]]
 
-    def __call__(self, told: NDArray[np.floating[Any]]) -> float:
-        """The model's sum for one picture's figures (F,); NaN goes where it went in fitting."""
-        at = self.root
+    def __call__(self, figures: NDArray[np.floating[Any]]) -> NDArray[np.floating[Any]]:
+        """Every model's sum (n, M) for figures (n, F); NaN goes where it went in fitting."""
+        rows = np.arange(len(figures))[:, None]
+        at = np.repeat(self.root[None], len(figures), axis=0)
+        missing = np.isnan(figures)
         while True:
             feature = self.feature[at]
             inner = feature >= 0
             if not inner.any():
-                return float(self.start[0] + self.value[at].sum())
-            figure = told[feature]
-            with np.errstate(invalid="ignore"):
-                leftward = np.where(
-                    np.isnan(figure), self.missing_left[at], figure <= self.threshold[at]
-                )
+                sums = np.add.reduceat(self.value[at].astype(np.float64), self.first, axis=1)
+                return np.asarray(self.start + sums)
+            leftward = np.where(
+                missing[rows, feature],
+                self.missing_left[at],
+                figures[rows, feature] <= self.threshold[at],
+            )
             at = np.where(inner, np.where(leftward, self.left[at], self.right[at]), at)
 
 
-def unpack(arrays: Mapping[str, NDArray[Any]], name: str) -> Trees:
-    """The model ``name`` out of a file's arrays, stored as ``name/field``."""
-    return Trees(**{field: arrays[f"{name}/{field}"] for field in FIELDS})
+def unpack(arrays: Mapping[str, NDArray[Any]], name: str) -> Forest:
+    """The forest ``name`` out of a file's arrays, stored as ``name/field``."""
+    return Forest(**{field: arrays[f"{name}/{field}"] for field in FIELDS})

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocast.castgrid import gaussian, grid, mean_and_covariance, peaks, posterior
-from autocast.evidence import EVIDENCE, Vote
+from autocast.evidence import EVIDENCE, Outright, Vote
 from autocast.evidence.scene import CLASSES, Scene, memberships
 from autocast.judgement import TONE_RANGES
 
@@ -64,7 +64,7 @@ class Ballot:
     """
 
     together: Mapping[str | None, Floats]
-    outright: Mapping[str, Floats]
+    outright: Mapping[str, Outright]
     shares: Floats
     settings: Mapping[str, Any]
 
@@ -99,9 +99,9 @@ def count(votes: Ballot, without: str | None = None) -> Estimate:
     settings = votes.settings
     known = settings["evidence"]
     logs = known["classes"] * votes.together[without if without in CLASSES else None]
-    for kind, likelihood in votes.outright.items():
+    for kind, spoken in votes.outright.items():
         if kind != without and kind in known:
-            logs = logs + known[kind] * likelihood
+            logs = logs + known[kind] * spoken.likelihoods
     prior = _prior(settings["prior"])
     whole = posterior(prior + logs[0])
     mean, covariance = mean_and_covariance(whole)
@@ -131,7 +131,7 @@ def votes(scene: Scene, held: NDArray[np.float32], counted: Ballot) -> dict[str,
             out[kind.kind] = kind.testify(scene, held)
         else:
             weight = counted.settings["evidence"].get(kind.kind, 0.0)
-            out[kind.kind] = Vote(kind.kind, weight * counted.outright[kind.kind][0])
+            out[kind.kind] = Vote(kind.kind, weight * counted.outright[kind.kind].likelihoods[0])
     return out
 
 

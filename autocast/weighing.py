@@ -8,7 +8,7 @@ and how likely a careful look would call it evident.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocast.modelfiles import load_arrays
-from autocast.trees import Trees, unpack
+from autocast.trees import Forest, unpack
 
 Floats = NDArray[np.floating[Any]]
 
@@ -30,6 +30,7 @@ ANCHORS = (
 )
 """Estimates whose median anchors the rest, so that a laid cast shifts all figures alike."""
 TARGETS = ("whole", "shadows", "midtones", "highlights")
+"""What the first stage tells: a* and b* of each, then the spread of the whole's a* and b*."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,53 +72,61 @@ def _median(values: Floats) -> Floats:
     return np.where(heard > 0, middle, 0.0)
 
 
-def second_stage(relative: Floats, casts: Floats, deviation: Floats) -> Floats:
-    """Figures for the probability: the first stage's word (n, 4, 2) and (n, 2), then its figures."""
+def second_stage(
+    names: tuple[str, ...], figures: Floats, casts: Floats, deviation: Floats
+) -> Floats:
+    """Figures for the probability.
+
+    The first stage's casts (n, 4, 2) and deviation (n, 2), what follows from
+    them, and the figures (n, F) as they are told, with the size of each colour.
+    """
     size = np.hypot(casts[:, :, 0], casts[:, :, 1])
     apart = np.hypot(*np.moveaxis(casts[:, 1:] - casts[:, :1], -1, 0))
-    whole = casts[:, 0]
+    colours = [k for k, name in enumerate(names) if name.endswith(".a")]
     return np.concatenate(
         [
+            casts.reshape(len(casts), -1),
             size,
             apart,
-            whole,
-            whole / np.maximum(size[:, :1], 1e-6),
             deviation,
             size[:, :1] / np.hypot(deviation[:, :1], deviation[:, 1:]),
-            casts[:, 1:].reshape(len(casts), -1),
-            relative,
+            size.max(axis=1, keepdims=True),
+            figures,
+            # b* of a colour stands next to its a*.
+            np.hypot(figures[:, colours], figures[:, [k + 1 for k in colours]]),
         ],
         axis=1,
     )
 
 
-def weigh(told: Mapping[str, float]) -> Weighed:
-    """Weigh one picture's figures (:func:`autocast.features.features`)."""
-    names, models = _models()
+def weigh(told: Sequence[Mapping[str, float]]) -> list[Weighed]:
+    """Weigh lists of figures (:func:`autocast.features.features`), several at once."""
+    arrays = load_arrays(FILE)
+    names, first_stage, last_stage = _models()
     # A kind of evidence that the models were not fitted with weighs nothing.
-    figures = np.array([[told.get(name, np.nan) for name in names]])
+    figures = np.array([[each.get(name, np.nan) for name in names] for each in told])
     anchor, relative = anchored(names, figures)
-    casts = np.array(
-        [[anchor[0, k] + models[f"{t}.{axis}"](relative[0]) for k, axis in enumerate("ab")] for t in TARGETS]
-    )
-    deviation = np.exp([models[f"spread.{axis}"](relative[0]) for axis in "ab"])
-    last = second_stage(relative, casts[None], deviation[None])[0]
-    logit = models["evident"](last)
-    slope, offset = load_arrays(FILE)["calibration"]
+    said = first_stage(relative)
+    casts = said[:, : 2 * len(TARGETS)].reshape(len(told), len(TARGETS), 2) + anchor[:, None]
+    deviation = np.exp(said[:, 2 * len(TARGETS) :])
+    logit = last_stage(second_stage(names, figures, casts, deviation)).mean(axis=1)
+    slope, offset = arrays["calibration"]
     probability = 1 / (1 + np.exp(-(slope * logit + offset)))
     # A tone range is as unsure as the whole, and more by what it was in fitting.
-    spread = load_arrays(FILE)["tone_spread"] * float(np.sqrt((deviation**2).mean()))
-    return Weighed(
-        dict(zip(TARGETS, casts, strict=True)),
-        deviation,
-        {name: float(s) for name, s in zip(TARGETS[1:], spread, strict=True)},
-        float(probability),
-    )
+    tones = np.sqrt((deviation**2).mean(axis=1))[:, None] * arrays["tone_spread"]
+    return [
+        Weighed(
+            dict(zip(TARGETS, casts[k], strict=True)),
+            deviation[k],
+            {name: float(s) for name, s in zip(TARGETS[1:], tones[k], strict=True)},
+            float(probability[k]),
+        )
+        for k in range(len(told))
+    ]
 
 
 @cache
-def _models() -> tuple[tuple[str, ...], dict[str, Trees]]:
+def _models() -> tuple[tuple[str, ...], Forest, Forest]:
     arrays = load_arrays(FILE)
     names = tuple(str(name) for name in arrays["figures"])
-    keys = {key.split("/")[0] for key in arrays if "/" in key}
-    return names, {key: unpack(arrays, key) for key in sorted(keys)}
+    return names, unpack(arrays, "first"), unpack(arrays, "last")

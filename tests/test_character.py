@@ -7,15 +7,14 @@ import functools
 import numpy as np
 import pytest
 
+from autocast import judging
 from autocast.character import (
     DARK_LIGHTNESS,
     GRAPHIC_FLAT,
     MONOCHROME_CHROMA,
     Character,
-    character,
 )
 from autocast.colour import lab_to_linear, linear_to_srgb
-from autocast.picture import open_picture
 from tests.synthetic import scenes
 from tests.synthetic.scenes import Bytes, Floats, Lab
 
@@ -23,7 +22,7 @@ SHAPE = (120, 180)
 
 
 def of(picture: Bytes | Floats) -> Character:
-    return character(open_picture(picture))
+    return judging.prepare(picture).character
 
 
 @functools.cache
@@ -60,7 +59,8 @@ def test_monochrome_up_to_its_chroma(chroma: float, expected: bool) -> None:  # 
 
 @pytest.mark.parametrize(("share", "expected"), [(0.01, True), (0.03, False)])
 def test_a_speck_of_colour_is_forgiven_a_patch_is_not(
-    share: float, expected: bool  # noqa: FBT001
+    share: float,
+    expected: bool,  # noqa: FBT001
 ) -> None:
     picture = even((55.0, 0.0, 0.0))
     height = round(share * SHAPE[0] * 6)
@@ -102,7 +102,8 @@ def test_a_drawing() -> None:
 
 @pytest.mark.parametrize(("share", "expected"), [(0.07, True), (-0.07, False)])
 def test_graphic_from_its_share_of_flat_pixels(
-    share: float, expected: bool  # noqa: FBT001
+    share: float,
+    expected: bool,  # noqa: FBT001
 ) -> None:
     # Three flat bands; below, speckle in few colours up to the share wanted.
     picture = np.zeros((200, 200, 3), dtype=np.uint8)
@@ -122,7 +123,7 @@ def test_jpeg_does_not_make_a_photograph_a_drawing(quality: int) -> None:
 
     file = io.BytesIO()
     Image.fromarray(photograph()).save(file, "JPEG", quality=quality)
-    assert not character(open_picture(file.getvalue())).graphic
+    assert not judging.prepare(file.getvalue()).character.graphic
 
 
 # --- dark, clipped -----------------------------------------------------------------------

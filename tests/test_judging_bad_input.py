@@ -29,7 +29,7 @@ Save = Callable[[Path], object]
 
 
 def run(*arguments: str | Path) -> Result:
-    return CliRunner().invoke(app, ["judge", *map(os.fspath, arguments)])
+    return CliRunner().invoke(app, ["judge", *(os.fspath(a) for a in arguments)])
 
 
 def jpeg() -> bytes:

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from autocast.judgement import REMARKS, Cast, Evidence, Judgement, Reading, ToneCast
+from autocast.judgement import REMARKS, Cast, Evidence, Judgement, Reading, Stance, ToneCast
 from autocast.sentences import compose
 from tests import samples
 
@@ -21,13 +21,11 @@ def starting(judgement: Judgement, start: str) -> list[str]:
     return [s for s in compose(judgement) if s.startswith(start)]
 
 
-def evidence(judgement: Judgement, **kinds: str) -> Judgement:
+def evidence(judgement: Judgement, **kinds: Stance) -> Judgement:
     """The same with the stances of some kinds changed, all others silent."""
     return replace(
         judgement,
-        evidence=tuple(
-            replace(e, stance=kinds.get(e.kind, "silent")) for e in judgement.evidence
-        ),
+        evidence=tuple(replace(e, stance=kinds.get(e.kind, "silent")) for e in judgement.evidence),
     )
 
 

@@ -9,8 +9,8 @@ from autocast.evidence.skin import SKIN
 from autocast.evidence.sky import SKY
 from autocast.evidence.statistics import STATISTICS
 from autocast.evidence.vegetation import VEGETATION
-from autocast.evidence.votes import Finding, KindOfEvidence, Vote
+from autocast.evidence.votes import Finding, KindOfEvidence, Outright, Vote
 
 EVIDENCE: tuple[KindOfEvidence, ...] = (NEUTRALS, SKY, VEGETATION, SKIN, STATISTICS)
 
-__all__ = ["EVIDENCE", "Finding", "KindOfEvidence", "Vote"]
+__all__ = ["EVIDENCE", "Finding", "KindOfEvidence", "Outright", "Vote"]

@@ -23,7 +23,7 @@ from autocast.colour import (
     shift_to_cast,
 )
 from autocast.evidence.scene import Scene
-from autocast.evidence.votes import Finding, KindOfEvidence
+from autocast.evidence.votes import Finding, KindOfEvidence, Outright
 
 Floats = NDArray[np.floating]
 
@@ -202,14 +202,15 @@ def _casts(light: Mapping[str, Floats]) -> dict[str, tuple[float, float]]:
     return {name: (float(a), float(b)) for name, (a, b) in zip(light, casts, strict=True)}
 
 
-def likelihoods(scene: Scene, parts: NDArray[np.bool_]) -> Floats:
-    """(1 + P) x N: log-likelihood over the casts, for the whole picture and P x R parts.
+def outright(scene: Scene, parts: NDArray[np.bool_]) -> Outright:
+    """The estimators' word on the whole picture and on P x R parts.
 
     Every estimator has its own bias, spread, weight and share of wild readings
     in the model file.
     """
     settings = scene.weights["statistics"]
-    every = [measure(scene), *(measure_part(scene, part) for part in parts)]
+    single = measure(scene)
+    every = [single, *(measure_part(scene, part) for part in parts)]
     logs = np.zeros((len(every), len(grid())))
     for row, casts in enumerate(every):
         for name, cast in casts.items():
@@ -217,7 +218,7 @@ def likelihoods(scene: Scene, parts: NDArray[np.bool_]) -> Floats:
             spread = np.diag(np.square(one["spread"]))
             vote = gaussian(np.subtract(cast, one["bias"]), spread, one["wild"])
             logs[row] += one["weight"] * vote
-    return logs
+    return Outright(logs, single)
 
 
 def find(scene: Scene, members: NDArray[np.float32]) -> Finding:
@@ -227,5 +228,5 @@ def find(scene: Scene, members: NDArray[np.float32]) -> Finding:
 
 
 STATISTICS = KindOfEvidence(
-    kind="statistics", label="picture-wide statistics", find=find, outright=likelihoods
+    kind="statistics", label="picture-wide statistics", find=find, outright=outright
 )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -42,21 +42,28 @@ class Finding:
     where: tuple[Place, ...]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Outright:
+    """What a picture-wide kind says: (1 + P) x N log-likelihoods, and its single estimates."""
+
+    likelihoods: Floats
+    single: Mapping[str, tuple[float, float]]
+
+
 @dataclass(frozen=True, slots=True)
 class KindOfEvidence:
     """A kind: its name, its words, how it votes and how it tells what it found.
 
     A class of known colour votes by ``testify``, given memberships R x 9 under
     the estimated casts. A picture-wide kind votes ``outright``, before anything
-    is known of them: (1 + P) x N log-likelihoods for the whole and P x R parts.
-    Each kind has one of the two.
+    is known of them, for the whole and for P x R parts. Each kind has one of the two.
     """
 
     kind: str
     label: str
     find: Callable[[Scene, NDArray[np.float32]], Finding]
     testify: Callable[[Scene, NDArray[np.float32]], Vote] | None = None
-    outright: Callable[[Scene, NDArray[np.bool_]], Floats] | None = None
+    outright: Callable[[Scene, NDArray[np.bool_]], Outright] | None = None
 
 
 MOST_PLACES = 6

@@ -31,8 +31,14 @@ LOG_OF_NORMAL = 0.6352
 """-E[ln |z|] of a standard normal z: (Euler's constant + ln 2) / 2."""
 ERROR_FLOOR = 0.3
 """Added to an error before its logarithm, so that a lucky hit does not count for much."""
-LAID_WEIGHT = 0.15
+LAID_WEIGHT = 0.02
 """Weight of a laid cast beside a judged picture in stage two."""
+SEEDS = 3
+"""Models of stage two that are averaged."""
+GRADES = {"none": 0.0, "doubtful": 0.15, "slight": 0.5, "evident": 1.0}
+"""How far each consensus counts as an evident cast in growing stage two."""
+WHOLE_FROM = ("natural", "none", "gain")
+"""Kinds of row that the whole's cast is learned from: one light, one cast."""
 
 STAGE_ONE: dict[str, Any] = {
     "max_iter": 250,
@@ -45,12 +51,12 @@ STAGE_ONE: dict[str, Any] = {
 }
 STAGE_SPREAD: dict[str, Any] = STAGE_ONE | {"max_iter": 80}
 STAGE_TWO: dict[str, Any] = {
-    "max_iter": 120,
-    "learning_rate": 0.05,
-    "max_leaf_nodes": 7,
-    "min_samples_leaf": 20,
-    "l2_regularization": 5.0,
-    "max_features": 0.2,
+    "max_iter": 200,
+    "learning_rate": 0.03,
+    "max_leaf_nodes": 6,
+    "min_samples_leaf": 15,
+    "l2_regularization": 3.0,
+    "max_features": 0.15,
     "early_stopping": False,
 }
 
@@ -61,7 +67,7 @@ class Fitted:
 
     names: tuple[str, ...]
     stage_one: dict[str, Any]
-    evident: Any
+    evident: tuple[Any, ...]
     calibration: tuple[float, float]
     tone_spread: Floats
 
@@ -79,7 +85,7 @@ def grow(table: Table, fit: Rows, calibrate: Rows, seed: int) -> Fitted:
     stage_one = _grow_stage_one(table, relative, anchor, fit, seed)
     stage_one |= _grow_spread(table, relative, fit, casts, seed)
     deviation = _spread(stage_one, relative[fit])
-    evident = _grow_stage_two(table, relative, fit, casts, deviation, seed)
+    evident = _grow_stage_two(table, fit, (casts, deviation), seed)
     known = table.consensus[fit] == "none"
     error = np.abs(casts[known] - table.truth[fit][known])
     tone_spread = np.median(error[:, 1:], axis=(0, 2)) / np.median(error[:, 0])
@@ -93,7 +99,10 @@ def grow(table: Table, fit: Rows, calibrate: Rows, seed: int) -> Fitted:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Word:
-    """What fitted models say of n rows: casts (n, 4, 2), deviation (n, 2), logit and probability."""
+    """What fitted models say of n rows.
+
+    Casts (n, 4, 2), their deviation (n, 2), and the evident cast's logit and probability.
+    """
 
     casts: Floats
     deviation: Floats
@@ -106,7 +115,8 @@ def apply(fitted: Fitted, table: Table, rows: Rows) -> Word:
     anchor, relative = anchored(table.names, table.figures[rows])
     casts = _casts(fitted.stage_one, relative, anchor)
     deviation = _spread(fitted.stage_one, relative)
-    logit = fitted.evident.decision_function(second_stage(relative, casts, deviation))
+    told = second_stage(table.names, table.figures[rows], casts, deviation)
+    logit = np.mean([model.decision_function(told) for model in fitted.evident], axis=0)
     slope, offset = fitted.calibration
     return Word(casts, deviation, logit, 1 / (1 + np.exp(-(slope * logit + offset))))
 
@@ -124,9 +134,7 @@ def folds(group: NDArray[np.str_], count: int, seed: int) -> NDArray[np.intp]:
     return np.array([where[name] for name in group], dtype=np.intp)
 
 
-def cross_fitted(
-    table: Table, relative: Floats, anchor: Floats, rows: Rows, seed: int
-) -> Floats:
+def cross_fitted(table: Table, relative: Floats, anchor: Floats, rows: Rows, seed: int) -> Floats:
     """Stage one's casts (n, 4, 2) for ``rows``, each from models that did not see its group."""
     fold = folds(table.group[rows], CROSS_FITS, seed)
     casts = np.zeros((len(rows), len(TARGETS), 2))
@@ -139,7 +147,7 @@ def cross_fitted(
 
 def _known(table: Table, rows: Rows) -> Rows:
     """Rows whose cast is known: laid ones, and pictures judged to have none."""
-    return rows[table.consensus[rows] == "none"]
+    return np.asarray(rows[table.consensus[rows] == "none"], dtype=np.intp)
 
 
 def _grow_stage_one(
@@ -147,11 +155,13 @@ def _grow_stage_one(
 ) -> dict[str, Any]:
     known = _known(table, rows)
     models = {}
+    single = known[np.isin(table.kind[known], WHOLE_FROM)]
     for k, target in enumerate(TARGETS):
+        rows = single if target == "whole" else known
         for c, axis in enumerate("ab"):
             model = HistGradientBoostingRegressor(random_state=seed, **STAGE_ONE)
             models[f"{target}.{axis}"] = model.fit(
-                relative[known], table.truth[known, k, c] - anchor[known, c]
+                relative[rows], table.truth[rows, k, c] - anchor[rows, c]
             )
     return models
 
@@ -171,21 +181,30 @@ def _grow_spread(
 
 
 def _grow_stage_two(
-    table: Table, relative: Floats, rows: Rows, casts: Floats, deviation: Floats, seed: int
-) -> Any:
-    """Judged pictures with their consensus, and laid casts at a small weight."""
-    natural = table.natural[rows]
+    table: Table, rows: Rows, first: tuple[Floats, Floats], seed: int
+) -> tuple[Any, ...]:
+    """Judged pictures with their consensus, and laid casts at a small weight.
+
+    A picture between none and evident counts as both, by its grade.
+    """
     use = table.consensus[rows] != "cannot_tell"
     chosen = rows[use]
-    evident = np.where(
-        natural[use],
-        table.consensus[chosen] == "evident",
-        table.worst[chosen] >= EVIDENT_FROM,
+    natural = table.natural[chosen]
+    judged = np.array([GRADES[consensus] for consensus in table.consensus[chosen]])
+    grade = np.where(natural, judged, table.worst[chosen] >= EVIDENT_FROM)
+    weight = np.where(natural, 1.0, LAID_WEIGHT)
+    casts, deviation = first
+    told = second_stage(table.names, table.figures[chosen], casts[use], deviation[use])
+    yes, no = np.flatnonzero(grade > 0), np.flatnonzero(grade < 1)
+    both = np.concatenate([yes, no])
+    evident = np.arange(len(both)) < len(yes)
+    share = np.concatenate([grade[yes], 1 - grade[no]]) * weight[both]
+    return tuple(
+        HistGradientBoostingClassifier(random_state=seed + k, **STAGE_TWO).fit(
+            told[both], evident, sample_weight=share
+        )
+        for k in range(SEEDS)
     )
-    weight = np.where(natural[use], 1.0, LAID_WEIGHT)
-    told = second_stage(relative[chosen], casts[use], deviation[use])
-    model = HistGradientBoostingClassifier(random_state=seed, **STAGE_TWO)
-    return model.fit(told, evident, sample_weight=weight)
 
 
 def _casts(models: dict[str, Any], relative: Floats, anchor: Floats) -> Floats:
@@ -193,31 +212,34 @@ def _casts(models: dict[str, Any], relative: Floats, anchor: Floats) -> Floats:
         [models[f"{target}.{axis}"].predict(relative) + anchor[:, c] for c, axis in enumerate("ab")]
         for target in TARGETS
     ]
-    return np.moveaxis(np.array(columns), -1, 0)
+    return np.asarray(np.moveaxis(np.array(columns), -1, 0))
 
 
 def _spread(models: dict[str, Any], relative: Floats) -> Floats:
-    return np.exp(
-        np.stack([models[f"spread.{axis}"].predict(relative) for axis in "ab"], axis=1)
-    )
+    logs = [models[f"spread.{axis}"].predict(relative) for axis in "ab"]
+    return np.asarray(np.exp(np.stack(logs, axis=1)))
 
 
 def export(fitted: Fitted) -> dict[str, NDArray[Any]]:
     """Plain arrays of every model, as :mod:`autocast.trees` walks them."""
+    first = [
+        fitted.stage_one[f"{target}.{axis}"] for target in (*TARGETS, "spread") for axis in "ab"
+    ]
     arrays: dict[str, NDArray[Any]] = {
         "figures": np.array(fitted.names),
         "calibration": np.array(fitted.calibration),
         "tone_spread": fitted.tone_spread,
     }
-    for name, model in (*fitted.stage_one.items(), ("evident", fitted.evident)):
-        arrays |= {f"{name}/{field}": value for field, value in _arrays(model).items()}
+    for name, models in (("first", first), ("last", fitted.evident)):
+        arrays |= {f"{name}/{field}": value for field, value in _forest(models).items()}
     return arrays
 
 
-def _arrays(model: Any) -> dict[str, NDArray[Any]]:
+def _forest(models: Sequence[Any]) -> dict[str, NDArray[Any]]:
     # scikit-learn keeps its grown trees in private attributes; a test holds
     # the exported sums to the library's own predictions.
-    nodes = [tree[0].nodes for tree in model._predictors]
+    grown = [[tree[0].nodes for tree in model._predictors] for model in models]  # noqa: SLF001
+    nodes = [tree for trees in grown for tree in trees]
     starts = np.cumsum([0, *(len(n) for n in nodes[:-1])])
     offsets = np.repeat(starts, [len(n) for n in nodes])
     flat = np.concatenate(nodes)
@@ -230,5 +252,6 @@ def _arrays(model: Any) -> dict[str, NDArray[Any]]:
         "right": np.where(leaf, 0, flat["right"] + offsets).astype(np.int32),
         "value": flat["value"].astype(np.float32),
         "root": starts.astype(np.int32),
-        "start": np.ravel(model._baseline_prediction).astype(np.float64),
+        "first": np.cumsum([0, *(len(trees) for trees in grown[:-1])]).astype(np.int32),
+        "start": np.ravel([model._baseline_prediction for model in models]).astype(np.float64),  # noqa: SLF001
     }

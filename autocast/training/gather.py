@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import csv
 import zlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
@@ -29,19 +29,24 @@ Floats = NDArray[np.floating[Any]]
 
 PLAN = (
     *("none",) * 2,
-    *("gain",) * 6,
+    *("gain",) * 5,
     "encoded",
     "offset",
     "power",
     *("crossed",) * 2,
+    "shadows",
+    "highlights",
     "two_lights",
+    "part",
     "faded",
 )
 """Kinds of cast laid over each picture judged to have none."""
 LEFT_OUT = 0.12
-"""Share of laid copies whose figures lack one kind of evidence, so that trees learn to do without."""
-LARGEST_CROSSED = 18.0
-"""Largest C* of a crossed cast: beyond, no film or scanner crosses."""
+"""Share of laid copies told without one kind of evidence, so that trees learn to do without."""
+LARGEST_BY_TONE = 20.0
+"""Largest C* of a cast that differs by tone: beyond, no film or scanner goes."""
+REPORT_EVERY = 100
+"""Pictures between two lines of progress."""
 COLUMNS = ("file", "group", "consensus")
 
 
@@ -50,7 +55,9 @@ class Table:
     """n rows of F figures; ``truth`` (n, 4, 2) are the casts laid (whole, then tone ranges).
 
     ``natural`` marks pictures as they came; ``worst`` is the largest C* laid in
-    any tone range or part of the frame.
+    any tone range or part of the frame. ``looked`` (n, 2) is the mean cast of two
+    looks that both called it evident (columns ``judgement_1``, ``a_1``, ``b_1``
+    and likewise 2, where the manifest has them), NaN elsewhere.
     """
 
     names: tuple[str, ...]
@@ -61,6 +68,7 @@ class Table:
     kind: NDArray[np.str_]
     truth: Floats
     worst: Floats
+    looked: Floats
 
     @property
     def natural(self) -> NDArray[np.bool_]:
@@ -84,15 +92,16 @@ def read_manifest(folder: Path) -> list[dict[str, str]]:
     return rows
 
 
-def gather(folder: Path, seed: int, processes: int) -> Table:
+def gather(folder: Path, seed: int, processes: int, report: Callable[[str], None]) -> Table:
     """Every picture of the manifest as it came, and laid copies of those judged to have none."""
     manifest = read_manifest(folder)
+    rows: list[dict[str, Any]] = []
     with ProcessPoolExecutor(processes) as pool:
-        rows = [
-            row
-            for many in pool.map(partial(_rows, folder, seed), manifest, chunksize=8)
-            for row in many
-        ]
+        many = pool.map(partial(_rows, folder, seed), manifest, chunksize=8)
+        for done, some in enumerate(many, start=1):
+            rows += some
+            if done % REPORT_EVERY == 0 or done == len(manifest):
+                report(f"{done} of {len(manifest)} pictures read, {len(rows)} rows")
     return tabulate(rows)
 
 
@@ -108,14 +117,23 @@ def tabulate(rows: Sequence[Mapping[str, Any]]) -> Table:
         kind=np.array([row["kind"] for row in rows]),
         truth=np.array([row["truth"] for row in rows], dtype=np.float64),
         worst=np.array([row["worst"] for row in rows], dtype=np.float64),
+        looked=np.array([row["looked"] for row in rows], dtype=np.float64),
     )
+
+
+def looked(entry: Mapping[str, str]) -> tuple[float, float]:
+    """The mean cast of two looks that both called it evident; NaN where they did not."""
+    if {entry.get("judgement_1"), entry.get("judgement_2")} != {"evident"}:
+        return (np.nan, np.nan)
+    a, b = ((float(entry[f"{axis}_1"]) + float(entry[f"{axis}_2"])) / 2 for axis in ("a", "b"))
+    return (a, b)
 
 
 def _rows(folder: Path, seed: int, entry: Mapping[str, str]) -> list[dict[str, Any]]:
     path = folder / entry["file"]
-    common = {name: entry[name] for name in COLUMNS}
+    common = {name: entry[name] for name in COLUMNS} | {"looked": (np.nan, np.nan)}
     natural = {"kind": "natural", "truth": np.zeros((4, 2)), "worst": 0.0}
-    out = [common | natural | {"figures": features(prepare(path))}]
+    out = [common | natural | {"figures": features(prepare(path)), "looked": looked(entry)}]
     if entry["consensus"] == "none":
         with Image.open(path) as image:
             pixels = np.asarray(image.convert("RGB"))
@@ -129,8 +147,8 @@ def _laid(pixels: NDArray[np.uint8], rng: np.random.Generator) -> Iterator[dict[
         made = None
         while made is None:
             size = float(rng.uniform(2, 14) if rng.random() < 0.67 else rng.uniform(14, LARGEST))
-            if kind == "crossed":
-                size = min(size, LARGEST_CROSSED)
+            if kind in {"crossed", "shadows", "highlights"}:
+                size = min(size, LARGEST_BY_TONE)
             try:
                 made = lay(pixels, rng, kind, size, float(rng.uniform(0, 2 * np.pi)))
             except ValueError:

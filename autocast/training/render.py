@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import argparse
 import math
-import zipfile
 from collections.abc import Callable, Collection, Mapping
 from functools import cache
 from pathlib import Path
@@ -28,6 +27,7 @@ from autocast import colour as formulas
 from autocast.modelfiles import register
 from autocast.training import spectra
 from autocast.training.spectra import Spectra
+from autocast.training.storing import write_arrays
 
 Array = NDArray[np.float64]
 Random = np.random.Generator
@@ -434,14 +434,7 @@ def build(hold_out: Collection[str] = ()) -> dict[str, NDArray[np.generic]]:
 
 def write(folder: Path) -> str:
     """Write densities.npz into ``folder``, register it and return the new model id."""
-    path = folder / FILE
-    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
-        for name, array in build().items():
-            # A fixed date, so that the same arrays give the same bytes.
-            entry = zipfile.ZipInfo(f"{name}.npy", date_time=(1980, 1, 1, 0, 0, 0))
-            entry.compress_type = zipfile.ZIP_DEFLATED
-            with archive.open(entry, "w") as stream:
-                np.lib.format.write_array(stream, array, allow_pickle=False)
+    write_arrays(folder / FILE, build())
     return register(
         folder,
         FILE,

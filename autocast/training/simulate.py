@@ -20,7 +20,6 @@ from autocast.judgement import TONE_RANGES
 
 Floats = NDArray[np.floating[Any]]
 
-KINDS_OF_CAST = ("none", "gain", "encoded", "offset", "power", "crossed", "two_lights", "faded")
 LARGEST = 45.0
 """Largest C* laid (at L* 60)."""
 
@@ -53,6 +52,11 @@ class _Change:
             return x + amount
         if self.kind == "power":
             return np.clip(x, 0, 1) ** (1 + amount)
+        if self.kind in {"shadows", "highlights"}:
+            # Full at the one end of the scale, gone beyond its middle.
+            end = x.mean(axis=-1, keepdims=True)
+            end = end if self.kind == "highlights" else 1 - end
+            return np.asarray(x + amount * np.clip((end - 0.45) / 0.3, 0, 1))
         if self.kind == "crossed":
             return x + amount * (2 * x - 1)
         if self.kind == "faded":
@@ -70,14 +74,18 @@ def lay(
     """
     base = linear_to_srgb(srgb_to_linear(picture / 255.0) * rng.uniform(0.72, 0.97))
     changes = _changes(rng, kind, size, angle)
+    truths = [_truth(change) for change in changes]
+    cast: Floats
+    truth: Floats
     if len(changes) == 2:
-        cast = _across(base, changes, rng)
+        mask = _mask(base.shape[0], base.shape[1], kind, rng)
+        share = float(mask.mean())
+        cast = changes[0](base) * mask[..., None] + changes[1](base) * (1 - mask[..., None])
+        truth = share * truths[0] + (1 - share) * truths[1]
     else:
-        cast = changes[0](base)
-    cast = np.clip(cast, 0, 1)
-    truth = np.mean([_truth(change) for change in changes], axis=0)
-    part = max(float(np.hypot(*_truth(change)[0])) for change in changes)
-    finished = _developed(cast, rng)
+        cast, truth = changes[0](base), truths[0]
+    part = max(float(np.hypot(*each[0])) for each in truths)
+    finished = _developed(np.clip(cast, 0, 1), rng)
     out = io.BytesIO()
     Image.fromarray(np.rint(finished * 255).astype(np.uint8)).save(
         out, "JPEG", quality=int(rng.integers(80, 97)), subsampling=int(rng.integers(0, 3))
@@ -89,10 +97,11 @@ def lay(
 def _changes(rng: np.random.Generator, kind: str, size: float, angle: float) -> list[_Change]:
     if kind == "none":
         return [_Change("none", np.zeros(3))]
-    if kind == "two_lights":
+    if kind in {"two_lights", "part"}:
+        other = float(rng.choice([-0.5, 0.0])) if kind == "two_lights" else 0.0
         return [
-            _Change("gain", cast_to_gains(np.array([np.cos(angle), np.sin(angle)]) * size * sign))
-            for sign in (1.0, float(rng.choice([-0.5, 0.0])))
+            _Change("gain", cast_to_gains(np.array([np.cos(angle), np.sin(angle)]) * size * scale))
+            for scale in (1.0, other)
         ]
     gains = cast_to_gains(np.array([np.cos(angle), np.sin(angle)]) * size)
     if kind == "gain":
@@ -105,17 +114,21 @@ def _changes(rng: np.random.Generator, kind: str, size: float, angle: float) -> 
         "offset": moved,
         "power": np.log(np.clip(grey + moved, 0.02, 0.98)) / np.log(grey) - 1,
         "crossed": moved,
+        "shadows": moved * 0.7,
+        "highlights": moved,
         "faded": np.clip(moved - moved.min(), 0, 0.6) / (1 - grey),
     }
     return [_Change(kind, amounts[kind])]
 
 
-def _across(base: Floats, changes: list[_Change], rng: np.random.Generator) -> Floats:
-    """Two lights: one fades into the other across the frame."""
-    length = base.shape[1] if rng.random() < 0.7 else base.shape[0]
-    at = np.clip((np.arange(length) / length - rng.uniform(0.35, 0.65)) / 0.15 + 0.5, 0, 1)
-    ramp = at[None, :, None] if length == base.shape[1] else at[:, None, None]
-    return changes[0](base) * ramp + changes[1](base) * (1 - ramp)
+def _mask(height: int, width: int, kind: str, rng: np.random.Generator) -> Floats:
+    """H x W, 1 in the first light and 0 in the second: a fade across, or a soft blot."""
+    y, x = (np.arange(height)[:, None] + 0.5) / height, (np.arange(width)[None, :] + 0.5) / width
+    if kind == "two_lights":
+        along = x + 0 * y if rng.random() < 0.7 else y + 0 * x
+        return np.asarray(np.clip((along - rng.uniform(0.35, 0.65)) / 0.15 + 0.5, 0, 1))
+    off = np.hypot(x - rng.uniform(0.1, 0.9), y - rng.uniform(0.1, 0.9))
+    return np.asarray(np.clip((rng.uniform(0.28, 0.5) - off) / 0.1 + 0.5, 0, 1))
 
 
 def _truth(change: _Change) -> Floats:

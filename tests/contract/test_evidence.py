@@ -12,18 +12,15 @@ import pytest
 
 import autocast
 from autocast import judging
-from autocast.case import Case, open_case
+from autocast.case import Case
 from autocast.castgrid import grid
-from autocast.character import character
 from autocast.colour import cast_to_shift, shift_to_cast
-from autocast.evidence import EVIDENCE, Finding, KindOfEvidence
-from autocast.evidence import statistics
-from autocast.evidence.scene import CLASSES, Scene, look
+from autocast.evidence import EVIDENCE, Finding, KindOfEvidence, Outright, statistics
+from autocast.evidence.scene import CLASSES, Scene
 from autocast.judgement import Evidence, Judgement
-from autocast.picture import open_picture
 from autocast.voting import count
 from tests.synthetic import scenes
-from tests.synthetic.scenes import Bytes, Floats
+from tests.synthetic.scenes import Bytes
 
 KINDS = [kind.kind for kind in EVIDENCE]
 OF = {kind.kind: kind for kind in EVIDENCE}
@@ -59,8 +56,7 @@ class Opened:
 
 
 def opened(picture: Bytes) -> Opened:
-    pixels = open_picture(picture)
-    return Opened(open_case(look(pixels), character(pixels)), autocast.judge(picture))
+    return Opened(judging.prepare(picture), autocast.judge(picture))
 
 
 @functools.cache
@@ -182,7 +178,7 @@ def test_a_picture_without_such_things_makes_a_kind_silent(kind: str, name: str)
     assert found.where == ()
 
 
-# --- a vote follows the light -----------------------------------------------------------------------
+# --- a vote follows the light ------------------------------------
 
 
 CASTS = [(-12.0, 0.0), (9.0, -9.0), (0.0, -12.0), (4.0, 12.0), (12.0, 3.0)]
@@ -220,7 +216,7 @@ def test_an_estimator_moves_as_the_light_does(name: str, cast: tuple[float, floa
     assert after == pytest.approx(tuple(expected), abs=0.15 * math.hypot(*cast))
 
 
-# --- a kind that the model file does not know ---------------------------------------------------------
+# --- a kind that the model file does not know ------------------------------------
 
 
 def _find(scene: Scene, members: np.typing.NDArray[np.float32]) -> Finding:
@@ -228,11 +224,11 @@ def _find(scene: Scene, members: np.typing.NDArray[np.float32]) -> Finding:
     return Finding(0.5, None, None, ())
 
 
-def _insist(scene: Scene, parts: np.typing.NDArray[np.bool_]) -> Floats:
+def _insist(scene: Scene, parts: np.typing.NDArray[np.bool_]) -> Outright:
     """An unshakable vote for a strong green cast."""
     del scene
     off = np.hypot(*(grid().casts - np.array([-40.0, 20.0])).T)
-    return np.broadcast_to(-(off**2), (len(parts) + 1, len(grid()))).copy()
+    return Outright(np.broadcast_to(-(off**2), (len(parts) + 1, len(grid()))).copy(), {})
 
 
 def test_a_kind_unknown_to_the_model_file_is_shown_but_weighs_nothing(

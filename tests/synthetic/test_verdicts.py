@@ -74,9 +74,12 @@ def test_a_blue_boat_amid_agreeing_neutrals_is_a_blue_boat(name: str, seed: int)
     assert any("blue" in sentence for sentence in against)
     # The place named for it lies on the boat.
     place = thing.where[0]
-    assert math.hypot(
-        (place.x + place.width / 2 - 0.42) / 0.24, (place.y + place.height / 2 - 0.72) / 0.14
-    ) < 1.1
+    assert (
+        math.hypot(
+            (place.x + place.width / 2 - 0.42) / 0.24, (place.y + place.height / 2 - 0.72) / 0.14
+        )
+        < 1.1
+    )
 
 
 @pytest.mark.parametrize("name", NEUTRAL)
@@ -146,7 +149,9 @@ def test_nothing_of_known_colour_is_left_to_a_person(seed: int) -> None:
 @pytest.mark.parametrize("cast", sorted(SIXTEEN))
 @pytest.mark.parametrize("name", NEUTRAL)
 def test_a_plain_cast_is_seen_and_its_direction_is_right(
-    name: str, cast: str, boat: bool  # noqa: FBT001 -- given by parametrize
+    name: str,
+    cast: str,
+    boat: bool,  # noqa: FBT001 -- given by parametrize
 ) -> None:
     laid = SIXTEEN[cast]
     judgement = autocast.judge(scenes.developed(scenes.under(linear(name, boat=boat), laid)))
@@ -166,7 +171,9 @@ def test_a_plain_cast_over_a_plain_scene_is_called_one(cast: str) -> None:
 @pytest.mark.parametrize("name", NEUTRAL)
 def test_the_probability_grows_with_the_cast(name: str) -> None:
     steps = [
-        autocast.judge(scenes.developed(scenes.under(linear(name), (-0.8 * c, 0.6 * c)))).probability
+        autocast.judge(
+            scenes.developed(scenes.under(linear(name), (-0.8 * c, 0.6 * c)))
+        ).probability
         for c in (0, 5, 10, 15)
     ]
     assert steps == sorted(steps)
@@ -328,9 +335,7 @@ def test_a_plain_sky_over_grey_pavement_is_clear() -> None:
 
 def test_a_magenta_sky_over_grey_pavement_deserves_a_look() -> None:
     # A sky's a* lies between about -5 and +2, seldom on the magenta side.
-    plain, magenta = (
-        judged(scenes.fair((62.0, a, -25.0), (55.0, 0.5, 3.0))) for a in (-2.0, 8.0)
-    )
+    plain, magenta = (judged(scenes.fair((62.0, a, -25.0), (55.0, 0.5, 3.0))) for a in (-2.0, 8.0))
     assert magenta.verdict != "clear"
     assert magenta.probability > plain.probability
 

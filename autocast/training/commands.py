@@ -1,0 +1,60 @@
+"""``train`` and ``evaluate``: from a folder of judged photographs to model files and figures."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from autocast.modelfiles import register
+from autocast.training import evaluate
+from autocast.training.fit import apply, export, folds, grow
+from autocast.training.gather import Table, gather
+from autocast.training.risks import RISKS, choose
+from autocast.training.storing import write_arrays
+
+CALIBRATE = 5
+"""One fifth of the groups is set aside for calibration and thresholds."""
+MONOCHROME = 0.02
+"""Probability given to a black-and-white (project convention: its greys have no cast)."""
+
+
+def train(folder: Path, to: Path, seed: int, processes: int, report: Callable[[str], None]) -> None:
+    """Refit the trees and thresholds on a folder and write them, registered, into ``to``."""
+    report("Reading figures of every picture and laying casts over those judged to have none.")
+    write_models(gather(folder, seed, processes, report), to, seed, report)
+
+
+def write_models(table: Table, to: Path, seed: int, report: Callable[[str], None]) -> None:
+    """Grow, calibrate, choose thresholds, and write ``fitted.npz`` and ``verdict.json``."""
+    fold = folds(table.group, CALIBRATE, seed)
+    aside, fit = np.flatnonzero(fold == 0), np.flatnonzero(fold != 0)
+    report(f"Growing trees on {len(fit)} rows; {len(aside)} are set aside for calibration.")
+    fitted = grow(table, fit, aside, seed)
+    judged = aside[table.natural[aside]]
+    thresholds = choose(apply(fitted, table, judged).probability, table.consensus[judged], RISKS)
+    known = table.natural & (table.consensus != "cannot_tell")
+    verdict = {
+        "schema": 1,
+        "base_rate": round(float((table.consensus[known] == "evident").mean()), 4),
+        "clear_below": round(thresholds.clear_below, 4),
+        "cast_above": round(thresholds.cast_above, 4),
+        "monochrome": MONOCHROME,
+    }
+    made_by = f"autocast train, seed {seed}, {int(table.natural.sum())} pictures"
+    write_arrays(to / "fitted.npz", export(fitted))
+    register(to, "fitted.npz", made_by=made_by, what="trees that weigh the evidence")
+    (to / "verdict.json").write_text(json.dumps(verdict, indent=1) + "\n", encoding="utf-8")
+    register(to, "verdict.json", made_by=made_by, what="base rate and thresholds of the verdicts")
+
+
+def measure_up(
+    folder: Path, seed: int, processes: int, report: Callable[[str], None]
+) -> dict[str, Any]:
+    """Nested figures on a folder of judged pictures."""
+    report("Reading figures of every picture and laying casts over those judged to have none.")
+    table = gather(folder, seed, processes, report)
+    return evaluate.figures(table, evaluate.nested(table, seed, report), seed)
