@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from autocast import sentences
-from autocast.case import Case, Coloured
+from autocast.case import Case, Coloured, tone_parts
 from autocast.castgrid import grid
 from autocast.colour import requote
 from autocast.evidence import EVIDENCE, Finding, Vote
@@ -36,11 +36,13 @@ from autocast.judgement import (
 from autocast.modelfiles import load_json
 from autocast.remarking import remarks
 from autocast.spots import spots
-from autocast.voting import Estimate
-from autocast.weighing import Weighed, weigh
+from autocast.voting import Estimate, count
+from autocast.weighing import weigh
 
 SECOND_NAMED = 0.1
 """Share of the posterior from which a second cast is named (project convention)."""
+DOUBTED_FROM = 7.5
+"""C* from which the count alone keeps a picture from being clear (project convention)."""
 HEARD_FROM = 0.5
 """Range of a vote's log-likelihood, in nats, below which it prefers no cast to another."""
 TAKES_SIDES = 1.0
@@ -54,24 +56,25 @@ def advise(case: Case, model: str) -> Judgement:
     settings = load_json("verdict.json")
     told = features(case)
     left_out = [leave_out(told, case, kind.kind) for kind in EVIDENCE]
-    weighed, *without = weigh([told, *left_out])
+    probability, *without = (float(p) for p in weigh([told, *left_out]))
     rests = dict(zip((kind.kind for kind in EVIDENCE), without, strict=True))
-    earned = remarks(case, weighed)
+    earned = remarks(case)
     monochrome = case.character.monochrome
     if monochrome:
         # Its greys have no cast, whatever the trees make of so odd a picture.
-        weighed = replace(weighed, probability=settings["monochrome"])
-    verdict = _verdict(weighed, earned, settings)
-    evidence = tuple(_evidence(case, weighed, rests, verdict))
+        probability = settings["monochrome"]
+        rests = dict.fromkeys(rests, probability)
+    verdict = _verdict(case.estimate, probability, earned, settings)
+    evidence = tuple(_evidence(case, probability, rests, verdict))
     if case.coloured is not None and not monochrome:
         evidence = (*evidence, _object_evidence(case, case.coloured, verdict))
     picture = case.scene.picture
     judgement = Judgement(
         verdict=verdict,
-        probability=round(weighed.probability, 4),
+        probability=round(probability, 4),
         base_rate=settings["base_rate"],
-        cast=_cast(weighed, case.estimate),
-        tones=_tones(weighed, case.estimate),
+        cast=_cast(case.estimate),
+        tones=_tones(case.estimate),
         evidence=evidence,
         look_at=spots(case),
         remarks=earned,
@@ -85,50 +88,63 @@ def advise(case: Case, model: str) -> Judgement:
     return replace(judgement, sentences=sentences.compose(judgement))
 
 
-def _verdict(weighed: Weighed, earned: tuple[str, ...], settings: Mapping[str, Any]) -> Verdict:
+def _verdict(
+    estimate: Estimate, probability: float, earned: tuple[str, ...], settings: Mapping[str, Any]
+) -> Verdict:
     if any(REMARKS[code].asks for code in earned):
         return "ask"
-    if "monochrome" in earned or weighed.probability <= settings["clear_below"]:
+    if "monochrome" in earned:
         return "clear"
-    # Warmth that the scene may own is never called a cast outright.
-    if weighed.probability >= settings["cast_above"] and "believable_warmth" not in earned:
+    worst = _worst(estimate)
+    if probability <= settings["clear_below"]:
+        # The count itself must not speak plainly of a cast.
+        return "ask" if worst >= DOUBTED_FROM or "tones_disagree" in earned else "clear"
+    # Warmth that the scene may own is never called a cast outright, nor is a
+    # cast that the count cannot see.
+    if (
+        probability >= settings["cast_above"]
+        and worst >= SLIGHT_FROM
+        and "believable_warmth" not in earned
+    ):
         return "cast"
     return "ask"
 
 
-def _cast(weighed: Weighed, estimate: Estimate) -> Cast:
-    a, b = (float(v) for v in weighed.casts["whole"])
-    variance = [float(v) ** 2 for v in weighed.deviation]
+def _worst(estimate: Estimate) -> float:
+    """The largest C* of the whole (at L* 60) and of the tone ranges that count (at their own)."""
+    tones = [
+        np.hypot(*requote(part.mean, TONE_RANGES[name][2])) for name, part in tone_parts(estimate)
+    ]
+    return float(max([np.hypot(*estimate.mean), *tones]))
+
+
+def _cast(estimate: Estimate) -> Cast:
+    covariance = estimate.covariance
+    off, along = float(covariance[0, 1]), (float(covariance[0, 0]), float(covariance[1, 1]))
+    second = estimate.modes[1] if len(estimate.modes) > 1 else None
     return Cast(
-        a=round(a, 3),
-        b=round(b, 3),
-        covariance=((round(variance[0], 4), 0.0), (0.0, round(variance[1], 4))),
-        spread=round(float(np.sqrt(sum(variance) / 2)), 3),
-        second=_second(weighed, estimate),
+        a=round(float(estimate.mean[0]), 3),
+        b=round(float(estimate.mean[1]), 3),
+        covariance=((round(along[0], 4), round(off, 4)), (round(off, 4), round(along[1], 4))),
+        spread=round(float(np.sqrt(sum(along) / 2)), 3),
+        second=None
+        if second is None or second[2] < SECOND_NAMED
+        else Mode(*(round(v, 3) for v in second)),
     )
 
 
-def _second(weighed: Weighed, estimate: Estimate) -> Mode | None:
-    """The likeliest other cast of the joint count, where it is likely enough and another."""
-    for a, b, share in estimate.modes:
-        apart = float(np.hypot(*(weighed.casts["whole"] - (a, b))))
-        if share >= SECOND_NAMED and apart > EVIDENT_FROM:
-            return Mode(round(a, 3), round(b, 3), round(share, 3))
-    return None
-
-
-def _tones(weighed: Weighed, estimate: Estimate) -> dict[str, ToneCast]:
+def _tones(estimate: Estimate) -> dict[str, ToneCast]:
     out = {}
     for name, (_, _, at) in TONE_RANGES.items():
-        a, b = (float(v) for v in requote(weighed.casts[name], at))
-        spread = float(requote(weighed.tone_spread[name], at))
-        share = estimate.parts[name].share
-        out[name] = ToneCast(round(a, 3), round(b, 3), round(spread, 3), round(share, 4), at)
+        part = estimate.parts[name]
+        a, b = (float(v) for v in requote(part.mean, at))
+        spread = float(requote(np.sqrt(np.trace(part.covariance) / 2), at))
+        out[name] = ToneCast(round(a, 3), round(b, 3), round(spread, 3), round(part.share, 4), at)
     return out
 
 
 def _evidence(
-    case: Case, weighed: Weighed, rests: Mapping[str, Weighed], verdict: Verdict
+    case: Case, probability: float, rests: Mapping[str, float], verdict: Verdict
 ) -> Iterator[Evidence]:
     """What each kind says, and what changes when it is left out."""
     readings = {kind: vote.reading for kind, vote in case.votes.items()}
@@ -157,9 +173,9 @@ def _evidence(
         if name not in heard:
             yield silent
             continue
-        rest = rests[name]
-        moved = float(np.hypot(*(rest.casts["whole"] - weighed.casts["whole"])))
-        shift = 0.0 if case.character.monochrome else weighed.probability - rest.probability
+        rest = count(case.counted, without=name)
+        moved = float(np.hypot(*(rest.mean - case.estimate.mean)))
+        shift = probability - rests[name]
         mean, covariance = readings[name]
         yield replace(
             silent,
@@ -170,7 +186,7 @@ def _evidence(
             weight=round(heard[name] / sum(heard.values()), 4),
             drove=round(moved, 3),
             drove_probability=round(shift, 4),
-            stance=_stance(case.votes[name], weighed, verdict),
+            stance=_stance(case.votes[name], case.estimate, verdict),
             where=finding.where,
         )
 
@@ -182,7 +198,7 @@ def _speaks(finding: Finding, vote: Vote) -> bool:
     return float(np.ptp(vote.log_likelihood)) > HEARD_FROM
 
 
-def _stance(vote: Vote, weighed: Weighed, verdict: Verdict) -> Stance:
+def _stance(vote: Vote, estimate: Estimate, verdict: Verdict) -> Stance:
     """Does the vote speak for a cast (or, where none is seen, for none)?
 
     It compares the best that the vote says near no cast with what it says
@@ -194,7 +210,7 @@ def _stance(vote: Vote, weighed: Weighed, verdict: Verdict) -> Stance:
     if verdict == "clear":
         for_it = none - float(likelihood[reach > EVIDENT_FROM].max())
     else:
-        near = np.hypot(*(grid().casts - weighed.casts["whole"]).T) <= SLIGHT_FROM
+        near = np.hypot(*(grid().casts - estimate.mean).T) <= SLIGHT_FROM
         for_it = float(likelihood[near].max()) - none
     if abs(for_it) < TAKES_SIDES:
         return "silent"

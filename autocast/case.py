@@ -17,7 +17,7 @@ from autocast.castgrid import grid
 from autocast.character import Character
 from autocast.evidence import Vote
 from autocast.evidence.scene import KINDS, Scene, memberships
-from autocast.evidence.votes import MEMBER_FROM, columns
+from autocast.evidence.votes import columns
 from autocast.judgement import TONE_RANGES, Reading
 from autocast.segmentation import Regions
 from autocast.voting import Ballot, Estimate, Part, ballot, conflict, count, members, votes
@@ -32,6 +32,8 @@ OBJECT_SHARE = 0.03
 """Share of the frame from which a strongly coloured thing is named."""
 HUE_WITHIN = 45.0
 """Degrees of hue that count as one colour."""
+NEUTRAL_FROM = 0.5
+"""Membership from which a region counts as a probable neutral of its tone range."""
 NEUTRAL_SHARE = 0.01
 """Share of the frame from which probable neutrals of a tone range are heard."""
 NEUTRALS_AGREE = 6.0
@@ -130,7 +132,7 @@ def support(regions: Regions, held: NDArray[np.float32]) -> Support:
     at_60 = regions.lab[:, 1:] * (76.0 / (lightness + 16))[:, None]
     shares, casts = {}, {}
     for name, (low, high, _) in TONE_RANGES.items():
-        within = (neutral >= MEMBER_FROM) & (lightness >= low) & (lightness < high)
+        within = (neutral >= NEUTRAL_FROM) & (lightness >= low) & (lightness < high)
         share = float(regions.area[within].sum())
         shares[name] = share
         if share >= NEUTRAL_SHARE:

@@ -18,7 +18,7 @@ from autocast.case import Case
 from autocast.evidence.scene import CLASSES, KINDS
 from autocast.evidence.votes import columns
 from autocast.judgement import TONE_RANGES
-from autocast.voting import PARTS, Estimate, count
+from autocast.voting import HALVES, Estimate, count
 
 Floats = NDArray[np.floating[Any]]
 
@@ -26,6 +26,7 @@ LEAST_SHARE = 0.02
 """Share of the frame below which a band's pixels are not read (project convention)."""
 QUANTILES = (0.05, 0.25)
 """Shares of a band's pixels, by least chroma, whose mean colour is read."""
+SIDES = ("left", "right")
 HUE_SECTORS = 8
 """Sectors of hue among which chroma is shared out."""
 
@@ -40,7 +41,7 @@ def features(case: Case) -> dict[str, float]:
         told.update(_class(case, kind))
     told.update(_support(case))
     told.update(_statistics(case))
-    return told
+    return mirrored_alike(told)
 
 
 def leave_out(told: Mapping[str, float], case: Case, kind: str) -> dict[str, float]:
@@ -49,7 +50,31 @@ def leave_out(told: Mapping[str, float], case: Case, kind: str) -> dict[str, flo
         name: float("nan") if name.startswith(f"{kind}.") else figure
         for name, figure in told.items()
     }
-    return rest | dict(_together(count(case.counted, without=kind)))
+    return rest | mirrored_alike(dict(_together(count(case.counted, without=kind))))
+
+
+def mirrored_alike(told: Mapping[str, float]) -> dict[str, float]:
+    """The same figures with left and right told as farther and nearer from neutral.
+
+    A mirrored picture then tells the same.
+    """
+    out: dict[str, float] = {}
+    for name, figure in told.items():
+        side = next((s for s in SIDES if s in name), None)
+        if side is None:
+            out[name] = figure
+        elif side == "left" and name.endswith(".a"):
+            base = name.removesuffix(".a")
+            pairs = [_colour(told, base), _colour(told, base.replace("left", "right"))]
+            # What could not be read counts as nearest.
+            pairs.sort(key=lambda ab: -1.0 if np.isnan(ab[0]) else np.hypot(*ab), reverse=True)
+            for end, ab in zip(("farther", "nearer"), pairs, strict=True):
+                out.update(_pair(base.replace("left", end), ab))
+    return out
+
+
+def _colour(told: Mapping[str, float], name: str) -> tuple[float, float]:
+    return told[f"{name}.a"], told[f"{name}.b"]
 
 
 def _pair(name: str, ab: Floats | tuple[float, ...] | None) -> Iterator[tuple[str, float]]:
@@ -80,7 +105,7 @@ def _together(estimate: Estimate) -> Iterator[tuple[str, float]]:
     yield "together.spread", float(np.sqrt(np.trace(estimate.covariance) / 2))
     yield "together.information", estimate.information
     yield "together.second", estimate.modes[1][2] if len(estimate.modes) > 1 else 0.0
-    for name in PARTS:
+    for name in (*TONE_RANGES, *HALVES):
         part = estimate.parts[name]
         heard = part.mean if part.share >= LEAST_SHARE else None
         yield from _pair(f"together.{name}", heard)

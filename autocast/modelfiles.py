@@ -69,7 +69,7 @@ def load_arrays(name: str) -> Mapping[str, NDArray[Any]]:
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             arrays = {
-                Path(member).stem: np.lib.format.read_array(
+                member.removesuffix(".npy"): np.lib.format.read_array(
                     io.BytesIO(archive.read(member)), allow_pickle=False
                 )
                 for member in archive.namelist()

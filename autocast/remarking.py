@@ -13,7 +13,7 @@ from autocast.case import Case, gap, neutral_share, tone_parts
 from autocast.castgrid import grid
 from autocast.evidence.scene import KINDS
 from autocast.judgement import EVIDENT_FROM, REMARKS, SLIGHT_FROM
-from autocast.weighing import Weighed
+from autocast.voting import area_masks
 
 AREA_SHARE = 0.06
 """Share of probable neutrals from which half a frame's own cast counts."""
@@ -43,6 +43,13 @@ CONCENTRATED_SPREAD = 6.0
 """Spread up to which it is: one thing and its shading."""
 DOMINANT_SHARE = 0.4
 """Share of the frame from which one colour dominates."""
+OPPOSITE = (
+    ("left", "right"),
+    ("top", "bottom"),
+    ("top_left", "bottom_right"),
+    ("top_right", "bottom_left"),
+)
+"""Areas of the frame that are compared."""
 WARM_HUES = (45.0, 100.0)
 """Hue angles, in degrees, of warmth that low sun or lamps lend a scene."""
 WARMEST = 12.0
@@ -51,16 +58,16 @@ CLIPPED_SHARE = 0.25
 """Share of clipped pixels worth a remark."""
 
 
-def remarks(case: Case, weighed: Weighed) -> tuple[str, ...]:
+def remarks(case: Case) -> tuple[str, ...]:
     """Codes of :data:`autocast.judgement.REMARKS`, in the order of that list."""
     found = set(case.scene.picture.remarks)
     if case.character.monochrome:
         # Without colour there is nothing for the other rules to speak of.
         found |= {"monochrome"}
-        found |= {code for code in ("clipped", "dark") if RULES[code](case, weighed)}
+        found |= {code for code in ("clipped", "dark") if RULES[code](case)}
         found |= {"no_known_colour"} if _nothing_readable(case) else set()
     else:
-        found |= {code for code, holds in RULES.items() if holds(case, weighed)}
+        found |= {code for code, holds in RULES.items() if holds(case)}
     return tuple(code for code in REMARKS if code in found)
 
 
@@ -112,63 +119,54 @@ def _vouched(case: Case) -> bool:
     return case.support.agreeing >= 2 and near
 
 
-def _tones_disagree(case: Case, weighed: Weighed) -> bool:
-    heard = [name for name, _ in tone_parts(case.estimate)]
-    apart = [
-        (
-            float(np.hypot(*(weighed.casts[one] - weighed.casts[other]))),
-            float(np.hypot(weighed.tone_spread[one], weighed.tone_spread[other])),
-        )
-        for k, one in enumerate(heard)
-        for other in heard[:k]
-    ]
-    return any(
-        distance > TONES_APART and distance > CERTAIN_APART * spread for distance, spread in apart
-    )
+def _tones_disagree(case: Case) -> bool:
+    distance, deviations = gap([part for _, part in tone_parts(case.estimate)])
+    return distance > TONES_APART and deviations > CERTAIN_APART
 
 
 def _mixed(case: Case) -> bool:
-    """Do two opposite halves of the frame read different light?
+    """Do two opposite halves or quarters of the frame read different light?
 
-    Their neutrals are looked for under each half's own light: under one cast
-    for both, one half would show none.
+    Their neutrals are looked for under each one's own light: under one cast
+    for both, one of them would show none.
     """
-    regions = case.scene.regions
-    left, top = regions.across < 0.5, regions.height < 0.5
-    for pair in ({"left": left, "right": ~left}, {"top": top, "bottom": ~top}):
+    masks = area_masks(case.scene.regions)
+    for pair in OPPOSITE:
         parts = [case.estimate.parts[name] for name in pair]
         distance, deviations = gap(parts)
-        if distance <= AREAS_APART or deviations <= CERTAIN_APART:
-            continue
-        if all(
-            neutral_share(case, part.mean, half) >= AREA_SHARE
-            for part, half in zip(parts, pair.values(), strict=True)
+        if (
+            distance > AREAS_APART
+            and deviations > CERTAIN_APART
+            and all(
+                neutral_share(case, part.mean, masks[name]) >= AREA_SHARE
+                for part, name in zip(parts, pair, strict=True)
+            )
         ):
             return True
     return False
 
 
-def _warm(weighed: Weighed) -> bool:
-    a, b = (float(v) for v in weighed.casts["whole"])
+def _warm(case: Case) -> bool:
+    a, b = (float(v) for v in case.estimate.mean)
     hue = float(np.degrees(np.arctan2(b, a)))
     within = WARM_HUES[0] <= hue <= WARM_HUES[1]
     return bool(within and SLIGHT_FROM <= np.hypot(a, b) <= WARMEST)
 
 
-RULES: Mapping[str, Callable[[Case, Weighed], bool]] = {
-    "conflict": lambda c, _: c.conflict > CONFLICT_FROM,
-    "split": lambda c, _: _split(c),
-    "no_known_colour": lambda c, _: _nothing_known(c),
-    "few_neutrals": lambda c, _: _dominant(c) and not _vouched(c),
-    "dominant_colour": lambda c, _: _dominant(c),
-    "coloured_object": lambda c, _: c.coloured is not None and _vouched(c),
-    "mixed_light": lambda c, _: _mixed(c),
+RULES: Mapping[str, Callable[[Case], bool]] = {
+    "conflict": lambda c: c.conflict > CONFLICT_FROM,
+    "split": _split,
+    "no_known_colour": _nothing_known,
+    "few_neutrals": lambda c: _dominant(c) and not _vouched(c),
+    "dominant_colour": _dominant,
+    "coloured_object": lambda c: c.coloured is not None and _vouched(c),
+    "mixed_light": _mixed,
     "tones_disagree": _tones_disagree,
-    "off_grid": lambda c, _: float(c.estimate.posterior[grid().edge].sum()) > EDGE_SHARE,
-    "believable_warmth": lambda _, w: _warm(w),
-    "toned": lambda c, _: c.character.toned,
-    "not_photograph": lambda c, _: c.character.graphic,
-    "clipped": lambda c, _: c.character.clipped > CLIPPED_SHARE,
-    "dark": lambda c, _: c.character.dark,
+    "off_grid": lambda c: float(c.estimate.posterior[grid().edge].sum()) > EDGE_SHARE,
+    "believable_warmth": _warm,
+    "toned": lambda c: c.character.toned,
+    "not_photograph": lambda c: c.character.graphic,
+    "clipped": lambda c: c.character.clipped > CLIPPED_SHARE,
+    "dark": lambda c: c.character.dark,
 }
 """Every remark that the evidence can earn; the picture room makes the others."""

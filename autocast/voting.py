@@ -20,11 +20,13 @@ from autocast.castgrid import gaussian, grid, mean_and_covariance, peaks, poster
 from autocast.evidence import EVIDENCE, Outright, Vote
 from autocast.evidence.scene import CLASSES, Scene, memberships
 from autocast.judgement import TONE_RANGES
+from autocast.segmentation import Regions
 
 Floats = NDArray[np.floating[Any]]
 
-AREAS = ("left", "right", "top", "bottom")
-"""Halves of the frame whose casts are compared for mixed light."""
+HALVES = ("left", "right", "top", "bottom")
+AREAS = (*HALVES, "top_left", "top_right", "bottom_left", "bottom_right")
+"""Halves and quarters of the frame whose casts are compared for mixed light."""
 LIKELY_CASTS = 24
 """Casts of the posterior that memberships are averaged over (project convention)."""
 PARTS = (*TONE_RANGES, *AREAS)
@@ -69,15 +71,25 @@ class Ballot:
     settings: Mapping[str, Any]
 
 
+def area_masks(regions: Regions) -> dict[str, NDArray[np.bool_]]:
+    """R each: which regions lie in each half and quarter of the frame."""
+    left, top = regions.across < 0.5, regions.height < 0.5
+    halves = dict(zip(HALVES, (left, ~left, top, ~top), strict=True))
+    quarters = {
+        f"{row}_{column}": halves[row] & halves[column]
+        for row in ("top", "bottom")
+        for column in ("left", "right")
+    }
+    return halves | quarters
+
+
 def part_masks(scene: Scene) -> NDArray[np.bool_]:
-    """P x R: which regions lie in each tone range and each half of the frame."""
-    regions = scene.regions
-    lightness = regions.lab[:, 0]
+    """P x R: which regions lie in each tone range and each area of the frame."""
+    lightness = scene.regions.lab[:, 0]
     tones = [(lightness >= low) & (lightness < high) for low, high, _ in TONE_RANGES.values()]
     readable = (lightness >= 10) & (lightness < 95)
-    left, top = regions.across < 0.5, regions.height < 0.5
-    areas = [left, ~left, top, ~top]
-    return np.array([*tones, *(a & readable for a in areas)])
+    areas = area_masks(scene.regions)
+    return np.array([*tones, *(areas[name] & readable for name in AREAS)])
 
 
 def ballot(scene: Scene) -> Ballot:

@@ -1,15 +1,16 @@
-"""Figures -> the weighed estimate and the probability, by the fitted models.
+"""Figures -> the probability that a careful look would call a cast evident.
 
-The joint count in :mod:`autocast.voting` knows what each class should read, but
-not how far it can be trusted in which company. The fitted trees do: they start
-from a robust anchor and say how far the cast lies from it, how sure that is,
-and how likely a careful look would call it evident.
+The joint count in :mod:`autocast.voting` says which cast; how far it and each
+kind of evidence can be trusted, in which company, is fitted. A first stage of
+trees tells the cast laid on a picture from its figures, and how sure it is; a
+last stage tells from that and the figures how likely a look calls it evident.
+The cast that is quoted stays the count's: it moves smoothly with the picture,
+which a sum of steps does not.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
@@ -31,21 +32,6 @@ ANCHORS = (
 """Estimates whose median anchors the rest, so that a laid cast shifts all figures alike."""
 TARGETS = ("whole", "shadows", "midtones", "highlights")
 """What the first stage tells: a* and b* of each, then the spread of the whole's a* and b*."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Weighed:
-    """The fitted estimate; casts are a*, b* quoted at L* 60.
-
-    ``casts`` holds the mean for the whole and for each tone range, ``deviation``
-    the standard deviations of the whole's a* and b*, ``tone_spread`` those of
-    the tone ranges (one figure each, for either axis).
-    """
-
-    casts: Mapping[str, Floats]
-    deviation: Floats
-    tone_spread: Mapping[str, float]
-    probability: float
 
 
 def anchored(names: tuple[str, ...], figures: Floats) -> tuple[Floats, Floats]:
@@ -99,9 +85,8 @@ def second_stage(
     )
 
 
-def weigh(told: Sequence[Mapping[str, float]]) -> list[Weighed]:
-    """Weigh lists of figures (:func:`autocast.features.features`), several at once."""
-    arrays = load_arrays(FILE)
+def weigh(told: Sequence[Mapping[str, float]]) -> Floats:
+    """Probabilities (n,) for n lists of figures (:func:`autocast.features.features`)."""
     names, first_stage, last_stage = _models()
     # A kind of evidence that the models were not fitted with weighs nothing.
     figures = np.array([[each.get(name, np.nan) for name in names] for each in told])
@@ -110,19 +95,8 @@ def weigh(told: Sequence[Mapping[str, float]]) -> list[Weighed]:
     casts = said[:, : 2 * len(TARGETS)].reshape(len(told), len(TARGETS), 2) + anchor[:, None]
     deviation = np.exp(said[:, 2 * len(TARGETS) :])
     logit = last_stage(second_stage(names, figures, casts, deviation)).mean(axis=1)
-    slope, offset = arrays["calibration"]
-    probability = 1 / (1 + np.exp(-(slope * logit + offset)))
-    # A tone range is as unsure as the whole, and more by what it was in fitting.
-    tones = np.sqrt((deviation**2).mean(axis=1))[:, None] * arrays["tone_spread"]
-    return [
-        Weighed(
-            dict(zip(TARGETS, casts[k], strict=True)),
-            deviation[k],
-            {name: float(s) for name, s in zip(TARGETS[1:], tones[k], strict=True)},
-            float(probability[k]),
-        )
-        for k in range(len(told))
-    ]
+    slope, offset = load_arrays(FILE)["calibration"]
+    return np.asarray(1 / (1 + np.exp(-(slope * logit + offset))))
 
 
 @cache

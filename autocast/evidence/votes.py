@@ -70,7 +70,7 @@ MOST_PLACES = 6
 """Places named for one kind of evidence (project convention)."""
 FAINTEST_MEMBER = 0.02
 """Membership below which a region has no say in a class (project convention)."""
-MEMBER_FROM = 0.5
+MEMBER_FROM = 0.4
 """Membership from which a region is named as a place of a class (project convention)."""
 
 

@@ -11,13 +11,11 @@ import numpy as np
 
 from autocast.modelfiles import register
 from autocast.training import evaluate
-from autocast.training.fit import apply, export, folds, grow
+from autocast.training.fit import export, folds, grow
 from autocast.training.gather import Table, gather
 from autocast.training.risks import RISKS, choose
 from autocast.training.storing import write_arrays
 
-CALIBRATE = 5
-"""One fifth of the groups is set aside for calibration and thresholds."""
 MONOCHROME = 0.02
 """Probability given to a black-and-white (project convention: its greys have no cast)."""
 
@@ -29,13 +27,19 @@ def train(folder: Path, to: Path, seed: int, processes: int, report: Callable[[s
 
 
 def write_models(table: Table, to: Path, seed: int, report: Callable[[str], None]) -> None:
-    """Grow, calibrate, choose thresholds, and write ``fitted.npz`` and ``verdict.json``."""
-    fold = folds(table.group, CALIBRATE, seed)
-    aside, fit = np.flatnonzero(fold == 0), np.flatnonzero(fold != 0)
+    """Grow, calibrate, choose thresholds, and write ``fitted.npz`` and ``verdict.json``.
+
+    The thresholds come from what nested fits say of groups they did not see,
+    so that every picture counts for them and none was fitted on.
+    """
+    outcome = evaluate.nested(table, seed, report)
+    natural = np.flatnonzero(table.natural)
+    thresholds = choose(outcome.word.probability[natural], table.consensus[natural], RISKS)
+    fold = folds(table.group, evaluate.FOLDS, seed)
+    # The first fold holds the largest group; one of many groups calibrates better.
+    aside, fit = np.flatnonzero(fold == 1), np.flatnonzero(fold != 1)
     report(f"Growing trees on {len(fit)} rows; {len(aside)} are set aside for calibration.")
     fitted = grow(table, fit, aside, seed)
-    judged = aside[table.natural[aside]]
-    thresholds = choose(apply(fitted, table, judged).probability, table.consensus[judged], RISKS)
     known = table.natural & (table.consensus != "cannot_tell")
     verdict = {
         "schema": 1,

