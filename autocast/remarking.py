@@ -19,6 +19,10 @@ AREA_SHARE = 0.06
 """Share of probable neutrals from which half a frame's own cast counts."""
 TONES_APART = 8.0
 """Distance of two tone ranges' casts (a*b* at L* 60) worth a remark."""
+HEARD_SHARE = 0.03
+"""Share of the frame from which neutrals of a tone range can disagree with another's."""
+NEUTRALS_APART = 9.0
+"""Distance of the neutrals of two tone ranges (a*b* at L* 60) at which they disagree."""
 AREAS_APART = 11.0
 """Distance of two halves' casts (a*b* at L* 60) that means mixed light."""
 CERTAIN_APART = 2.0
@@ -44,12 +48,14 @@ CONCENTRATED_SPREAD = 6.0
 DOMINANT_SHARE = 0.4
 """Share of the frame from which one colour dominates."""
 OPPOSITE = (
-    ("left", "right"),
-    ("top", "bottom"),
+    ("top_left", "top_right"),
+    ("bottom_left", "bottom_right"),
+    ("top_left", "bottom_left"),
+    ("top_right", "bottom_right"),
     ("top_left", "bottom_right"),
     ("top_right", "bottom_left"),
 )
-"""Areas of the frame that are compared."""
+"""Quarters of the frame that are compared."""
 WARM_HUES = (45.0, 100.0)
 """Hue angles, in degrees, of warmth that low sun or lamps lend a scene."""
 WARMEST = 12.0
@@ -121,11 +127,23 @@ def _vouched(case: Case) -> bool:
 
 def _tones_disagree(case: Case) -> bool:
     distance, deviations = gap([part for _, part in tone_parts(case.estimate)])
-    return distance > TONES_APART and deviations > CERTAIN_APART
+    if distance > TONES_APART and deviations > CERTAIN_APART:
+        return True
+    # What the neutrals themselves read, without the whole's estimate to hold them together.
+    heard = [
+        cast
+        for name, cast in case.support.casts.items()
+        if case.support.shares[name] >= HEARD_SHARE
+    ]
+    return any(
+        float(np.hypot(*(one - other))) > NEUTRALS_APART
+        for k, one in enumerate(heard)
+        for other in heard[:k]
+    )
 
 
 def _mixed(case: Case) -> bool:
-    """Do two opposite halves or quarters of the frame read different light?
+    """Do two quarters of the frame read different light?
 
     Their neutrals are looked for under each one's own light: under one cast
     for both, one of them would show none.

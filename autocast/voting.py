@@ -25,8 +25,9 @@ from autocast.segmentation import Regions
 Floats = NDArray[np.floating[Any]]
 
 HALVES = ("left", "right", "top", "bottom")
-AREAS = (*HALVES, "top_left", "top_right", "bottom_left", "bottom_right")
-"""Halves and quarters of the frame whose casts are compared for mixed light."""
+QUARTERS = ("top_left", "top_right", "bottom_left", "bottom_right")
+AREAS = (*HALVES, *QUARTERS)
+"""Halves and quarters of the frame; the quarters' casts are compared for mixed light."""
 LIKELY_CASTS = 24
 """Casts of the posterior that memberships are averaged over (project convention)."""
 PARTS = (*TONE_RANGES, *AREAS)
@@ -117,11 +118,16 @@ def count(votes: Ballot, without: str | None = None) -> Estimate:
     prior = _prior(settings["prior"])
     whole = posterior(prior + logs[0])
     mean, covariance = mean_and_covariance(whole)
-    start = gaussian(
-        mean, covariance + np.eye(2) * settings["part_spread"] ** 2, settings["part_wild"]
+    # A quarter of the frame may stand in a light of its own, farther from the whole's.
+    near, far = (
+        gaussian(mean, covariance + np.eye(2) * settings[spread] ** 2, settings["part_wild"])
+        for spread in ("part_spread", "area_spread")
     )
     parts = {
-        name: Part(*mean_and_covariance(posterior(start + log)), float(share))
+        name: Part(
+            *mean_and_covariance(posterior((far if name in QUARTERS else near) + log)),
+            float(share),
+        )
         for name, log, share in zip(PARTS, logs[1:], votes.shares, strict=True)
     }
     information = _entropy(posterior(prior)) - _entropy(whole)

