@@ -5,6 +5,7 @@ Thresholds are common practice, no source, unless a line says otherwise.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Mapping
 
 import numpy as np
@@ -13,7 +14,7 @@ from autocast.case import Case, gap, neutral_share, tone_parts
 from autocast.castgrid import grid
 from autocast.evidence.scene import KINDS
 from autocast.judgement import EVIDENT_FROM, REMARKS, SLIGHT_FROM
-from autocast.voting import area_masks
+from autocast.voting import COLUMNS, QUARTERS, ROWS, area_masks
 
 AREA_SHARE = 0.06
 """Share of probable neutrals from which half a frame's own cast counts."""
@@ -47,15 +48,10 @@ CONCENTRATED_SPREAD = 6.0
 """Spread up to which it is: one thing and its shading."""
 DOMINANT_SHARE = 0.4
 """Share of the frame from which one colour dominates."""
-OPPOSITE = (
-    ("top_left", "top_right"),
-    ("bottom_left", "bottom_right"),
-    ("top_left", "bottom_left"),
-    ("top_right", "bottom_right"),
-    ("top_left", "bottom_right"),
-    ("top_right", "bottom_left"),
+COMPARED = tuple(
+    pair for areas in (QUARTERS, COLUMNS, ROWS) for pair in itertools.combinations(areas, 2)
 )
-"""Quarters of the frame that are compared."""
+"""Areas of the frame whose light is compared, two by two."""
 WARM_HUES = (45.0, 100.0)
 """Hue angles, in degrees, of warmth that low sun or lamps lend a scene."""
 WARMEST = 12.0
@@ -143,13 +139,13 @@ def _tones_disagree(case: Case) -> bool:
 
 
 def _mixed(case: Case) -> bool:
-    """Do two quarters of the frame read different light?
+    """Do two areas of the frame read different light?
 
     Their neutrals are looked for under each one's own light: under one cast
     for both, one of them would show none.
     """
     masks = area_masks(case.scene.regions)
-    for pair in OPPOSITE:
+    for pair in COMPARED:
         parts = [case.estimate.parts[name] for name in pair]
         distance, deviations = gap(parts)
         if (

@@ -26,8 +26,12 @@ Floats = NDArray[np.floating[Any]]
 
 HALVES = ("left", "right", "top", "bottom")
 QUARTERS = ("top_left", "top_right", "bottom_left", "bottom_right")
-AREAS = (*HALVES, *QUARTERS)
-"""Halves and quarters of the frame; the quarters' casts are compared for mixed light."""
+COLUMNS = tuple(f"column_{k}" for k in range(4))
+ROWS = tuple(f"row_{k}" for k in range(4))
+AREAS = (*HALVES, *QUARTERS, *COLUMNS, *ROWS)
+"""Areas of the frame; casts of quarters, columns and rows are compared for mixed light."""
+NEAR = (*TONE_RANGES, *HALVES)
+"""Parts that start close to the whole's cast; the other areas start far."""
 LIKELY_CASTS = 24
 """Casts of the posterior that memberships are averaged over (project convention)."""
 PARTS = (*TONE_RANGES, *AREAS)
@@ -73,7 +77,7 @@ class Ballot:
 
 
 def area_masks(regions: Regions) -> dict[str, NDArray[np.bool_]]:
-    """R each: which regions lie in each half and quarter of the frame."""
+    """R each: which regions lie in each area of the frame."""
     left, top = regions.across < 0.5, regions.height < 0.5
     halves = dict(zip(HALVES, (left, ~left, top, ~top), strict=True))
     quarters = {
@@ -81,7 +85,12 @@ def area_masks(regions: Regions) -> dict[str, NDArray[np.bool_]]:
         for row in ("top", "bottom")
         for column in ("left", "right")
     }
-    return halves | quarters
+    strips = {
+        name: (at * len(names)).astype(np.intp) == k
+        for names, at in ((COLUMNS, regions.across), (ROWS, regions.height))
+        for k, name in enumerate(names)
+    }
+    return halves | quarters | strips
 
 
 def part_masks(scene: Scene) -> NDArray[np.bool_]:
@@ -118,14 +127,14 @@ def count(votes: Ballot, without: str | None = None) -> Estimate:
     prior = _prior(settings["prior"])
     whole = posterior(prior + logs[0])
     mean, covariance = mean_and_covariance(whole)
-    # A quarter of the frame may stand in a light of its own, farther from the whole's.
+    # A corner or strip of the frame may stand in a light of its own, farther from the whole's.
     near, far = (
         gaussian(mean, covariance + np.eye(2) * settings[spread] ** 2, settings["part_wild"])
         for spread in ("part_spread", "area_spread")
     )
     parts = {
         name: Part(
-            *mean_and_covariance(posterior((far if name in QUARTERS else near) + log)),
+            *mean_and_covariance(posterior((near if name in NEAR else far) + log)),
             float(share),
         )
         for name, log, share in zip(PARTS, logs[1:], votes.shares, strict=True)
