@@ -14,7 +14,7 @@ from autocast.case import Case, gap, neutral_share, tone_parts
 from autocast.castgrid import grid
 from autocast.evidence.scene import KINDS
 from autocast.judgement import EVIDENT_FROM, REMARKS, SLIGHT_FROM
-from autocast.voting import COLUMNS, QUARTERS, ROWS, area_masks
+from autocast.voting import COLUMNS, area_masks
 
 AREA_SHARE = 0.06
 """Share of probable neutrals from which half a frame's own cast counts."""
@@ -48,10 +48,12 @@ CONCENTRATED_SPREAD = 6.0
 """Spread up to which it is: one thing and its shading."""
 DOMINANT_SHARE = 0.4
 """Share of the frame from which one colour dominates."""
-COMPARED = tuple(
-    pair for areas in (QUARTERS, COLUMNS, ROWS) for pair in itertools.combinations(areas, 2)
+COMPARED = (
+    ("top_left", "top_right"),
+    ("bottom_left", "bottom_right"),
+    *itertools.combinations(COLUMNS, 2),
 )
-"""Areas of the frame whose light is compared, two by two."""
+"""Areas whose light is compared, at one height: sky and ground differ in any landscape."""
 WARM_HUES = (45.0, 100.0)
 """Hue angles, in degrees, of warmth that low sun or lamps lend a scene."""
 WARMEST = 12.0

@@ -27,9 +27,8 @@ Floats = NDArray[np.floating[Any]]
 HALVES = ("left", "right", "top", "bottom")
 QUARTERS = ("top_left", "top_right", "bottom_left", "bottom_right")
 COLUMNS = tuple(f"column_{k}" for k in range(4))
-ROWS = tuple(f"row_{k}" for k in range(4))
-AREAS = (*HALVES, *QUARTERS, *COLUMNS, *ROWS)
-"""Areas of the frame; casts of quarters, columns and rows are compared for mixed light."""
+AREAS = (*HALVES, *QUARTERS, *COLUMNS)
+"""Areas of the frame; casts of quarters and columns are compared for mixed light."""
 NEAR = (*TONE_RANGES, *HALVES)
 """Parts that start close to the whole's cast; the other areas start far."""
 LIKELY_CASTS = 24
@@ -86,9 +85,7 @@ def area_masks(regions: Regions) -> dict[str, NDArray[np.bool_]]:
         for column in ("left", "right")
     }
     strips = {
-        name: (at * len(names)).astype(np.intp) == k
-        for names, at in ((COLUMNS, regions.across), (ROWS, regions.height))
-        for k, name in enumerate(names)
+        name: (regions.across * len(COLUMNS)).astype(np.intp) == k for k, name in enumerate(COLUMNS)
     }
     return halves | quarters | strips
 

@@ -104,7 +104,9 @@ def judgement_text(
     said = [printable(s) for s in judgement.sentences]
     remarks = [REMARKS[r] for r in judgement.remarks if REMARKS[r].sentence not in said]
     # A remark that hands the picture to a person is part of the reason, not a footnote.
-    for sentence in [*said, *(r.sentence for r in remarks if r.asks)]:
+    spoken = " ".join(said).casefold()
+    unsaid = (r.sentence for r in remarks if r.asks and r.sentence.casefold() not in spoken)
+    for sentence in [*said, *unsaid]:
         page.add(sentence, indent=2)
     if judgement.look_at:
         page.title("Look here")
