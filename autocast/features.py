@@ -27,6 +27,7 @@ LEAST_SHARE = 0.02
 QUANTILES = (0.05, 0.25)
 """Shares of a band's pixels, by least chroma, whose mean colour is read."""
 SIDES = ("left", "right")
+"""Words in a name that tell a side of the frame."""
 HUE_SECTORS = 8
 """Sectors of hue among which chroma is shared out."""
 
@@ -60,7 +61,8 @@ def mirrored_alike(told: Mapping[str, float]) -> dict[str, float]:
     """
     out: dict[str, float] = {}
     for name, figure in told.items():
-        side = next((s for s in SIDES if s in name), None)
+        words = name.replace(".", "_").split("_")
+        side = next((s for s in SIDES if s in words), None)
         if side is None:
             out[name] = figure
         elif side == "left" and name.endswith(".a"):

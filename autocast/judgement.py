@@ -20,7 +20,6 @@ from autocast.errors import JudgementError
 SCHEMA_VERSION = 1
 
 Verdict = Literal["clear", "cast", "ask"]
-Tone = Literal["shadows", "midtones", "highlights"]
 Stance = Literal["for", "against", "silent"]
 
 VERDICT_WORDS: Mapping[Verdict, str] = MappingProxyType(
