@@ -6,7 +6,6 @@ import io
 import json
 import math
 from functools import cache
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -23,21 +22,11 @@ from PIL import Image
 import autocast
 from autocast import Judgement
 from autocast.colour import srgb_to_linear
+from tests.photographs import FILES, pixels
 from tests.published.scenes import scene
 
 Codes = NDArray[np.uint8]
 
-FILES = {
-    "china": "sklearn/datasets/images/china.jpg",
-    "flower": "sklearn/datasets/images/flower.jpg",
-    "grace_hopper": "matplotlib/mpl-data/sample_data/grace_hopper.jpg",
-    "astronaut": "skimage/data/astronaut.png",
-    "chelsea": "skimage/data/chelsea.png",
-    "coffee": "skimage/data/coffee.png",
-    "motorcycle": "skimage/data/motorcycle_left.png",
-    "rocket": "skimage/data/rocket.jpg",
-}
-"""Colour photographs that installed packages carry."""
 NAMES = list(FILES)
 
 SCHEMA = json.loads(
@@ -48,16 +37,6 @@ SCHEMA = json.loads(
 few = settings(
     max_examples=12, deadline=None, derandomize=True, phases=(Phase.explicit, Phase.generate)
 )
-
-
-@cache
-def pixels(name: str) -> Codes:
-    package, _, rest = FILES[name].partition("/")
-    spec = find_spec(package)
-    assert spec is not None
-    assert spec.origin is not None
-    with Image.open(Path(spec.origin).parent / rest) as image:
-        return np.asarray(image.convert("RGB"))
 
 
 @cache

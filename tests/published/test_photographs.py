@@ -13,28 +13,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import cache
-from importlib.util import find_spec
-from pathlib import Path
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from PIL import Image
 
 import autocast
 from autocast import colour as formulas
-
-FILES = {
-    "china": "sklearn/datasets/images/china.jpg",
-    "flower": "sklearn/datasets/images/flower.jpg",
-    "grace_hopper": "matplotlib/mpl-data/sample_data/grace_hopper.jpg",
-    "astronaut": "skimage/data/astronaut.png",
-    "chelsea": "skimage/data/chelsea.png",
-    "coffee": "skimage/data/coffee.png",
-    "motorcycle": "skimage/data/motorcycle_left.png",
-    "rocket": "skimage/data/rocket.jpg",
-}
-"""Every colour photograph in those packages, but fundus, tissue and star-field pictures."""
+from tests.photographs import FILES, pixels
 
 SIZE = 16.0
 DIRECTIONS = tuple(range(0, 360, 45))
@@ -45,12 +31,7 @@ WITHIN_SIZE = 0.4
 
 @cache
 def linear(name: str) -> NDArray[np.float64]:
-    package, _, rest = FILES[name].partition("/")
-    spec = find_spec(package)
-    assert spec is not None
-    assert spec.origin is not None
-    with Image.open(Path(spec.origin).parent / rest) as image:
-        return formulas.srgb_to_linear(np.asarray(image.convert("RGB")) / 255)
+    return formulas.srgb_to_linear(pixels(name) / 255)
 
 
 def laid(name: str, cast: NDArray[np.float64]) -> NDArray[np.uint8]:
