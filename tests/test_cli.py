@@ -19,7 +19,7 @@ from PIL import Image
 from typer.testing import CliRunner
 
 import autocast
-from autocast import cli
+from autocast.cli import _app, app
 from autocast.errors import UnreadablePicture
 from autocast.judgement import VERDICT_WORDS, Judgement
 from tests import samples
@@ -58,7 +58,7 @@ def judged(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
 
 def run(*arguments: str) -> Result:
-    return CliRunner().invoke(cli.app, ["judge", *arguments])
+    return CliRunner().invoke(app, ["judge", *arguments])
 
 
 def test_one_picture_is_shown_in_full(judged: list[str]) -> None:
@@ -190,7 +190,7 @@ def terminal(monkeypatch: pytest.MonkeyPatch, **variables: str) -> tuple[int, bo
     for name, value in variables.items():
         monkeypatch.setenv(name, value)
     monkeypatch.setattr(sys, "stdout", SimpleNamespace(isatty=lambda: True))
-    return cli._terminal()
+    return _app.terminal()
 
 
 def test_colour_only_on_a_terminal_that_wants_it(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -199,7 +199,7 @@ def test_colour_only_on_a_terminal_that_wants_it(monkeypatch: pytest.MonkeyPatch
     assert terminal(monkeypatch, TERM="xterm", NO_COLOR="") == (80, True)
     assert terminal(monkeypatch, TERM="dumb") == (80, False)
     assert terminal(monkeypatch, TERM="xterm", COLUMNS="60") == (60, True)
-    assert terminal(monkeypatch, TERM="xterm", COLUMNS="300") == (cli.WIDEST, True)
+    assert terminal(monkeypatch, TERM="xterm", COLUMNS="300") == (_app.WIDEST, True)
 
 
 # From here on autocast runs as a program of its own.
@@ -309,6 +309,6 @@ def test_version_and_help_are_quick_and_light() -> None:
 
 
 def test_version() -> None:
-    result = CliRunner().invoke(cli.app, ["--version"])
+    result = CliRunner().invoke(app, ["--version"])
     assert result.stdout == f"autocast {autocast.__version__}\n"
     assert result.exit_code == 0

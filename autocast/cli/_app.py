@@ -1,0 +1,103 @@
+"""The one application that every command joins, and what commands share."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import sys
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from autocast.errors import AutocastError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+app = typer.Typer(
+    name="autocast",
+    help="Says whether the colour of a photograph can be trusted.",
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+FEW = 4
+"""Up to so many pictures are judged without a progress bar."""
+WIDEST = 100
+"""Columns beyond which lines grow no longer, on a wider terminal."""
+
+
+def _version(wanted: bool) -> None:  # noqa: FBT001 -- typer calls it so
+    if wanted:
+        from autocast import __version__
+
+        typer.echo(f"autocast {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _autocast(
+    *,
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_version, is_eager=True, help="Print the version."),
+    ] = False,
+) -> None:
+    """Says whether the colour of a photograph can be trusted."""
+
+
+@contextlib.contextmanager
+def one_sentence() -> Iterator[None]:
+    """Turn what autocast raises on purpose into one sentence and exit code 1."""
+    from autocast.report.text import printable
+
+    try:
+        yield
+    except AutocastError as error:
+        typer.echo(f"autocast: {printable(str(error))}", err=True)
+        raise typer.Exit(1) from error
+
+
+def say(line: str) -> None:
+    """One line of progress, on standard error."""
+    typer.echo(line, err=True)
+
+
+def terminal() -> tuple[int, bool]:
+    """Columns to fill, and whether colour is welcome (the NO_COLOR convention, no-color.org)."""
+    columns = min(shutil.get_terminal_size((80, 24)).columns, WIDEST)
+    plain = os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb"
+    return columns, sys.stdout.isatty() and not plain
+
+
+@contextlib.contextmanager
+def progress(total: int) -> Iterator[Callable[..., None]]:
+    """A function that prints one result and moves the bar, where there is one, out of its way."""
+    if total <= FEW or not sys.stderr.isatty():
+        yield typer.echo
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
+
+    bar = Progress(
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+        transient=True,
+        redirect_stdout=False,
+        redirect_stderr=False,
+    )
+    task = bar.add_task("", total=total)
+
+    def step(text: str, *, err: bool) -> None:
+        bar.stop()
+        typer.echo(text, err=err)
+        bar.advance(task)
+        bar.start()
+
+    with bar:
+        yield step
