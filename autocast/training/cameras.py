@@ -48,8 +48,10 @@ NAMED: Mapping[str, tuple[str, ...]] = {
 DAYLIGHT_KELVIN = (4300.0, 9000.0)
 """Sun with sky, from low sun to a dull day; CIE daylight starts at 4000 K."""
 LAMP_KELVIN = (2400.0, 4000.0)
-SKYLIGHT_KELVIN = (9000.0, 20000.0)
-"""Blue sky without sun (common practice, no source)."""
+SKYLIGHT_KELVIN = (7500.0, 15000.0)
+"""Blue sky with more or less haze (common practice, no source)."""
+SKY_IN_SHADOW = (0.4, 0.9)
+"""Share of the sky in the light of open shadow (common practice, no source)."""
 RANDOM_SHARE = 0.5
 """Share of lights of random temperature, the others being CIE illuminants."""
 
@@ -131,9 +133,11 @@ def any_light(rng: np.random.Generator, where: str) -> Light:
     return blackbody(_kelvin(rng, LAMP_KELVIN))
 
 
-def any_skylight(rng: np.random.Generator) -> Light:
-    """The light of a blue sky."""
-    return daylight(_kelvin(rng, SKYLIGHT_KELVIN))
+def any_skylight(rng: np.random.Generator, light: Light) -> Light:
+    """What reaches open shadow: a blue sky, and ``light`` returned by what stands about."""
+    share = rng.uniform(*SKY_IN_SHADOW)
+    sky = daylight(_kelvin(rng, SKYLIGHT_KELVIN)).power
+    return _light("skylight", share * sky + (1 - share) * light.power)
 
 
 def luminance(power: Array) -> Array:

@@ -271,9 +271,9 @@ class Canvas:
 
     def _clouds(self, rows: slice, columns: slice, share: float, edge: Floats) -> None:
         size = (rows.stop - rows.start, columns.stop - columns.start)
-        body = self.noise("soft", size) + 0.35 * self.noise("even", size)
+        body = self.noise("soft", size) + 0.2 * self.noise("even", size)
         threshold = np.quantile(body[::4, ::4], 1 - share)
-        cover = np.clip((body - threshold) / self.rng.uniform(0.4, 1.2), 0, 1)
+        cover = np.clip((body - threshold) / self.rng.uniform(0.8, 2.2), 0, 1)
         # Lit from above; undersides take the colour of the sky about them.
         lit = np.clip(0.75 + 0.25 * self.noise("soft", size), 0, 1)[..., None]
         base = 0.55 * np.ones(3) + 0.25 * edge
@@ -281,7 +281,7 @@ class Canvas:
         things = "cloud"
         self._lay(colour.astype(np.float32), cover.astype(np.float32), rows, columns, things, 0)
 
-    def _lay(  # noqa: PLR0913 -- one stroke
+    def _lay(  # noqa: PLR0913, PLR0917 -- one stroke
         self, new: Floats, cover: Floats, rows: slice, columns: slice, thing: str, veil: float
     ) -> None:
         if veil:
@@ -290,9 +290,7 @@ class Canvas:
         there += cover[..., None] * (new - there)
         self.things[rows, columns][cover > 0.5] = THINGS.index(thing)
 
-    def _form(
-        self, form: str, shape: Shape, rows: slice, columns: slice
-    ) -> tuple[Floats, Floats]:
+    def _form(self, form: str, shape: Shape, rows: slice, columns: slice) -> tuple[Floats, Floats]:
         """How far each pixel of a window faces the light, and where it mirrors it (0..1)."""
         if form == "flat":
             flat = np.ones((rows.stop - rows.start, columns.stop - columns.start), np.float32)
@@ -326,10 +324,12 @@ class Canvas:
 
     def _window(self, shape: Shape, margin: float) -> tuple[slice, slice]:
         top, bottom = (
-            int(np.clip(edge, 0, self.height)) for edge in (shape.top - margin, shape.bottom + margin + 1)
+            int(np.clip(edge, 0, self.height))
+            for edge in (shape.top - margin, shape.bottom + margin + 1)
         )
         left, right = (
-            int(np.clip(edge, 0, self.width)) for edge in (shape.left - margin, shape.right + margin + 1)
+            int(np.clip(edge, 0, self.width))
+            for edge in (shape.left - margin, shape.right + margin + 1)
         )
         return slice(top, bottom), slice(left, right)
 

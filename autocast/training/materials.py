@@ -65,8 +65,9 @@ _MATERIALS: Mapping[str, tuple[str, ...]] = {
     "neutral": ("neutral",),
     "dye": ("dye",),
 }
-_LIGHT_GROUND = 52.0
-"""Least L* of soils that stand in for sand, besides measured sand (project convention)."""
+_LIKE_SAND = (50.0, 7.0, 22.0)
+"""Least L*, greatest a* and b* of soils that stand in for sand: measured sand lies at 56, 2, 13
+(project convention)."""
 
 _NEUTRAL_PATCHES = ("white", "neutral", "black", "gray")
 _PEOPLE_PATCHES = ("caucasian", "oriental", "south asian", "african", "pork")
@@ -92,13 +93,11 @@ class Palette:
         first = int(rng.choice(of))
         others = rng.choice(of, 8)
         apart = np.abs(data.reflectance[others] - data.reflectance[first]).mean(axis=1)
-        second = int(others[np.argsort(apart)[4]])
+        second = int(others[np.argsort(apart)[1]])
         chosen = [first, second]
         return data.reflectance[chosen], set(data.study[chosen].tolist())
 
-    def neutral(
-        self, rng: np.random.Generator, low: float, high: float
-    ) -> tuple[Array, set[str]]:
+    def neutral(self, rng: np.random.Generator, low: float, high: float) -> tuple[Array, set[str]]:
         """A grey of a chart (2, 39) brought to a mean reflectance of ``low`` to ``high``."""
         data = self.by_material["neutral"]
         chosen = rng.integers(len(data), size=2)
@@ -116,9 +115,7 @@ class Palette:
         second = 0.8 * mixed + 0.2 * colour[1] * rng.uniform(0.6, 1.0)
         return np.array([mixed, second]), set(data.study[chosen[:2]].tolist())
 
-    def face(
-        self, rng: np.random.Generator, group: str | None
-    ) -> tuple[Array, set[str], float]:
+    def face(self, rng: np.random.Generator, group: str | None) -> tuple[Array, set[str], float]:
         """Two spectra (2, 39) of faces of one angle, their study, and the first one's angle."""
         number = rng.integers(len(ITA_GROUPS)) if group is None else ITA_GROUPS.index(group)
         of = np.flatnonzero(np.digitize(self.ita, render.TYPOLOGY_CUTS) == number)
@@ -143,13 +140,17 @@ def _palette(studies: tuple[str, ...]) -> Palette:
     data = every.taken(np.isin(every.study, studies))
     faces = data.of(*FACE)
     by_material = {name: data.of(*kinds) for name, kinds in _MATERIALS.items()}
-    lightness = formulas.linear_to_lab(render.linear_srgb(data.reflectance))[:, 0]
-    ground = np.isin(data.kind, ("soil", "dirt")) & (lightness > _LIGHT_GROUND)
-    by_material["sand"] = data.taken(ground | (data.kind == "sand"))
+    by_material["sand"] = _sand(data.of("soil", "dirt", "sand"))
     missing = [name for name, some in by_material.items() if not len(some)]
     if missing or not len(faces):
         raise ValueError(f"no spectra are left for {', '.join(missing) or 'skin'}")
     return Palette(studies, by_material, faces, typology_angle(faces.reflectance))
+
+
+def _sand(ground: Spectra) -> Spectra:
+    lab = formulas.linear_to_lab(render.linear_srgb(ground.reflectance))
+    light, a, b = _LIKE_SAND
+    return ground.taken((lab[:, 0] > light) & (lab[:, 1] < a) & (lab[:, 2] < b))
 
 
 def typology_angle(reflectance: Array) -> Array:
@@ -174,8 +175,9 @@ def every_spectrum() -> Spectra:
         np.arange(int((study == "prosail").sum())) % 2 == 0, "prosail/even", "prosail/odd"
     )
     soils = study == "icraf-isric"
-    study[soils] = np.where(spectra.earth_longitude()[soils] < -30, "icraf-isric/west",
-                            "icraf-isric/east")
+    study[soils] = np.where(
+        spectra.earth_longitude()[soils] < -30, "icraf-isric/west", "icraf-isric/east"
+    )
     parts = [Spectra(earth.kind, study, earth.reflectance)]
     skin = spectra.skin()
     parts.append(Spectra(spectra.skin_site(), skin.study, skin.reflectance))
@@ -207,4 +209,6 @@ def water(rng: np.random.Generator) -> Array:
     """Reflectances (2, 39) of open water: dark, least in the red."""
     edge = rng.uniform(540, 600)
     falls = 1 / (1 + np.exp((spectra.WAVELENGTHS - edge) / 25))
-    return np.array([0.02 + rng.uniform(0.03, 0.10) * falls, 0.03 + rng.uniform(0.02, 0.06) * falls])
+    return np.array(
+        [0.02 + rng.uniform(0.03, 0.10) * falls, 0.03 + rng.uniform(0.02, 0.06) * falls]
+    )
