@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.training.cameras import Lighting, daylight, luminance
+from autocast.training.cameras import NANOMETRES, Lighting, daylight, luminance
 
 Floats = NDArray[np.floating[Any]]
 Array = NDArray[np.float64]
@@ -76,7 +76,7 @@ def _tiles(grain: str) -> Floats:
     white = rng.standard_normal((_TILES, _TILE, _TILE))
     noise = np.fft.irfft2(np.fft.rfft2(white) * envelope, s=(_TILE, _TILE))
     noise /= noise.std(axis=(1, 2), keepdims=True)
-    return noise.astype(np.float32)
+    return np.asarray(noise, dtype=np.float32)
 
 
 class Canvas:
@@ -106,7 +106,7 @@ class Canvas:
         x0, x1, y0, y1 = self._pixels(left, right, top, bottom)
 
         def depth(x: Floats, y: Floats) -> Floats:
-            return np.minimum(np.minimum(x - x0, x1 - x), np.minimum(y - y0, y1 - y))
+            return np.asarray(np.minimum(np.minimum(x - x0, x1 - x), np.minimum(y - y0, y1 - y)))
 
         return Shape(x0, y0, x1, y1, depth)
 
@@ -127,7 +127,7 @@ class Canvas:
         middle, slope = (x0 + x1) / 2, (y1 - y0) / max((x1 - x0) / 2, 1.0)
 
         def depth(x: Floats, y: Floats) -> Floats:
-            return np.minimum(y - y0 - np.abs(x - middle) * slope, y1 - y)
+            return np.asarray(np.minimum(y - y0 - np.abs(x - middle) * slope, y1 - y))
 
         return Shape(x0, y0, x1, y1, depth)
 
@@ -138,7 +138,7 @@ class Canvas:
 
         def depth(x: Floats, y: Floats) -> Floats:
             across = np.clip(x.astype(int), 0, self.width - 1)
-            return np.minimum(y - y0 - line[across], y1 - y)
+            return np.asarray(np.minimum(y - y0 - line[across], y1 - y))
 
         rise = 3 * swing * self.height
         return Shape(0, y0 - rise, self.width, y1, depth)
@@ -223,8 +223,6 @@ class Canvas:
         -1.5 to -4 (4 is Rayleigh's law); haze of the light's own colour grows
         towards the horizon.
         """
-        from autocast.training.cameras import NANOMETRES
-
         rng, light = self.rng, self.lighting.light.power
         if rng.random() < 0.5:
             blue = daylight(rng.uniform(10000, 25000)).power
@@ -278,8 +276,7 @@ class Canvas:
         lit = np.clip(0.75 + 0.25 * self.noise("soft", size), 0, 1)[..., None]
         base = 0.55 * np.ones(3) + 0.25 * edge
         colour = lit * self.rng.uniform(0.85, 1.15) + (1 - lit) * base
-        things = "cloud"
-        self._lay(colour.astype(np.float32), cover.astype(np.float32), rows, columns, things, 0)
+        self._lay(colour.astype(np.float32), cover.astype(np.float32), rows, columns, "cloud", 0)
 
     def _lay(  # noqa: PLR0913, PLR0917 -- one stroke
         self, new: Floats, cover: Floats, rows: slice, columns: slice, thing: str, veil: float
@@ -314,7 +311,7 @@ class Canvas:
         depth = shape.depth(x, y)
         if ragged:
             depth = depth + ragged * self.noise("even", depth.shape)
-        return np.clip(0.5 + depth / soft, 0, 1).astype(np.float32)
+        return np.asarray(np.clip(0.5 + depth / soft, 0, 1), dtype=np.float32)
 
     @staticmethod
     def _grid(rows: slice, columns: slice) -> tuple[Floats, Floats]:

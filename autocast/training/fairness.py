@@ -94,8 +94,10 @@ def fairness(
 
 def fairness_text(groups: Sequence[Fairness]) -> str:
     """The table in Markdown, and how far the groups' false alarms lie apart."""
-    titles = ("group", "n", "called cast, without one", "not clear, without one")
-    titles += (f"called cast, with C* {LAID:.0f}", "called clear, with it")
+    titles = (
+        *("group", "n", "called cast, without one", "not clear, without one"),
+        *(f"called cast, with C* {LAID:.0f}", "called clear, with it"),
+    )
     lines = [f"| {' | '.join(titles)} |", "|---" * len(titles) + "|"]
     for each in groups:
         shares = (each.false_alarms, each.not_clear, each.found, each.missed)

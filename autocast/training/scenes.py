@@ -45,6 +45,9 @@ WHITE_LEVEL = (0.55, 1.0)
 """Where the brightest twentieth of the pixels comes to lie, full scale being 1."""
 NOISE = (1e-5, 6e-4)
 """Variance of light noise at full scale, as a small copy of a photograph keeps it."""
+CONTRAST = (0.12, 0.10)
+SATURATION = (0.06, 0.12)
+"""Mean and spread of an S-curve's amount, and of ln saturation, as cameras render."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -144,20 +147,26 @@ def _size(rng: np.random.Generator, recipe: str) -> tuple[int, int]:
 
 
 def _developed(linear: Floats, rng: np.random.Generator, gains: Floats) -> NDArray[np.uint8]:
-    """Exposure, noise, the cast, contrast and saturation, sRGB in 8 bits."""
-    bright = float(np.quantile(linear[::2, ::2] @ RGB_TO_XYZ[1].astype(np.float32), 0.95))
+    """Exposure, noise and the cast; then contrast and saturation, and sRGB in 8 bits."""
+    x = _exposed(linear, rng, gains)
+    contrast = np.float32(rng.normal(*CONTRAST))
+    x = np.clip(x + contrast * (x - np.float32(0.5)) * 4 * x * (1 - x), 0, 1)
+    grey = (x @ _LUMINANCE)[..., None]
+    x = grey + np.float32(np.exp(rng.normal(*SATURATION))) * (x - grey)
+    return np.asarray(np.rint(np.clip(x, 0, 1) * 255), dtype=np.uint8)
+
+
+def _exposed(linear: Floats, rng: np.random.Generator, gains: Floats) -> Floats:
+    """Linear light as encoded sRGB (0..1): exposed, noisy, under the cast."""
+    bright = float(np.quantile(linear[::2, ::2] @ _LUMINANCE, 0.95))
     exposed = linear * np.float32(rng.uniform(*WHITE_LEVEL) / max(bright, 1e-3))
     variance = np.float32(np.exp(rng.uniform(*np.log(NOISE))))
     grain = rng.standard_normal(exposed.shape, dtype=np.float32)
     exposed += grain * np.sqrt(variance * np.clip(exposed, 0, 1) + np.float32(1e-6))
-    x = _encoded(np.clip(exposed * gains.astype(np.float32), 0, 1))
-    contrast = np.float32(rng.normal(0.12, 0.10))
-    x = np.clip(x + contrast * (x - np.float32(0.5)) * 4 * x * (1 - x), 0, 1)
-    grey = (x @ RGB_TO_XYZ[1].astype(np.float32))[..., None]
-    x = grey + np.float32(np.exp(rng.normal(0.06, 0.12))) * (x - grey)
-    return np.rint(np.clip(x, 0, 1) * 255).astype(np.uint8)
+    return _encoded(np.clip(exposed * gains.astype(np.float32), 0, 1))
 
 
+_LUMINANCE = RGB_TO_XYZ[1].astype(np.float32)
 _STEPS = 4096
 _CURVE = linear_to_srgb(np.linspace(0, 1, _STEPS + 1)).astype(np.float32)
 
