@@ -111,7 +111,7 @@ def _rendered(
     ita_group: str | None,
 ) -> Rendered:
     gains = cast_to_gains(np.array(cast))
-    skin_rng = rng.spawn(1)[0]
+    skin_rng = np.random.default_rng(int(rng.integers(2**63)))
     where = RECIPES[recipe].where
     if where == "anywhere":
         where = str(rng.choice(list(NAMED)))
