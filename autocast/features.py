@@ -8,17 +8,18 @@ know how to pass on. Casts and colours are a*, b* quoted at L* 60.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import itertools
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.case import Case
+from autocast.case import Case, gap
 from autocast.evidence.scene import CLASSES, KINDS
 from autocast.evidence.votes import columns
 from autocast.judgement import TONE_RANGES
-from autocast.voting import HALVES, Estimate, count
+from autocast.voting import COLUMNS, FREE_TONES, HALVES, QUARTERS, ROWS, Estimate, Part, count
 
 Floats = NDArray[np.floating[Any]]
 
@@ -30,6 +31,17 @@ SIDES = ("left", "right")
 """Words in a name that tell a side of the frame."""
 HUE_SECTORS = 8
 """Sectors of hue among which chroma is shared out."""
+PLANE = (-25.0, -14.0, -8.0, -4.0, -1.5, 1.5, 4.0, 8.0, 14.0, 25.0)
+"""Edges, in a* and b* at L* 60, of the cells into which the whole's pixels are counted."""
+TONE_PLANE = (-14.0, -6.0, -2.0, 2.0, 6.0, 14.0)
+"""The same for each tone range."""
+LEVEL = {
+    "columns": tuple(itertools.combinations(COLUMNS, 2)),
+    "quarters": (("top_left", "top_right"), ("bottom_left", "bottom_right")),
+    "rows": tuple(itertools.combinations(ROWS, 2)),
+    "tones": tuple(itertools.combinations(FREE_TONES, 2)),
+}
+"""Parts whose casts are set against each other."""
 
 
 def features(case: Case) -> dict[str, float]:
@@ -107,11 +119,32 @@ def _together(estimate: Estimate) -> Iterator[tuple[str, float]]:
     yield "together.spread", float(np.sqrt(np.trace(estimate.covariance) / 2))
     yield "together.information", estimate.information
     yield "together.second", estimate.modes[1][2] if len(estimate.modes) > 1 else 0.0
-    for name in (*TONE_RANGES, *HALVES):
+    for name in (*TONE_RANGES, *FREE_TONES, *HALVES, *ROWS):
         part = estimate.parts[name]
         heard = part.mean if part.share >= LEAST_SHARE else None
         yield from _pair(f"together.{name}", heard)
         yield f"together.{name}.share", part.share
+    for name, pairs in LEVEL.items():
+        apart, deviations = _widest(estimate.parts, pairs)
+        yield f"together.apart.{name}", apart
+        yield f"together.apart.{name}.deviations", deviations
+    areas = [estimate.parts[name] for name in (*COLUMNS, *QUARTERS)]
+    worst = [np.hypot(*part.mean) for part in areas if part.share >= LEAST_SHARE]
+    yield "together.worst_area", float(max(worst, default=np.nan))
+
+
+def _widest(
+    parts: Mapping[str, Part], pairs: Sequence[tuple[str, str]]
+) -> tuple[float, float]:
+    """Largest distance of two parts' casts, and the largest in standard deviations."""
+    gaps = [
+        gap([parts[one], parts[other]])
+        for one, other in pairs
+        if min(parts[one].share, parts[other].share) >= LEAST_SHARE
+    ]
+    if not gaps:
+        return float("nan"), float("nan")
+    return max(g[0] for g in gaps), max(g[1] for g in gaps)
 
 
 def _class(case: Case, kind: str) -> Iterator[tuple[str, float]]:
@@ -177,6 +210,21 @@ def _statistics(case: Case) -> Iterator[tuple[str, float]]:
             least = _least(at_60, chroma, where, quantile) if enough else None
             yield from _pair(f"statistics.{name}.least_{quantile:g}", least)
     yield from _hues(at_60, chroma)
+    yield from _plane("plane", at_60, PLANE)
+    for name, (low, high, _) in TONE_RANGES.items():
+        within = (lightness >= low) & (lightness < high)
+        yield from _plane(f"plane.{name}", (at_60[0][within], at_60[1][within]), TONE_PLANE)
+
+
+def _plane(
+    name: str, at_60: tuple[Floats, Floats], edges: Sequence[float]
+) -> Iterator[tuple[str, float]]:
+    """How the pixels spread over the a*b* plane: the square root of each cell's share."""
+    side = len(edges) + 1
+    cell = np.searchsorted(edges, at_60[0]) * side + np.searchsorted(edges, at_60[1])
+    share = np.sqrt(np.bincount(cell, minlength=side * side) / max(len(cell), 1))
+    for k, value in enumerate(share):
+        yield f"statistics.{name}.{k // side}_{k % side}", float(value)
 
 
 def _beyond(values: Floats, share: float) -> NDArray[np.bool_]:

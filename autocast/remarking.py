@@ -32,7 +32,7 @@ CONFLICT_FROM = 4.0
 """Distance of two votes, in standard deviations, that is a conflict."""
 SECOND_MODE = 0.3
 """Share of the posterior from which a second cast is as good as the first."""
-KNOWN_SHARE = 0.05
+KNOWN_SHARE = 0.1
 """Share of the frame below which things of known colour count as not found."""
 VOUCHING_WITHIN = 8.0
 """C* at L* 60 up to which agreeing neutrals vouch that an object owns its colour."""

@@ -27,13 +27,16 @@ Floats = NDArray[np.floating[Any]]
 HALVES = ("left", "right", "top", "bottom")
 QUARTERS = ("top_left", "top_right", "bottom_left", "bottom_right")
 COLUMNS = tuple(f"column_{k}" for k in range(4))
-AREAS = (*HALVES, *QUARTERS, *COLUMNS)
-"""Areas of the frame; casts of quarters and columns are compared for mixed light."""
+ROWS = tuple(f"row_{k}" for k in range(3))
+AREAS = (*HALVES, *QUARTERS, *COLUMNS, *ROWS)
+"""Areas of the frame; casts of quarters, columns and rows are compared."""
 NEAR = (*TONE_RANGES, *HALVES)
-"""Parts that start close to the whole's cast; the other areas start far."""
+"""Parts that start close to the whole's cast; the others start far."""
+FREE_TONES = tuple(f"free_{name}" for name in TONE_RANGES)
+"""The tone ranges once more, starting far: what they read without the whole to hold them."""
 LIKELY_CASTS = 24
 """Casts of the posterior that memberships are averaged over (project convention)."""
-PARTS = (*TONE_RANGES, *AREAS)
+PARTS = (*TONE_RANGES, *FREE_TONES, *AREAS)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -85,7 +88,9 @@ def area_masks(regions: Regions) -> dict[str, NDArray[np.bool_]]:
         for column in ("left", "right")
     }
     strips = {
-        name: (regions.across * len(COLUMNS)).astype(np.intp) == k for k, name in enumerate(COLUMNS)
+        name: (along * len(names)).astype(np.intp) == k
+        for names, along in ((COLUMNS, regions.across), (ROWS, regions.height))
+        for k, name in enumerate(names)
     }
     return halves | quarters | strips
 
@@ -96,7 +101,7 @@ def part_masks(scene: Scene) -> NDArray[np.bool_]:
     tones = [(lightness >= low) & (lightness < high) for low, high, _ in TONE_RANGES.values()]
     readable = (lightness >= 10) & (lightness < 95)
     areas = area_masks(scene.regions)
-    return np.array([*tones, *(areas[name] & readable for name in AREAS)])
+    return np.array([*tones, *tones, *(areas[name] & readable for name in AREAS)])
 
 
 def ballot(scene: Scene) -> Ballot:

@@ -22,7 +22,7 @@ from autocast.colour import (
     linear_to_lab,
     shift_to_cast,
 )
-from autocast.evidence.scene import Scene
+from autocast.evidence.scene import KINDS, Scene
 from autocast.evidence.votes import Finding, KindOfEvidence, Outright
 
 Floats = NDArray[np.floating]
@@ -31,6 +31,14 @@ FEWEST_PIXELS = 24
 """Below this many readable pixels no estimator speaks (project convention)."""
 FEWEST_REGIONS = 3
 """Below this many regions a part of the picture says nothing (project convention)."""
+VIVID_FROM = 15.0
+"""C* at L* 60 from which a blue sky is left out of the estimators (common practice, no source)."""
+SKY_HUES = (235.0, 300.0)
+"""Hue angles, in degrees, of blue skies under any usual light (common practice, no source)."""
+SKY_LIKE = 0.3
+"""Share in its context from which a region lies and feels like sky (project convention)."""
+LEAST_BESIDE_SKY = 0.2
+"""Share of the frame that must be left (project convention)."""
 NORM = 6  # shades_of_grey multiplies it out
 """Minkowski norm of shades of grey and grey edge (Finlayson & Trezzi 2004; van de Weijer 2007)."""
 
@@ -154,9 +162,13 @@ ESTIMATORS: Mapping[str, str] = {
 
 def measure(scene: Scene) -> dict[str, tuple[float, float]]:
     """Every estimator's cast (a*, b* at L* 60); empty when too few pixels are readable."""
-    where = scene.regions.labels >= 0
+    labels = scene.regions.labels
+    where = labels >= 0
     if int(where.sum()) < FEWEST_PIXELS:
         return {}
+    plain = ~vivid_sky(scene)
+    if scene.regions.area @ plain >= LEAST_BESIDE_SKY:
+        where &= plain[labels]
     image = np.maximum(scene.picture.pixels, DARKEST_LINEAR)
     # Channels lie one after the other, so that means over pixels are quick.
     pixels = np.asfortranarray(image[where])
@@ -171,6 +183,18 @@ def measure(scene: Scene) -> dict[str, tuple[float, float]]:
         "grey_pixels": grey_pixels(pixels, greyness(image)[where]),
     }
     return _casts(light)
+
+
+def vivid_sky(scene: Scene) -> NDArray[np.bool_]:
+    """R: regions that lie and feel like sky and are of a blue that hardly any light explains.
+
+    No estimator's assumption holds of a blue sky, which may fill half a frame.
+    """
+    lab = scene.regions.lab
+    at_60 = lab[:, 1:] * (76.0 / (lab[:, :1] + 16))
+    hue = np.degrees(np.arctan2(at_60[:, 1], at_60[:, 0])) % 360
+    blue = (np.hypot(*at_60.T) > VIVID_FROM) & (hue > SKY_HUES[0]) & (hue < SKY_HUES[1])
+    return np.asarray(blue & (scene.context[:, KINDS.index("sky")] > SKY_LIKE), dtype=np.bool_)
 
 
 def measure_part(scene: Scene, part: NDArray[np.bool_]) -> dict[str, tuple[float, float]]:

@@ -31,15 +31,19 @@ LOG_OF_NORMAL = 0.6352
 """-E[ln |z|] of a standard normal z: (Euler's constant + ln 2) / 2."""
 ERROR_FLOOR = 0.3
 """Added to an error before its logarithm, so that a lucky hit does not count for much."""
+HELD = "held"
+"""First word of the kinds of row that no fit may see."""
 LAID_EVERY = 4
 """Every so many laid casts, one is shown to stage two."""
+WEIGHTS = {"natural": 1.0, "crop": 0.5, "rendered": 0.1}
+"""Weight of a row in stage two, by the first word of its kind."""
 LAID_WEIGHT = 0.08
-"""Weight of a laid cast beside a judged picture in stage two."""
+"""... and of a cast laid over a photograph."""
 SEEDS = 3
 """Models of stage two that are averaged."""
 GRADES = {"none": 0.0, "doubtful": 0.15, "slight": 0.5, "evident": 1.0}
 """How far each consensus counts as an evident cast in growing stage two."""
-WHOLE_FROM = ("natural", "none", "gain")
+WHOLE_FROM = ("natural", "none", "gain", "rendered.none", "rendered.gain")
 """Kinds of row that the whole's cast is learned from: one light, one cast."""
 
 STAGE_ONE: dict[str, Any] = {
@@ -81,6 +85,7 @@ def grow(table: Table, fit: Rows, calibrate: Rows, seed: int) -> Fitted:
     shared = set(table.group[fit]) & set(table.group[calibrate])
     if shared:
         raise ValueError(f"groups on both sides of the split: {sorted(shared)[:3]}")
+    fit = fit[~np.char.startswith(table.kind[fit], HELD)]
     anchor, relative = anchored(table.names, table.figures)
     casts = cross_fitted(table, relative, anchor, fit, seed)
     stage_one = _grow_stage_one(table, relative, anchor, fit, seed)
@@ -144,8 +149,9 @@ def cross_fitted(table: Table, relative: Floats, anchor: Floats, rows: Rows, see
 
 
 def _known(table: Table, rows: Rows) -> Rows:
-    """Rows whose cast is known: laid ones, and pictures judged to have none."""
-    return np.asarray(rows[table.consensus[rows] == "none"], dtype=np.intp)
+    """Rows whose cast is known: laid and rendered ones, and pictures judged to have none."""
+    known = (table.consensus[rows] == "none") & (table.kind[rows] != "crop")
+    return np.asarray(rows[known], dtype=np.intp)
 
 
 def _grow_stage_one(
@@ -181,17 +187,18 @@ def _grow_spread(
 def _grow_stage_two(
     table: Table, rows: Rows, first: tuple[Floats, Floats], seed: int
 ) -> tuple[Any, ...]:
-    """Judged pictures with their consensus, and laid casts at a small weight.
+    """Judged pictures with their consensus; laid and rendered casts at a small weight.
 
     A picture between none and evident counts as both, by its grade.
     """
-    shown = table.natural[rows] | (np.arange(len(rows)) % LAID_EVERY == 0)
+    family = np.array([kind.split(".")[0] for kind in table.kind[rows]])
+    shown = np.isin(family, list(WEIGHTS)) | (np.arange(len(rows)) % LAID_EVERY == 0)
     use = shown & (table.consensus[rows] != "cannot_tell")
-    chosen = rows[use]
-    natural = table.natural[chosen]
+    chosen, family = rows[use], family[use]
     judged = np.array([GRADES[consensus] for consensus in table.consensus[chosen]])
-    grade = np.where(natural, judged, table.worst[chosen] >= EVIDENT_FROM)
-    weight = np.where(natural, 1.0, LAID_WEIGHT)
+    by_looks = np.isin(family, ("natural", "crop"))
+    grade = np.where(by_looks, judged, table.worst[chosen] >= EVIDENT_FROM)
+    weight = np.array([WEIGHTS.get(word, LAID_WEIGHT) for word in family])
     casts, deviation = first
     told = second_stage(table.names, table.figures[chosen], casts[use], deviation[use])
     yes, no = np.flatnonzero(grade > 0), np.flatnonzero(grade < 1)

@@ -1,7 +1,10 @@
 """A folder of judged photographs -> one table of figures, natural and with casts laid on.
 
 The folder holds ``manifest.csv`` with at least the columns ``file``, ``group``
-and ``consensus`` (none, doubtful, slight, evident or cannot_tell).
+and ``consensus`` (none, doubtful, slight, evident or cannot_tell). Every judged
+picture is told as it came and once more cropped; known casts are laid over those
+judged to have none; and scenes are rendered from spectra, whose truth no
+photograph's history can blur.
 """
 
 from __future__ import annotations
@@ -23,24 +26,31 @@ from autocast.errors import UnreadablePicture
 from autocast.evidence import EVIDENCE
 from autocast.features import features, leave_out
 from autocast.judging import prepare
-from autocast.training.simulate import LARGEST, lay
+from autocast.training.scenes import STUDIES, render
+from autocast.training.simulate import LARGEST, cropped, lay
 
 Floats = NDArray[np.floating[Any]]
 
 PLAN = (
-    *("none",) * 2,
+    "none",
     *("gain",) * 5,
     "encoded",
     "offset",
     "power",
     *("crossed",) * 2,
     "shadows",
+    "midtones",
     "highlights",
     "two_lights",
     "part",
     "faded",
 )
 """Kinds of cast laid over each picture judged to have none."""
+BY_TONE = frozenset({"crossed", "shadows", "midtones", "highlights"})
+SCENES = 500
+"""Scenes rendered for the fit, and as many of other studies' spectra for the report."""
+SCENE_PLAN = ("none", "gain", "none", "crossed", "gain", "part", "none", "midtones")
+"""Kinds of cast laid over rendered scenes, in turn."""
 LEFT_OUT = 0.12
 """Share of laid copies told without one kind of evidence, so that trees learn to do without."""
 LARGEST_BY_TONE = 20.0
@@ -54,10 +64,15 @@ COLUMNS = ("file", "group", "consensus")
 class Table:
     """n rows of F figures; ``truth`` (n, 4, 2) are the casts laid (whole, then tone ranges).
 
-    ``natural`` marks pictures as they came; ``worst`` is the largest C* laid in
+    ``kind`` is ``natural`` for pictures as they came, ``crop`` for their crops,
+    the kind of cast for laid ones, and begins with ``rendered.`` (for the fit)
+    or ``held.`` (for the report) for rendered scenes. ``worst`` is the largest C* laid in
     any tone range or part of the frame. ``looked`` (n, 2) is the mean cast of two
     looks that both called it evident (columns ``judgement_1``, ``a_1``, ``b_1``
-    and likewise 2, where the manifest has them), NaN elsewhere.
+    and likewise 2, where the manifest has them), NaN elsewhere; ``judgements``
+    (n, 2) their grades and ``scene`` the manifest's word for the scene, '' where
+    it has none. ``without`` holds, by kind of evidence, the natural rows' figures
+    told without it.
     """
 
     names: tuple[str, ...]
@@ -69,11 +84,20 @@ class Table:
     truth: Floats
     worst: Floats
     looked: Floats
+    scene: NDArray[np.str_]
+    judgements: NDArray[np.str_]
+    without: Mapping[str, Floats]
 
     @property
     def natural(self) -> NDArray[np.bool_]:
         """Rows of pictures as they came."""
         return np.asarray(self.kind == "natural", dtype=np.bool_)
+
+    @property
+    def disagree(self) -> NDArray[np.bool_]:
+        """Rows on which two looks were taken and differ."""
+        first, second = self.judgements[:, 0], self.judgements[:, 1]
+        return np.asarray((first != second) & (first != "") & (second != ""), dtype=np.bool_)
 
 
 def read_manifest(folder: Path) -> list[dict[str, str]]:
@@ -102,6 +126,9 @@ def gather(folder: Path, seed: int, processes: int, report: Callable[[str], None
             rows += some
             if done % REPORT_EVERY == 0 or done == len(manifest):
                 report(f"{done} of {len(manifest)} pictures read, {len(rows)} rows")
+        for half in STUDIES:
+            rows += pool.map(partial(_rendered, seed, half), range(SCENES), chunksize=8)
+            report(f"{SCENES} scenes rendered, {len(rows)} rows")
     return tabulate(rows)
 
 
@@ -118,6 +145,18 @@ def tabulate(rows: Sequence[Mapping[str, Any]]) -> Table:
         truth=np.array([row["truth"] for row in rows], dtype=np.float64),
         worst=np.array([row["worst"] for row in rows], dtype=np.float64),
         looked=np.array([row["looked"] for row in rows], dtype=np.float64),
+        scene=np.array([row["scene"] for row in rows]),
+        judgements=np.array([row["judgements"] for row in rows]),
+        without={
+            kind.kind: np.array(
+                [
+                    [row["without"][kind.kind][name] for name in names]
+                    for row in rows
+                    if row["kind"] == "natural"
+                ]
+            )
+            for kind in EVIDENCE
+        },
     )
 
 
@@ -131,35 +170,73 @@ def looked(entry: Mapping[str, str]) -> tuple[float, float]:
 
 def _rows(folder: Path, seed: int, entry: Mapping[str, str]) -> list[dict[str, Any]]:
     path = folder / entry["file"]
-    common = {name: entry[name] for name in COLUMNS} | {"looked": (np.nan, np.nan)}
-    natural = {"kind": "natural", "truth": np.zeros((4, 2)), "worst": 0.0}
-    out = [common | natural | {"figures": features(prepare(path)), "looked": looked(entry)}]
-    if entry["consensus"] == "none":
+    common = {name: entry[name] for name in COLUMNS} | _UNKNOWN
+    case = prepare(path)
+    told = features(case)
+    natural = {
+        "kind": "natural",
+        "figures": told,
+        "looked": looked(entry),
+        "scene": entry.get("scene", ""),
+        "judgements": (entry.get("judgement_1", ""), entry.get("judgement_2", "")),
+        "without": {kind.kind: leave_out(told, case, kind.kind) for kind in EVIDENCE},
+    }
+    out = [common | natural]
+    rng = np.random.default_rng([seed, zlib.crc32(entry["file"].encode())])
+    if entry["consensus"] != "cannot_tell":
         with Image.open(path) as image:
             pixels = np.asarray(image.convert("RGB"))
-        rng = np.random.default_rng([seed, zlib.crc32(entry["file"].encode())])
-        out += [common | row for row in _laid(pixels, rng)]
+        crop = {"kind": "crop", "figures": features(prepare(cropped(pixels, rng)))}
+        out.append(common | crop)
+        if entry["consensus"] == "none":
+            out += [common | row for row in _laid(pixels, rng)]
     return out
+
+
+_UNKNOWN: Mapping[str, Any] = {
+    "truth": np.zeros((4, 2)),
+    "worst": 0.0,
+    "looked": (np.nan, np.nan),
+    "scene": "",
+    "judgements": ("", ""),
+}
+
+
+def _rendered(seed: int, half: str, number: int) -> dict[str, Any]:
+    """A rendered scene with a cast of a kind of SCENE_PLAN."""
+    name = f"{half}-{number}"
+    rng = np.random.default_rng([seed, zlib.crc32(name.encode())])
+    pixels = render(rng, STUDIES[half]).pixels
+    kind = SCENE_PLAN[number % len(SCENE_PLAN)]
+    row = _copy(pixels, kind, rng)
+    prefix = "rendered" if half == "fit" else "held"
+    own = {"file": name, "group": f"scene-{name}", "consensus": "none", "kind": f"{prefix}.{kind}"}
+    return dict(_UNKNOWN) | row | own
 
 
 def _laid(pixels: NDArray[np.uint8], rng: np.random.Generator) -> Iterator[dict[str, Any]]:
     for kind in PLAN:
-        made = None
-        while made is None:
-            size = float(rng.uniform(2, 14) if rng.random() < 0.67 else rng.uniform(14, LARGEST))
-            if kind in {"crossed", "shadows", "highlights"}:
-                size = min(size, LARGEST_BY_TONE)
-            try:
-                made = lay(pixels, rng, kind, size, float(rng.uniform(0, 2 * np.pi)))
-            except ValueError:
-                continue  # no light lays that cast; draw another
-        case = prepare(made.data)
-        told = features(case)
-        if rng.random() < LEFT_OUT:
-            told = leave_out(told, case, str(rng.choice([k.kind for k in EVIDENCE])))
-        yield {
-            "kind": kind,
-            "truth": np.array([made.whole, *made.tones]),
-            "worst": max(made.part, *(float(np.hypot(*tone)) for tone in made.tones)),
-            "figures": told,
-        }
+        yield _copy(pixels, kind, rng)
+
+
+def _copy(pixels: NDArray[np.uint8], kind: str, rng: np.random.Generator) -> dict[str, Any]:
+    """Figures and truth of one copy with a cast of ``kind`` laid on."""
+    made = None
+    while made is None:
+        size = float(rng.uniform(2, 14) if rng.random() < 0.67 else rng.uniform(14, LARGEST))
+        if kind in BY_TONE:
+            size = min(size, LARGEST_BY_TONE)
+        try:
+            made = lay(pixels, rng, kind, size, float(rng.uniform(0, 2 * np.pi)))
+        except ValueError:
+            continue  # no light lays that cast; draw another
+    case = prepare(made.data)
+    told = features(case)
+    if rng.random() < LEFT_OUT:
+        told = leave_out(told, case, str(rng.choice([k.kind for k in EVIDENCE])))
+    return {
+        "kind": kind,
+        "truth": np.array([made.whole, *made.tones]),
+        "worst": max(made.part, *(float(np.hypot(*tone)) for tone in made.tones)),
+        "figures": told,
+    }

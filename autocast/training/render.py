@@ -85,13 +85,13 @@ class Nuisance(NamedTuple):
 
 # All common practice, no source.
 NUISANCES: Mapping[str, Nuisance] = {
-    "pavement": Nuisance(3, 12, 0.30, 1.15, 0.20, 0.05, 0.3, 0.5),
+    "pavement": Nuisance(0, 12, 0.70, 1.15, 0.20, 0.05, 0.3, 0.5),
     "metal": Nuisance(0, 12, 0.30, 1.15, 0.20, 0.05, 0.0, 0.5),
     "white": Nuisance(3, 10, 0.10, 1.15, 0.20, 0.04, 0.0, 0.0),
     "cloud": Nuisance(0, 8, 0.00, 1.15, 0.20, 0.04, 0.0, 0.0),
     "dark": Nuisance(0, 18, 0.00, 1.15, 0.20, 0.06, 0.0, 0.0),
-    "sky": Nuisance(0, 8, 0.00, 1.15, 0.20, 0.05, 0.0, 0.0),
-    "vegetation": Nuisance(3, 12, 0.30, 1.15, 0.20, 0.05, 0.2, 0.5),
+    "sky": Nuisance(0, 8, 0.00, 1.25, 0.40, 0.05, 0.0, 0.0),
+    "vegetation": Nuisance(3, 14, 0.40, 1.10, 0.25, 0.05, 0.2, 0.5),
     "skin": Nuisance(3, 12, 0.20, 1.15, 0.20, 0.05, 0.1, 0.5),
     "else": Nuisance(3, 12, 0.30, 1.15, 0.20, 0.12, 0.1, 0.6),
 }

@@ -1,8 +1,9 @@
 """Known casts laid over photographs, with the whole chain that a real file goes through.
 
-The cast copy and its uncast twin go through one chain (exposure, contrast,
-saturation, clipping, rounding, recompression), so that nothing is learned from
-the chain itself. The truth is what a ramp of greys reads after the cast alone.
+The cast copy and its uncast twin go through one chain (contrast, saturation,
+darkening, the cast, exposure, clipping, rounding, recompression), so that
+nothing is learned from the chain itself. The truth is what a ramp of greys
+reads after the cast alone.
 """
 
 from __future__ import annotations
@@ -22,6 +23,16 @@ Floats = NDArray[np.floating[Any]]
 
 LARGEST = 45.0
 """Largest C* laid (at L* 60)."""
+# The ranges below are this project's own, set so that a probe cannot tell uncast copies
+# from untouched pictures.
+DARKENED = (0.72, 0.97)
+"""Factors on linear light that make room for a cast before anything clips."""
+BRIGHTENED = 0.06
+"""Spread of ln exposure beyond the original's, never below it."""
+CROPPED = (0.7, 1.0)
+"""Share of each side that a crop keeps."""
+EXPOSED = 0.12
+"""Spread of ln exposure of a crop."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +68,9 @@ class _Change:
             end = x.mean(axis=-1, keepdims=True)
             end = end if self.kind == "highlights" else 1 - end
             return np.asarray(x + amount * np.clip((end - 0.45) / 0.3, 0, 1))
+        if self.kind == "midtones":
+            off = np.abs(x.mean(axis=-1, keepdims=True) - 0.5)
+            return np.asarray(x + amount * np.clip((0.3 - off) / 0.15, 0, 1))
         if self.kind == "crossed":
             return x + amount * (2 * x - 1)
         if self.kind == "faded":
@@ -72,9 +86,13 @@ def lay(
 
     ``picture`` is H x W x 3 sRGB. Raises ValueError where no light lays such a cast.
     """
-    base = linear_to_srgb(srgb_to_linear(picture / 255.0) * rng.uniform(0.72, 0.97))
+    light = srgb_to_linear(_developed(picture / 255.0, rng))
+    darkened = float(rng.uniform(*DARKENED))
+    base = linear_to_srgb(light * darkened)
     changes = _changes(rng, kind, size, angle)
-    truths = [_truth(change) for change in changes]
+    # Exposed again as it was, or a little more, so that highlights blow out as before.
+    exposure = float(np.exp(np.abs(rng.normal(0, BRIGHTENED)))) / darkened
+    truths = [_truth(change, exposure) for change in changes]
     cast: Floats
     truth: Floats
     if len(changes) == 2:
@@ -85,13 +103,29 @@ def lay(
     else:
         cast, truth = changes[0](base), truths[0]
     part = max(float(np.hypot(*each[0])) for each in truths)
-    finished = _developed(np.clip(cast, 0, 1), rng)
+    finished = linear_to_srgb(np.clip(srgb_to_linear(np.clip(cast, 0, 1)) * exposure, 0, 1))
+    rows = [(float(a), float(b)) for a, b in truth]
+    return Laid(compressed(finished, rng), kind, rows[0], tuple(rows[1:]), part)
+
+
+def cropped(picture: NDArray[np.uint8], rng: np.random.Generator) -> bytes:
+    """Most of the picture, a little brighter or darker: the same judgement of its colour holds."""
+    height, width = picture.shape[:2]
+    share = rng.uniform(*CROPPED)
+    tall, wide = int(height * share), int(width * share)
+    top, left = rng.integers(0, height - tall + 1), rng.integers(0, width - wide + 1)
+    part = srgb_to_linear(picture[top : top + tall, left : left + wide] / 255.0)
+    exposed = linear_to_srgb(np.clip(part * np.exp(rng.normal(0, EXPOSED)), 0, 1))
+    return compressed(exposed, rng)
+
+
+def compressed(encoded: Floats, rng: np.random.Generator) -> bytes:
+    """A JPEG of H x W x 3 values in 0..1, at a quality and colour sampling as files have them."""
     out = io.BytesIO()
-    Image.fromarray(np.rint(finished * 255).astype(np.uint8)).save(
+    Image.fromarray(np.rint(np.clip(encoded, 0, 1) * 255).astype(np.uint8)).save(
         out, "JPEG", quality=int(rng.integers(80, 97)), subsampling=int(rng.integers(0, 3))
     )
-    rows = [(float(a), float(b)) for a, b in truth]
-    return Laid(out.getvalue(), kind, rows[0], tuple(rows[1:]), part)
+    return out.getvalue()
 
 
 def _changes(rng: np.random.Generator, kind: str, size: float, angle: float) -> list[_Change]:
@@ -116,6 +150,7 @@ def _changes(rng: np.random.Generator, kind: str, size: float, angle: float) -> 
         "crossed": moved,
         "shadows": moved * 0.7,
         "highlights": moved,
+        "midtones": moved,
         "faded": np.clip(moved - moved.min(), 0, 0.6) / (1 - grey),
     }
     return [_Change(kind, amounts[kind])]
@@ -131,10 +166,10 @@ def _mask(height: int, width: int, kind: str, rng: np.random.Generator) -> Float
     return np.asarray(np.clip((rng.uniform(0.28, 0.5) - off) / 0.1 + 0.5, 0, 1))
 
 
-def _truth(change: _Change) -> Floats:
+def _truth(change: _Change, exposure: float) -> Floats:
     """4 x 2: what greys read at L* 60, and in the tone ranges (quoted at L* 60 as well)."""
     ramp = np.linspace(0.02, 0.98, 400)[:, None] * np.ones(3)
-    lab = linear_to_lab(srgb_to_linear(np.clip(change(ramp), 0, 1)))
+    lab = linear_to_lab(srgb_to_linear(np.clip(change(ramp), 0, 1)) * exposure)
     order = np.argsort(lab[:, 0])
     lab = lab[order]
     rows = []
