@@ -60,6 +60,9 @@ def _table(pictures: int = 90, seed: int = 4) -> Table:
         truth=np.repeat(truth[:, None], 4, axis=1),
         worst=np.hypot(*truth.T),
         looked=np.full((count, 2), np.nan),
+        scene=np.full(count, ""),
+        judgements=np.full((count, 2), ""),
+        disagree=np.zeros(count, dtype=bool),
     )
 
 

@@ -10,7 +10,7 @@ import csv
 import zlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -57,7 +57,11 @@ class Table:
     ``natural`` marks pictures as they came; ``worst`` is the largest C* laid in
     any tone range or part of the frame. ``looked`` (n, 2) is the mean cast of two
     looks that both called it evident (columns ``judgement_1``, ``a_1``, ``b_1``
-    and likewise 2, where the manifest has them), NaN elsewhere.
+    and likewise 2, where the manifest has them), NaN elsewhere. ``judgements``
+    (n, 2) are the two looks' grades and ``disagree`` says where they differ;
+    ``scene`` is the manifest's kind of scene; all are empty where it does not
+    tell. ``without`` holds, for each kind of evidence, the natural rows' figures
+    told without that kind.
     """
 
     names: tuple[str, ...]
@@ -69,6 +73,10 @@ class Table:
     truth: Floats
     worst: Floats
     looked: Floats
+    scene: NDArray[np.str_]
+    judgements: NDArray[np.str_]
+    disagree: NDArray[np.bool_]
+    without: Mapping[str, Floats] = field(default_factory=dict)
 
     @property
     def natural(self) -> NDArray[np.bool_]:
@@ -108,6 +116,8 @@ def gather(folder: Path, seed: int, processes: int, report: Callable[[str], None
 def tabulate(rows: Sequence[Mapping[str, Any]]) -> Table:
     """Rows of :func:`_rows` as one table."""
     names = tuple(rows[0]["figures"])
+    judgements = np.array([row["judgements"] for row in rows])
+    told_without = [row["without"] for row in rows if row["kind"] == "natural"]
     return Table(
         names=names,
         figures=np.array([[row["figures"][name] for name in names] for row in rows]),
@@ -118,6 +128,13 @@ def tabulate(rows: Sequence[Mapping[str, Any]]) -> Table:
         truth=np.array([row["truth"] for row in rows], dtype=np.float64),
         worst=np.array([row["worst"] for row in rows], dtype=np.float64),
         looked=np.array([row["looked"] for row in rows], dtype=np.float64),
+        scene=np.array([row["scene"] for row in rows]),
+        judgements=judgements,
+        disagree=(judgements[:, 0] != judgements[:, 1]) & (judgements != "").all(axis=1),
+        without={
+            kind: np.array([[each[kind][name] for name in names] for each in told_without])
+            for kind in (told_without[0] if told_without else ())
+        },
     )
 
 
@@ -131,18 +148,26 @@ def looked(entry: Mapping[str, str]) -> tuple[float, float]:
 
 def _rows(folder: Path, seed: int, entry: Mapping[str, str]) -> list[dict[str, Any]]:
     path = folder / entry["file"]
-    common = {name: entry[name] for name in COLUMNS} | {"looked": (np.nan, np.nan)}
+    common = {name: entry[name] for name in COLUMNS} | {
+        "looked": (np.nan, np.nan),
+        "scene": entry.get("scene") or "",
+        "judgements": tuple(entry.get(f"judgement_{k}") or "" for k in (1, 2)),
+    }
     natural = {"kind": "natural", "truth": np.zeros((4, 2)), "worst": 0.0}
-    out = [common | natural | {"figures": features(prepare(path)), "looked": looked(entry)}]
+    case = prepare(path)
+    told = features(case)
+    without = {kind.kind: leave_out(told, case, kind.kind) for kind in EVIDENCE}
+    out = [common | natural | {"figures": told, "without": without, "looked": looked(entry)}]
     if entry["consensus"] == "none":
         with Image.open(path) as image:
             pixels = np.asarray(image.convert("RGB"))
         rng = np.random.default_rng([seed, zlib.crc32(entry["file"].encode())])
-        out += [common | row for row in _laid(pixels, rng)]
+        out += [common | row for row in laid_copies(pixels, rng)]
     return out
 
 
-def _laid(pixels: NDArray[np.uint8], rng: np.random.Generator) -> Iterator[dict[str, Any]]:
+def laid_copies(pixels: NDArray[np.uint8], rng: np.random.Generator) -> Iterator[dict[str, Any]]:
+    """Rows of copies of a picture (H x W x 3, sRGB) with casts laid on, as :data:`PLAN` says."""
     for kind in PLAN:
         made = None
         while made is None:
