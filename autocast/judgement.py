@@ -202,6 +202,10 @@ class Risks(NamedTuple):
     cast: float = 0.10
 
 
+RISKS = Risks()
+"""What is allowed where nothing else is asked for."""
+
+
 @dataclass(frozen=True, slots=True)
 class Assumptions:
     """What a caller assumes in place of the models' own: shares between 0 and 1, or None.
@@ -232,8 +236,9 @@ class Judgement:
 
     ``probability`` is that of a careful look calling the cast evident (whole,
     in a tone range, or in part of the frame) at ``base_rate``, from this
-    picture alone; ``risks`` are those that the verdict was to keep. ``name``, ``width``, ``height`` and ``profile`` say which
-    picture was judged and how its numbers were read.
+    picture alone; ``risks`` are those that the verdict was to keep. ``name``,
+    ``width``, ``height`` and ``profile`` say which picture was judged and how
+    its numbers were read.
     """
 
     verdict: Verdict
@@ -250,7 +255,7 @@ class Judgement:
     width: int
     height: int
     profile: str
-    risks: Risks = Risks()
+    risks: Risks = RISKS
 
     def to_dict(self) -> dict[str, Any]:
         """Plain containers, ready for JSON, with the schema version."""

@@ -17,13 +17,13 @@ those counts.
 
 **Risk.** A threshold holds ``bound`` when the one-sided 95 % upper bound of the
 share of errors (Clopper & Pearson, Biometrika 26, 1934) stays within the risk.
-Counts that are weighted by a base rate enter it as their effective number
-(Kish, *Survey Sampling*, 1965; Korn & Graubard, Survey Methodology 24, 1998;
-from memory, not verified), rounded to the side of caution. Where too few
-pictures were judged for any threshold to hold so, the one is taken whose share
-of errors itself stays within the risk, and it holds ``share``; where there is
-none, nothing is called so and it holds ``none``. The threshold is the widest
-that holds; that it was picked among many is not allowed for.
+At another base rate the bound is taken of the pictures as they were counted and
+then moved as a share is, the mix among those called rightly being taken as
+counted. Where too few pictures were judged for any threshold to hold so, the one
+is taken whose share of errors itself stays within the risk, and it holds
+``share``; where there is none, nothing is called so and it holds ``none``. The
+threshold is the widest that holds; that it was picked among many is not allowed
+for, which costs little (a test measures it).
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -136,44 +136,46 @@ class Curve:
         evident, none = CONSENSUS.index("evident"), CONSENSUS.index("none")
         weight[evident] = now / was
         clear, cast = self.counts, self.counts[-1] - self.counts
-        missed = (self.counts[:, evident], np.full(len(self.levels), self.counts[-1, evident]))
-        clear_at, clear_held = _widest(
-            [(_effective(clear, weight, evident), risks.clear), (missed, risks.missed)]
+        missed = _Errors(
+            clear[:, evident],
+            np.full(len(clear), clear[-1, evident]),
+            np.full(len(clear), risks.missed),
         )
+        clear_at, clear_held = _widest([_errors(clear, weight, evident, risks.clear), missed])
         # From the top: the widest `cast` is the lowest level.
-        down, cast_held = _widest([(_effective(cast[::-1], weight, none), risks.cast)])
+        down, cast_held = _widest([_errors(cast[::-1], weight, none, risks.cast)])
         clear_below = 0.0 if clear_at is None else float(self.levels[clear_at])
         cast_above = 1.0 if down is None else float(self.levels[::-1][down])
         return Thresholds(clear_below, max(cast_above, clear_below), clear_held, cast_held)
 
 
-def _effective(
-    counts: NDArray[np.integer[Any]], weight: Floats, wrong: int
-) -> tuple[NDArray[np.integer[Any]], NDArray[np.integer[Any]]]:
-    """Errors and pictures at each level, as whole effective numbers on the side of caution."""
-    weighted = counts * weight
-    total = weighted.sum(axis=1)
-    squares = (counts * weight**2).sum(axis=1)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        effective = np.nan_to_num(total**2 / squares)
-        errors = np.nan_to_num(weighted[:, wrong] / total) * effective
-    # What rounding noise leaves beside a whole number is no part of a picture.
-    return (
-        np.ceil(errors - 1e-6).astype(np.int64),
-        np.floor(effective + 1e-6).astype(np.int64),
-    )
+class _Errors(NamedTuple):
+    """At each level: errors, pictures, and the share of errors allowed among pictures counted."""
+
+    errors: NDArray[np.integer[Any]]
+    pictures: NDArray[np.integer[Any]]
+    allowed: Floats
 
 
-def _widest(
-    risks: list[tuple[tuple[NDArray[np.integer[Any]], NDArray[np.integer[Any]]], float]],
-) -> tuple[int | None, Held]:
+def _errors(counts: NDArray[np.integer[Any]], weight: Floats, wrong: int, risk: float) -> _Errors:
+    """Errors (column ``wrong``) of counts (L x 5), and the share that a weighted risk allows."""
+    errors, pictures = counts[:, wrong], counts.sum(axis=1)
+    right = np.maximum(pictures - errors, 1)
+    right_weight = (counts @ weight - errors * weight[wrong]) / right
+    allowed = risk * right_weight / (weight[wrong] * (1 - risk) + risk * right_weight)
+    return _Errors(errors, pictures, allowed)
+
+
+def _widest(risks: list[_Errors]) -> tuple[int | None, Held]:
     """The last level at which every risk is kept: by its bound, or else by its share."""
-    levels = range(len(risks[0][0][0]))
+    levels = range(len(risks[0].errors))
     for level in reversed(levels):
-        if all(not exceeds(int(k[level]), int(n[level]), risk) for (k, n), risk in risks):
+        at = [(int(r.errors[level]), int(r.pictures[level]), r.allowed[level]) for r in risks]
+        if all(not exceeds(*each) for each in at):
             return level, "bound"
     for level in reversed(levels):
-        if all(0 < n[level] and k[level] <= risk * n[level] for (k, n), risk in risks):
+        at = [(int(r.errors[level]), int(r.pictures[level]), r.allowed[level]) for r in risks]
+        if all(count > 0 and errors <= allowed * count for errors, count, allowed in at):
             return level, "share"
     return None, "none"
 

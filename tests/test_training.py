@@ -18,9 +18,10 @@ from typer.testing import CliRunner
 from autocast import trees, weighing
 from autocast.cli import app
 from autocast.colour import linear_to_lab, srgb_to_linear
+from autocast.judgement import Risks
 from autocast.training import evaluate, fit, gather
 from autocast.training.gather import Table
-from autocast.training.risks import Risks, choose
+from autocast.training.risks import choose
 from autocast.training.simulate import lay
 
 ANCHORS = tuple(f"{name}.{axis}" for name in weighing.ANCHORS for axis in "ab")

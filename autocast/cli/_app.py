@@ -24,6 +24,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
+
 def _share(value: float | None) -> float | None:
     """Refuse what is no share, before any work is done."""
     if value is not None and not 0 < value < 1:

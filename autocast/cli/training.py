@@ -44,7 +44,7 @@ def train(
     risks = _risks(risk_clear, risk_missed, risk_cast)
     with one_sentence():
         commands = _training()
-        commands.train(folder, to, seed, os.cpu_count() or 1, say, risks)
+        commands.train(folder, to, seed, os.cpu_count() or 1, say, risks=risks)
 
 
 @app.command()
@@ -77,7 +77,7 @@ def evaluate(
         commands = _training()
         if plots is not None:
             curves.check_folder(plots)
-        figures = commands.measure_up(folder, seed, os.cpu_count() or 1, say, risks)
+        figures = commands.measure_up(folder, seed, os.cpu_count() or 1, say, risks=risks)
         if json:
             from json import dumps
 

@@ -6,7 +6,7 @@ Below a figure stands its 95 % interval, where groups enough allow one.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 WIDTH = 80
@@ -17,14 +17,11 @@ RISK_WORDS = {
     "missed": "clear among evident",
     "cast": "none among cast",
 }
-HELD_WORDS = {
-    "bound": "by its upper bound",
-    "share": "by its share alone: too few pictures for a bound",
-    "none": "not at all: nothing is called so",
-}
 VERDICTS = ("clear", "ask", "cast")
 
 Cell = Mapping[str, Any] | None
+Shown = Callable[[Mapping[str, Any]], str]
+Span = Callable[[Cell], str]
 Rows = Iterable[Sequence[str]]
 
 
@@ -75,24 +72,25 @@ def _head(figures: Mapping[str, Any]) -> Iterator[str]:
 
 def _laid(laid: Mapping[str, Any]) -> Iterator[Iterator[str]]:
     sizes = {size: row["n"] for rows in laid.values() for size, row in rows.items()}
-    head = [f"{size} ({n})" for size, n in sizes.items()]
     for key, title, value, span in (
         ("auc", "Casts laid in linear light, told from uncast copies: AUC", _auc, _auc_span),
         ("error", "The same: median error of the estimate, in a*b*", _units, _units_span),
     ):
         yield _section(
             title,
-            "By C* of the cast, with the number of copies. By the size of the estimate, or by "
-            "probability."
+            "By C* of the cast; by the size of the estimate, or by probability."
             if key == "auc"
             else "",
             _table(
-                head,
+                list(sizes),
                 [
-                    row
-                    for name, cells in laid.items()
-                    if any(key in cell for cell in cells.values())
-                    for row in _two(name, [cells.get(s, {}).get(key) for s in sizes], value, span)
+                    ["n", *map(str, sizes.values())],
+                    *(
+                        row
+                        for name, cells in laid.items()
+                        if any(key in cell for cell in cells.values())
+                        for row in _two(name, [cells[s].get(key) for s in sizes], value, span)
+                    ),
                 ],
             ),
         )
@@ -101,8 +99,12 @@ def _laid(laid: Mapping[str, Any]) -> Iterator[Iterator[str]]:
 def _judged(judged: Mapping[str, Any]) -> Iterator[str]:
     first = next(iter(judged.values()))
     both = next((row["direction"]["n"] for row in judged.values() if "direction" in row), 0)
+    looked = (
+        f" Where both looks call the cast evident (n {both}): how often the direction lies within "
+        f"45 degrees of theirs, and by how much the size differs (median, C*)."
+    )
     columns = ("evident", "any", "direction", "size")
-    rows = []
+    rows: list[list[str]] = []
     for name, row in judged.items():
         shown, spans = [], []
         for key in columns:
@@ -113,10 +115,8 @@ def _judged(judged: Mapping[str, Any]) -> Iterator[str]:
     yield from _section(
         "Photographs as they came, against their judgements",
         f"AUC of evident against none (n {first['evident']['n']}), and of slight or evident "
-        f"against none (n {first['any']['n']}); where both looks call the cast evident (n {both}), "
-        f"how often the direction lies within 45 degrees of theirs, and by how much the size "
-        f"differs (median, C*).",
-        _table(["evident", "any", "within 45", "size off"], rows),
+        f"against none (n {first['any']['n']})." + (looked if both else ""),
+        _table(["evident", "any", "within 45", "size off"], rows, width=11),
     )
 
 
@@ -202,12 +202,12 @@ def _calibration(figures: Mapping[str, Any]) -> Iterator[str]:
         ("log-loss", "log_loss"),
     ):
         cell = figures[key]
-        rows.append([name, f"{cell['value']:.3f}", _span(cell, "{:.3f}")])
+        rows.append([name, f"{cell['value']:.3f}", _span(cell, "{:.3f}", " to ")])
     rows.append(
         [
             f"ECE, {ece['bins']} bins of equal count",
             f"{ece['value']:.3f}",
-            f"a perfect forecaster: {low:.3f}–{high:.3f}",
+            f"a perfect forecaster: {low:.3f} to {high:.3f}",
         ]
     )
     yield from _section(
@@ -266,9 +266,9 @@ def _asking(figures: Mapping[str, Any]) -> Iterator[str]:
     text = f"Left to a person: {_percent(risks['ask'])} of {risks['ask']['n']} pictures."
     if figures["risks_at_mix"] is not None:
         text += f" At the mix below: {_percent(figures['risks_at_mix']['ask'])}."
-    for key, who in (("asked", "pictures asked about"), ("others", "the others")):
+    for key, who in (("asked", "asked about"), ("others", "others")):
         if right[key] is not None:
-            text += f" Of {right[key]['n']} {who}, {_percent(right[key])} were unsure."
+            text += f" Of the {right[key]['n']} {who}, {_percent(right[key])} were unsure."
     text += (
         " Unsure are those judged slight or cannot_tell, and those on which the two looks differ."
     )
@@ -300,17 +300,30 @@ def _risks(figures: Mapping[str, Any]) -> Iterator[str]:
     mix = ", ".join(f"{share:.0%} {name}" for name, share in figures["mix"].items())
     yield from _section(
         "Risks of the verdicts",
-        f"With the one-sided 95 % upper bound (Clopper-Pearson; on the effective number where "
-        f"pictures are weighted) and the share allowed. The mix assumed: {mix}; doubtful pictures "
+        f"With the one-sided 95 % upper bound (Clopper-Pearson, moved to the mix as a share "
+        f"is) and the share allowed. The mix assumed: {mix}; doubtful pictures "
         f"have no share in it"
         + ("." if figures["risks_at_mix"] else ", and it is left out, as some of it is absent."),
         _table(["share", "95 %", "bound", "allowed", "n"], rows, widths=[8, 15, 8, 10, 7]),
     )
     yield ""
-    yield "Thresholds of each fold, and how each keeps its risk on the groups set aside:"
-    for row in figures["thresholds"]:
-        yield f"  clear up to {row['clear_below']:.3f}, {HELD_WORDS[row['clear_held']]};"
-        yield f"  cast above {row['cast_above']:.3f}, {HELD_WORDS[row['cast_held']]}"
+    yield from _prose(
+        "Thresholds of each fold, chosen on the groups set aside, and what keeps the risk there: "
+        "the upper bound; the share alone, where too few pictures allow a bound; or none, and "
+        "then nothing is called so."
+    )
+    yield ""
+    folds = [
+        [
+            f"  fold {k}",
+            f"{row['clear_below']:.3f}",
+            row["clear_held"],
+            f"{row['cast_above']:.3f}",
+            row["cast_held"],
+        ]
+        for k, row in enumerate(figures["thresholds"], start=1)
+    ]
+    yield from _table(["clear to", "by", "cast above", "by"], folds, widths=[9, 8, 13, 8], name=14)
 
 
 def _without(without: Mapping[str, Any]) -> Iterator[str]:
@@ -326,9 +339,7 @@ def _without(without: Mapping[str, Any]) -> Iterator[str]:
         "Each kind of evidence withheld when judging",
         "AUC of the probability without it, and what it adds (paired over groups): evident against "
         "none, then slight or evident against none.",
-        _table(
-            ["evident", "adds", "any", "adds"], rows, name=14, widths=[10, 19, 10, 19]
-        ),
+        _table(["evident", "adds", "any", "adds"], rows, name=14, widths=[10, 19, 10, 19]),
     )
 
 
@@ -369,13 +380,13 @@ def _table(
             yield text
 
 
-def _two(name: str, cells: Sequence[Cell], value: Any, span: Any) -> Iterator[list[str]]:
+def _two(name: str, cells: Sequence[Cell], value: Shown, span: Span) -> Iterator[list[str]]:
     yield [name, *(_or_blank(cell, value) for cell in cells)]
     yield ["", *(span(cell) for cell in cells)]
 
 
-def _or_blank(cell: Cell, value: Any) -> str:
-    return "" if cell is None else str(value(cell))
+def _or_blank(cell: Cell, value: Shown) -> str:
+    return "" if cell is None else value(cell)
 
 
 def _auc(cell: Mapping[str, Any]) -> str:
@@ -414,7 +425,7 @@ def _percent(cell: Mapping[str, Any]) -> str:
     return f"{cell['value']:.1%}" + (f" [{span}]" if span else "")
 
 
-_FORMATS: Mapping[str, tuple[Any, Any]] = {
+_FORMATS: Mapping[str, tuple[Shown, Span]] = {
     "evident": (_auc, _auc_span),
     "any": (_auc, _auc_span),
     "direction": (_share, _share_span),

@@ -137,9 +137,7 @@ def counts(table: Table, verdict: NDArray[np.str_]) -> dict[str, dict[str, int]]
     }
 
 
-def scenes(
-    table: Table, word: Word, verdict: NDArray[np.str_], seed: int
-) -> list[dict[str, Any]]:
+def scenes(table: Table, word: Word, verdict: NDArray[np.str_], seed: int) -> list[dict[str, Any]]:
     """By kind of scene, where the manifest tells it: AUC evident or none, and the verdicts."""
     out = []
     for scene in sorted(set(table.scene[table.natural])):
@@ -225,14 +223,16 @@ def _kinds(table: Table, word: Word, seed: int) -> Iterator[dict[str, Any]]:
 def points(table: Table, word: Word) -> list[dict[str, float]]:
     """Both-evident casts as judged and as weighed, for drawing; a*, b* at L* 60."""
     both = np.flatnonzero(table.natural & ~np.isnan(table.looked[:, 0]))
+    agrees = apart(word.casts[both, 0], table.looked[both]) <= DIRECTION_WITHIN
     return [
         {
+            "agrees": bool(agree),
             "judged_a": round(float(table.looked[k, 0]), 2),
             "judged_b": round(float(table.looked[k, 1]), 2),
             "weighed_a": round(float(word.casts[k, 0, 0]), 2),
             "weighed_b": round(float(word.casts[k, 0, 1]), 2),
         }
-        for k in both
+        for k, agree in zip(both, agrees, strict=True)
     ]
 
 
@@ -257,4 +257,3 @@ def without(
             lost = draws.cell(difference(whole, less))
             out[kind][label] = {"without": draws.cell(less), "adds": lost}
     return out
-

@@ -16,6 +16,8 @@ Bools = NDArray[np.bool_]
 
 BINS = 10
 """Bins of equal count (common practice)."""
+HISTOGRAM = 20
+"""Bins of equal width in which probabilities are counted, for drawing (project convention)."""
 PERFECT = 1000
 """Forecasts drawn from the probabilities themselves, to see what chance alone shows."""
 SLOPES = 200
@@ -48,6 +50,7 @@ def calibration(table: Table, probability: Floats, seed: int) -> dict[str, Any]:
         "brier_skill": draws.cell(_skill(said, truth)),
         "log_loss": draws.cell(mean(log_loss)),
         "ece": {"bins": BINS, **_ece_beside_chance(said, truth, seed)},
+        "histogram": np.histogram(said, HISTOGRAM, (0, 1))[0].tolist(),
         "reliability": _reliability(said, truth, table.group[use], seed),
     }
 

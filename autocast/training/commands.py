@@ -9,39 +9,41 @@ from typing import Any
 
 import numpy as np
 
-from autocast.judgement import Risks
+from autocast.judgement import RISKS, Risks
 from autocast.modelfiles import model_id, register
 from autocast.thresholds import Curve
 from autocast.training import evaluate, untouched
 from autocast.training.fit import export, folds, grow
 from autocast.training.gather import Table, gather
-from autocast.training.risks import RISKS, curve
+from autocast.training.risks import curve
 from autocast.training.storing import write_arrays
 
 MONOCHROME = 0.02
 """Probability given to a black-and-white (project convention: its greys have no cast)."""
 
 
-def train(
+def train(  # noqa: PLR0913 -- all that a run is told
     folder: Path,
     to: Path,
     seed: int,
     processes: int,
     report: Callable[[str], None],
+    *,
     risks: Risks = RISKS,
 ) -> None:
     """Refit the trees and thresholds on a folder and write them, registered, into ``to``."""
     report("Reading figures of every picture and laying casts over those judged to have none.")
-    write_models(gather(folder, seed, processes, report), to, seed, report, risks)
+    write_models(gather(folder, seed, processes, report), to, seed, report, risks=risks)
 
 
 def write_models(
-    table: Table, to: Path, seed: int, report: Callable[[str], None], risks: Risks = RISKS
+    table: Table, to: Path, seed: int, report: Callable[[str], None], *, risks: Risks = RISKS
 ) -> None:
     """Grow, calibrate, choose thresholds, and write ``fitted.npz`` and ``verdict.json``.
 
-    The curve, from which thresholds are chosen at any risks and base rate, comes from what nested fits say of groups they did not see,
-    so that every picture counts for them and none was fitted on.
+    The curve, from which thresholds are chosen at any risks and base rate, comes
+    from what nested fits say of groups they did not see, so that every picture
+    counts for it and none was fitted on.
     """
     outcome = evaluate.nested(table, seed, report, risks)
     natural = np.flatnonzero(table.natural)
@@ -57,7 +59,9 @@ def write_models(
     write_arrays(to / "fitted.npz", export(fitted))
     register(to, "fitted.npz", made_by=made_by, what="trees that weigh the evidence")
     (to / "verdict.json").write_text(_one_list_a_line(verdict), encoding="utf-8")
-    register(to, "verdict.json", made_by=made_by, what="base rate, risks and thresholds of the verdicts")
+    register(
+        to, "verdict.json", made_by=made_by, what="base rate, risks and thresholds of the verdicts"
+    )
 
 
 def verdict_file(judged: Curve, risks: Risks) -> dict[str, Any]:
@@ -81,6 +85,7 @@ def measure_up(
     seed: int,
     processes: int,
     report: Callable[[str], None],
+    *,
     risks: Risks = RISKS,
 ) -> dict[str, Any]:
     """Nested figures on a folder of judged pictures; without a manifest, those of shipped models.

@@ -49,10 +49,21 @@ def risks(
     evident, none = table.consensus == "evident", table.consensus == "none"
     clear, cast = verdict == "clear", verdict == "cast"
     kept = table.natural & (weight > 0)
+
+    def risk(wrong: Bools, among: Bools, judged: Bools, target: float) -> dict[str, Any]:
+        rows = kept & among
+        share = _share(table, wrong, rows, weight, seed)
+        error_weight = float(weight[kept & judged].max(initial=0))
+        return {
+            **(share or {"n": 0, "value": None, "interval": None}),
+            "bound": upper_bound(wrong[rows], weight[rows], error_weight),
+            "target": target,
+        }
+
     return {
-        "clear": _risk(table, evident, kept & clear, weight, targets.clear, seed),
-        "missed": _risk(table, clear, kept & evident, weight, targets.missed, seed),
-        "cast": _risk(table, none, kept & cast, weight, targets.cast, seed),
+        "clear": risk(evident, clear, evident, targets.clear),
+        "missed": risk(clear, evident, evident, targets.missed),
+        "cast": risk(none, cast, none, targets.cast),
         "ask": _share(table, verdict == "ask", kept, weight, seed),
     }
 
@@ -74,15 +85,6 @@ def _weighted(what: Bools, weight: Floats) -> Figure:
             return np.asarray(above(weights) / below(weights))
 
     return figure
-
-
-def _risk(
-    table: Table, wrong: Bools, among: Bools, weight: Floats, target: float, seed: int
-) -> dict[str, Any]:
-    share = _share(table, wrong, among, weight, seed)
-    empty = {"n": 0, "value": None, "interval": None}
-    bound = upper_bound(wrong[among].astype(float), weight[among])
-    return {**(share or empty), "bound": bound, "target": target}
 
 
 def right_to_ask(table: Table, verdict: NDArray[np.str_], seed: int) -> dict[str, Any]:
@@ -130,9 +132,7 @@ def coverage(
         "aurc": draws.cell(_aurc(wrong)),
         "best": draws.cell(_best(wrong)),
         "augrc": draws.cell(_augrc(wrong)),
-        "at": [
-            {"coverage": c, "risk": draws.cell(_risk_at(wrong, c))} for c in AT_COVERAGE
-        ],
+        "at": [{"coverage": c, "risk": draws.cell(_risk_at(wrong, c))} for c in AT_COVERAGE],
         "decided": {
             "coverage": stands.cell(mean(decided.astype(float))),
             "risk": stands.cell(mean(mistaken.astype(float), among=decided))

@@ -13,12 +13,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.judgement import Risks
+from autocast.judgement import RISKS, Risks
+from autocast.thresholds import Thresholds
 from autocast.training import agreement, deferral
 from autocast.training.calibration import calibration
 from autocast.training.fit import Fitted, Rows, Word, apply, folds, grow
 from autocast.training.gather import Table
-from autocast.training.risks import RISKS, Thresholds, choose
+from autocast.training.risks import choose
 from autocast.weighing import ANCHORS
 
 Floats = NDArray[np.floating[Any]]
@@ -42,10 +43,11 @@ class Outcome:
     without: dict[str, Floats] = field(default_factory=dict)
 
 
-def nested(
-    table: Table, seed: int, report: Callable[[str], None], risks: Risks = RISKS
-) -> Outcome:
-    """Judge every row by models grown and calibrated on other groups."""
+def nested(table: Table, seed: int, report: Callable[[str], None], risks: Risks = RISKS) -> Outcome:
+    """Judge every row by models grown and calibrated on other groups.
+
+    Raises ValueError when a group would be judged by models that saw it.
+    """
     fold = folds(table.group, FOLDS, seed)
     count = len(table.file)
     word = Word(
@@ -61,6 +63,9 @@ def nested(
         held = np.flatnonzero(fold == k)
         aside = np.flatnonzero(fold == (k + 1) % FOLDS)
         fit = np.flatnonzero((fold != k) & (fold != (k + 1) % FOLDS))
+        shared = set(table.group[held]) & set(table.group[np.concatenate([fit, aside])])
+        if shared:
+            raise ValueError(f"groups judged by models that saw them: {sorted(shared)[:3]}")
         fitted = grow(table, fit, aside, seed)
         said = apply(fitted, table, held)
         for name in ("casts", "deviation", "logit", "probability"):
@@ -92,17 +97,29 @@ def _withhold(table: Table, kind: str, fitted: Fitted, held: Rows, out: Floats) 
 def plain(table: Table, seed: int, report: Callable[[str], None]) -> Word:
     """The word of trees grown the same way, on the same folds, over the statistics alone.
 
-    Anchors that are no statistics stay in the list as figures that cannot be read.
+    An anchor that is no statistic is told as the median of those that are, which
+    leaves the anchor where they put it.
     """
-    anchors = {f"{name}.{axis}" for name in ANCHORS for axis in "ab"}
-    kept = [
-        k for k, name in enumerate(table.names) if name.startswith(STATISTICS) or name in anchors
-    ]
-    names = tuple(table.names[k] for k in kept)
-    figures = table.figures[:, kept].copy()
-    figures[:, [not name.startswith(STATISTICS) for name in names]] = np.nan
+    kept = [k for k, name in enumerate(table.names) if name.startswith(STATISTICS)]
+    names = [table.names[k] for k in kept]
+    columns = [table.figures[:, k] for k in kept]
+    statistics = [anchor for anchor in ANCHORS if anchor.startswith(STATISTICS)]
+    others = [anchor for anchor in ANCHORS if not anchor.startswith(STATISTICS)]
+    for axis in "ab":
+        heard = [table.names.index(f"{anchor}.{axis}") for anchor in statistics]
+        found = table.figures[:, heard]
+        nothing = np.isnan(found).all(axis=1, keepdims=True)
+        columns += [np.nanmedian(np.where(nothing, 0.0, found), axis=1)] * len(others)
+        names += [f"{anchor}.{axis}" for anchor in others]
+    # Where an a* stands, its b* is next.
+    order = np.argsort([table.names.index(name) for name in names], kind="stable")
+    told = replace(
+        table,
+        names=tuple(names[k] for k in order),
+        figures=np.stack([columns[k] for k in order], axis=1),
+        without={},
+    )
     report("Growing trees over the statistics alone, for comparison.")
-    told = replace(table, names=names, figures=figures, without={})
     return nested(told, seed, report).word
 
 

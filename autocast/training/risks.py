@@ -13,7 +13,6 @@ from autocast.thresholds import CONSENSUS, Curve, Thresholds
 
 Floats = NDArray[np.floating[Any]]
 
-RISKS = Risks()
 LEVELS = 400
 """Probabilities at which the curve is kept, at most (project convention)."""
 DIGITS = 4
@@ -35,17 +34,16 @@ def choose(probability: Floats, consensus: NDArray[np.str_], risks: Risks) -> Th
     return curve(probability, consensus).thresholds(risks)
 
 
-def upper_bound(wrong: Floats, weight: Floats) -> float:
-    """One-sided 95 % bound of a weighted share of errors.
+def upper_bound(wrong: NDArray[np.bool_], weight: Floats, error_weight: float) -> float:
+    """One-sided 95 % bound of a share of errors, among pictures that count by a weight.
 
-    Clopper & Pearson (1934), on the effective number where weights differ
-    (Kish 1965; Korn & Graubard 1998). ``wrong`` is 0 or 1.
+    Clopper & Pearson (1934) of the pictures as they are, moved to the weights as
+    a share is. Each error weighs ``error_weight``; of the others the mean counts.
     """
-    total = float(weight.sum())
-    if total <= 0:
+    count, errors = len(wrong), int(wrong.sum())
+    if errors == count:
         return 1.0
-    count = total**2 / float((weight**2).sum())
-    errors = count * float((wrong * weight).sum()) / total
-    if errors >= count - 1e-9:
-        return 1.0
-    return float(beta.ppf(0.95, errors + 1, count - errors))
+    bound = float(beta.ppf(0.95, errors + 1, count - errors))
+    right = float(weight[~wrong].mean())
+    moved = bound * error_weight
+    return moved / (moved + (1 - bound) * right)

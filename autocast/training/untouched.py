@@ -24,7 +24,11 @@ from autocast.training.gather import REPORT_EVERY, Table, laid_copies, tabulate
 from autocast.weighing import said
 
 ENDINGS = frozenset(
-    ".avif .heic .heif .jp2 .jpe .jpeg .jpg .jxl .png .tif .tiff .webp".split()
+    f".{ending}"
+    for ending in (
+        *("avif", "heic", "heif", "jp2", "jpe", "jpeg", "jpg", "jxl"),
+        *("png", "tif", "tiff", "webp"),
+    )
 )
 """Endings of files that are taken for pictures."""
 LONG_SIDE = 512
@@ -68,7 +72,9 @@ def gather_untouched(
             if done % REPORT_EVERY == 0 or done == len(paths):
                 report(f"{done} of {len(paths)} pictures read, {len(rows)} rows")
     if not rows:
-        raise UnreadablePicture(f"No picture in {folder} can be read; give a folder of photographs.")
+        raise UnreadablePicture(
+            f"No picture in {folder} can be read; give a folder of photographs."
+        )
     return tabulate(rows)
 
 
