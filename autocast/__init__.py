@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from autocast.errors import (
+    AssumptionError,
     AutocastError,
     JudgementError,
     ModelError,
@@ -21,12 +22,14 @@ from autocast.errors import (
 )
 from autocast.judgement import (
     REMARKS,
+    Assumptions,
     Cast,
     Evidence,
     Judgement,
     Mode,
     Place,
     Reading,
+    Risks,
     Spot,
     ToneCast,
 )
@@ -38,6 +41,8 @@ __version__ = "0.1.0"
 
 __all__ = [
     "REMARKS",
+    "AssumptionError",
+    "Assumptions",
     "AutocastError",
     "Cast",
     "Evidence",
@@ -50,6 +55,7 @@ __all__ = [
     "PictureTooLarge",
     "Place",
     "Reading",
+    "Risks",
     "Spot",
     "ToneCast",
     "UnreadablePicture",
@@ -59,15 +65,18 @@ __all__ = [
 ]
 
 
-def judge(source: Source) -> Judgement:
+def judge(source: Source, assumptions: Assumptions | None = None) -> Judgement:
     """Say whether the colour of a picture can be trusted.
 
     ``source`` is a path, bytes, a binary file, a PIL image, or an array
     (H x W, H x W x 3 or H x W x 4; uint8, uint16, or float in 0..1; sRGB).
     Raises PictureError for what cannot be judged, ModelError for damaged
     model files; both are AutocastError. The picture is only read.
+
+    ``assumptions`` sets another base rate of evident casts, or other risks, than
+    the models' own; AssumptionError is raised for what is no share.
     """
     # Imported here so that importing autocast costs nothing.
     from autocast.judging import judge as judge_now
 
-    return judge_now(source)
+    return judge_now(source, assumptions)

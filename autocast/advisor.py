@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
@@ -24,6 +23,7 @@ from autocast.judgement import (
     REMARKS,
     SLIGHT_FROM,
     TONE_RANGES,
+    Assumptions,
     Cast,
     Evidence,
     Judgement,
@@ -36,6 +36,7 @@ from autocast.judgement import (
 from autocast.modelfiles import load_json
 from autocast.remarking import remarks
 from autocast.spots import spots
+from autocast.thresholds import Thresholds, rule
 from autocast.voting import Estimate, count
 from autocast.weighing import weigh
 
@@ -51,9 +52,10 @@ OBJECT_PLACES = 6
 """Places named for the strongly coloured thing (project convention)."""
 
 
-def advise(case: Case, model: str) -> Judgement:
-    """Weigh the case and word the judgement."""
+def advise(case: Case, model: str, assumptions: Assumptions) -> Judgement:
+    """Weigh the case and word the judgement. Raises AssumptionError for what is no share."""
     settings = load_json("verdict.json")
+    rules = rule(settings, assumptions)
     told = features(case)
     left_out = [leave_out(told, case, kind.kind) for kind in EVIDENCE]
     probability, *without = (float(p) for p in weigh([told, *left_out]))
@@ -64,7 +66,10 @@ def advise(case: Case, model: str) -> Judgement:
         # Its greys have no cast, whatever the trees make of so odd a picture.
         probability = settings["monochrome"]
         rests = dict.fromkeys(rests, probability)
-    verdict = _verdict(case.estimate, probability, earned, settings)
+    # The thresholds belong to the probability before it is moved to another base rate.
+    verdict = _verdict(case.estimate, probability, earned, rules.thresholds)
+    probability = rules.at_base_rate(probability)
+    rests = {kind: rules.at_base_rate(rest) for kind, rest in rests.items()}
     evidence = tuple(_evidence(case, probability, rests, verdict))
     if case.coloured is not None and not monochrome:
         evidence = (*evidence, _object_evidence(case, case.coloured, verdict))
@@ -72,7 +77,7 @@ def advise(case: Case, model: str) -> Judgement:
     judgement = Judgement(
         verdict=verdict,
         probability=round(probability, 4),
-        base_rate=settings["base_rate"],
+        base_rate=round(rules.base_rate, 6),
         cast=_cast(case.estimate),
         tones=_tones(case.estimate),
         evidence=evidence,
@@ -84,25 +89,26 @@ def advise(case: Case, model: str) -> Judgement:
         width=picture.width,
         height=picture.height,
         profile=picture.profile,
+        risks=rules.risks,
     )
     return replace(judgement, sentences=sentences.compose(judgement))
 
 
 def _verdict(
-    estimate: Estimate, probability: float, earned: tuple[str, ...], settings: Mapping[str, Any]
+    estimate: Estimate, probability: float, earned: tuple[str, ...], thresholds: Thresholds
 ) -> Verdict:
     if any(REMARKS[code].asks for code in earned):
         return "ask"
     if "monochrome" in earned:
         return "clear"
     worst = _worst(estimate)
-    if probability <= settings["clear_below"]:
+    if probability <= thresholds.clear_below:
         # The count itself must not speak plainly of a cast.
         return "ask" if worst >= DOUBTED_FROM or "tones_disagree" in earned else "clear"
     # Warmth that the scene may own is never called a cast outright, nor is a
     # cast that the count cannot see.
     if (
-        probability >= settings["cast_above"]
+        probability > thresholds.cast_above
         and worst >= SLIGHT_FROM
         and "believable_warmth" not in earned
     ):

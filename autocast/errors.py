@@ -9,6 +9,7 @@
     │   └── PictureTooLarge     beyond the pixel limit
     ├── ModelError              a fitted file is missing, damaged or unknown
     ├── JudgementError          a document is no judgement of a known version
+    ├── AssumptionError         a base rate or a risk that is no share between 0 and 1
     └── OutputError             a result cannot be written where it was asked for
 
 The message is one sentence that names the thing and says what to do; it can be
@@ -42,6 +43,10 @@ class ModelError(AutocastError):
 
 class JudgementError(AutocastError):
     """A document is no judgement, or one of an unknown schema version."""
+
+
+class AssumptionError(AutocastError):
+    """A base rate or a risk that is no share between 0 and 1."""
 
 
 class OutputError(AutocastError):

@@ -133,9 +133,7 @@ def _together(estimate: Estimate) -> Iterator[tuple[str, float]]:
     yield "together.worst_area", float(max(worst, default=np.nan))
 
 
-def _widest(
-    parts: Mapping[str, Part], pairs: Sequence[tuple[str, str]]
-) -> tuple[float, float]:
+def _widest(parts: Mapping[str, Part], pairs: Sequence[tuple[str, str]]) -> tuple[float, float]:
     """Largest distance of two parts' casts, and the largest in standard deviations."""
     gaps = [
         gap([parts[one], parts[other]])

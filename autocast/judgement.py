@@ -189,14 +189,56 @@ class Spot:
     why: str
 
 
+class Risks(NamedTuple):
+    """Shares of error that are allowed in verdicts (0..1; targets of the project's own).
+
+    ``clear``: evident casts among pictures called clear; ``missed``: pictures
+    called clear among all evident casts; ``cast``: pictures judged to have none
+    among those called cast.
+    """
+
+    clear: float = 0.05
+    missed: float = 0.15
+    cast: float = 0.10
+
+
+RISKS = Risks()
+"""What is allowed where nothing else is asked for."""
+
+
+@dataclass(frozen=True, slots=True)
+class Assumptions:
+    """What a caller assumes in place of the models' own: shares between 0 and 1, or None.
+
+    ``base_rate`` is the share of evident casts among pictures of the kind; the
+    risks are those of :class:`Risks`.
+    """
+
+    base_rate: float | None = None
+    risk_clear: float | None = None
+    risk_missed: float | None = None
+    risk_cast: float | None = None
+
+    @property
+    def risks(self) -> dict[str, float | None]:
+        """The risks by their names in :class:`Risks`."""
+        return {"clear": self.risk_clear, "missed": self.risk_missed, "cast": self.risk_cast}
+
+    def given(self) -> dict[str, float]:
+        """What was given, by name."""
+        fields = ((f.name, getattr(self, f.name)) for f in dataclasses.fields(self))
+        return {name: value for name, value in fields if value is not None}
+
+
 @dataclass(frozen=True, slots=True)
 class Judgement:
     """Whether the colour of one picture can be trusted.
 
     ``probability`` is that of a careful look calling the cast evident (whole,
     in a tone range, or in part of the frame) at ``base_rate``, from this
-    picture alone. ``name``, ``width``, ``height`` and ``profile`` say which
-    picture was judged and how its numbers were read.
+    picture alone; ``risks`` are those that the verdict was to keep. ``name``,
+    ``width``, ``height`` and ``profile`` say which picture was judged and how
+    its numbers were read.
     """
 
     verdict: Verdict
@@ -213,6 +255,7 @@ class Judgement:
     width: int
     height: int
     profile: str
+    risks: Risks = RISKS
 
     def to_dict(self) -> dict[str, Any]:
         """Plain containers, ready for JSON, with the schema version."""
@@ -272,6 +315,7 @@ class Judgement:
             look_at=tuple(Spot(**{**s, "reads": Reading(**s["reads"])}) for s in data["look_at"]),
             remarks=tuple(data["remarks"]),
             sentences=tuple(data["sentences"]),
+            risks=Risks(**data["risks"]),
             **{k: data[k] for k in ("model", "name", "width", "height", "profile")},
         )
 

@@ -12,7 +12,7 @@ from autocast.case import Case, open_case
 from autocast.character import character
 from autocast.colour import linear_to_lab
 from autocast.evidence.scene import KINDS, look
-from autocast.judgement import Judgement
+from autocast.judgement import Assumptions, Judgement
 from autocast.modelfiles import model_id
 from autocast.picture import Picture, Source, open_picture
 
@@ -32,21 +32,22 @@ class Examination:
     judgement: Judgement
 
 
-def judge(source: Source) -> Judgement:
+def judge(source: Source, assumptions: Assumptions | None = None) -> Judgement:
     """Say whether the colour of a picture can be trusted.
 
     ``source`` is a path, bytes, a binary file, a PIL image, or an array
     (H x W, H x W x 3 or H x W x 4; uint8, uint16, or float in 0..1; sRGB).
     Raises PictureError for what cannot be judged, ModelError for damaged
-    model files. The picture is only read.
+    model files, AssumptionError for assumptions that are no shares. The
+    picture is only read.
     """
-    return examine(source).judgement
+    return examine(source, assumptions).judgement
 
 
-def examine(source: Source) -> Examination:
+def examine(source: Source, assumptions: Assumptions | None = None) -> Examination:
     """Judge a picture and keep what is needed to draw how it was judged."""
     case = prepare(source)
-    judgement = advise(case, model_id())
+    judgement = advise(case, model_id(), assumptions or Assumptions())
     scene = case.scene
     return Examination(scene.picture, scene.regions.labels, case.members, KINDS, judgement)
 

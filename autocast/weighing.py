@@ -87,16 +87,21 @@ def second_stage(
 
 def weigh(told: Sequence[Mapping[str, float]]) -> Floats:
     """Probabilities (n,) for n lists of figures (:func:`autocast.features.features`)."""
+    return said(told)[1]
+
+
+def said(told: Sequence[Mapping[str, float]]) -> tuple[Floats, Floats]:
+    """The first stage's casts (n, 4, 2), whole and by tone, and the probabilities (n,)."""
     names, first_stage, last_stage = _models()
     # A kind of evidence that the models were not fitted with weighs nothing.
     figures = np.array([[each.get(name, np.nan) for name in names] for each in told])
     anchor, relative = anchored(names, figures)
-    said = first_stage(relative)
-    casts = said[:, : 2 * len(TARGETS)].reshape(len(told), len(TARGETS), 2) + anchor[:, None]
-    deviation = np.exp(said[:, 2 * len(TARGETS) :])
+    first = first_stage(relative)
+    casts = first[:, : 2 * len(TARGETS)].reshape(len(told), len(TARGETS), 2) + anchor[:, None]
+    deviation = np.exp(first[:, 2 * len(TARGETS) :])
     logit = last_stage(second_stage(names, figures, casts, deviation)).mean(axis=1)
     slope, offset = load_arrays(FILE)["calibration"]
-    return np.asarray(1 / (1 + np.exp(-(slope * logit + offset))))
+    return casts, np.asarray(1 / (1 + np.exp(-(slope * logit + offset))))
 
 
 @cache

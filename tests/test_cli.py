@@ -21,7 +21,7 @@ from typer.testing import CliRunner
 import autocast
 from autocast.cli import _app, app
 from autocast.errors import UnreadablePicture
-from autocast.judgement import VERDICT_WORDS, Judgement
+from autocast.judgement import VERDICT_WORDS, Assumptions, Judgement
 from tests import samples
 
 if TYPE_CHECKING:
@@ -38,7 +38,8 @@ def judged(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Let pictures be judged by name alone; gives the names in the order of asking."""
     asked: list[str] = []
 
-    def judge(source: Path) -> Judgement:
+    def judge(source: Path, assumptions: Assumptions) -> Judgement:
+        assert assumptions == Assumptions()
         name = os.fspath(source)
         asked.append(name)
         if name.startswith("bad"):
@@ -47,8 +48,8 @@ def judged(monkeypatch: pytest.MonkeyPatch) -> list[str]:
             raise KeyboardInterrupt
         return replace(KNOWN.get(Path(name).name, samples.LIKELY), name=name)
 
-    def examine(source: Path) -> samples.FakeExamination:
-        return samples.examination(judge(source))
+    def examine(source: Path, assumptions: Assumptions) -> samples.FakeExamination:
+        return samples.examination(judge(source, assumptions))
 
     fake = ModuleType("autocast.judging")
     vars(fake).update(judge=judge, examine=examine)

@@ -25,6 +25,7 @@ from autocast.judgement import (
     Mode,
     Place,
     Reading,
+    Risks,
     Spot,
     Stance,
     ToneCast,
@@ -66,6 +67,7 @@ evidences = st.builds(
     stance=st.sampled_from(get_args(Stance)),
     where=st.lists(places, max_size=2).map(tuple),
 )
+risks = st.floats(0, 1, exclude_min=True, exclude_max=True)
 judgements = st.builds(
     Judgement,
     verdict=st.sampled_from(get_args(Verdict)),
@@ -84,6 +86,7 @@ judgements = st.builds(
     width=st.integers(1, 10**6),
     height=st.integers(1, 10**6),
     profile=texts,
+    risks=st.builds(Risks, risks, risks, risks),
 )
 
 

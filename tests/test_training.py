@@ -18,9 +18,10 @@ from typer.testing import CliRunner
 from autocast import trees, weighing
 from autocast.cli import app
 from autocast.colour import linear_to_lab, srgb_to_linear
+from autocast.judgement import Risks
 from autocast.training import evaluate, fit, gather
 from autocast.training.gather import Table
-from autocast.training.risks import Risks, choose
+from autocast.training.risks import choose
 from autocast.training.simulate import lay
 
 ANCHORS = tuple(f"{name}.{axis}" for name in weighing.ANCHORS for axis in "ab")
@@ -60,6 +61,9 @@ def _table(pictures: int = 90, seed: int = 4) -> Table:
         truth=np.repeat(truth[:, None], 4, axis=1),
         worst=np.hypot(*truth.T),
         looked=np.full((count, 2), np.nan),
+        scene=np.full(count, ""),
+        judgements=np.full((count, 2), ""),
+        disagree=np.zeros(count, dtype=bool),
     )
 
 

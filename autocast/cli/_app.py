@@ -24,6 +24,47 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
+
+def _share(value: float | None) -> float | None:
+    """Refuse what is no share, before any work is done."""
+    if value is not None and not 0 < value < 1:
+        raise typer.BadParameter("give a share between 0 and 1, such as 0.05 for 5 %.")
+    return value
+
+
+BaseRate = Annotated[
+    float | None,
+    typer.Option(
+        metavar="SHARE",
+        callback=_share,
+        help="Share of evident casts among such pictures; 0.1 is 10 %.",
+    ),
+]
+RiskClear = Annotated[
+    float | None,
+    typer.Option(
+        metavar="SHARE",
+        callback=_share,
+        help="Allowed share of evident casts among those called clear; 0.05 is 5 %.",
+    ),
+]
+RiskMissed = Annotated[
+    float | None,
+    typer.Option(
+        metavar="SHARE",
+        callback=_share,
+        help="Allowed share of all evident casts that is called clear.",
+    ),
+]
+RiskCast = Annotated[
+    float | None,
+    typer.Option(
+        metavar="SHARE",
+        callback=_share,
+        help="Allowed share of pictures without a cast among those called a cast.",
+    ),
+]
+
 FEW = 4
 """Up to so many pictures are judged without a progress bar."""
 WIDEST = 100

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from autocast.cli._app import app, progress, terminal
+from autocast.cli._app import BaseRate, RiskCast, RiskClear, RiskMissed, app, progress, terminal
 from autocast.errors import AutocastError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from autocast.judgement import Judgement
+    from autocast.judgement import Assumptions, Judgement
 
 
 @app.command()
@@ -36,6 +36,10 @@ def judge(
     force: Annotated[
         bool, typer.Option("--force", help="Let --picture replace a file that exists.")
     ] = False,
+    base_rate: BaseRate = None,
+    risk_clear: RiskClear = None,
+    risk_missed: RiskMissed = None,
+    risk_cast: RiskCast = None,
 ) -> None:
     """Judge photographs: no cast seen, likely cast, or a person should look.
 
@@ -43,11 +47,15 @@ def judge(
     A picture that cannot be judged is named on standard error; the others are
     judged all the same. No picture is ever changed.
 
+    The base rate moves the probability; with the risks it sets when a picture
+    is called clear or a cast. Without them, those of the models hold.
+
     Exit codes: 0 all judged, whatever the verdicts; 1 some picture could not be
     judged or the --picture not be written; 2 the command was not understood;
     130 interrupted.
     """
     _check_usage(len(pictures), json=json, brief=brief, plate=picture, force=force)
+    from autocast.judgement import Assumptions
     from autocast.report.text import (
         count_text,
         judgement_json,
@@ -56,6 +64,7 @@ def judge(
         printable,
     )
 
+    assumptions = Assumptions(base_rate, risk_clear, risk_missed, risk_cast)
     several = len(pictures) > 1
     columns, colour = terminal()
 
@@ -72,7 +81,7 @@ def judge(
     with progress(len(pictures)) as step:
         for path in pictures:
             try:
-                for judgement in _judged(path, picture, force=force):
+                for judgement in _judged(path, picture, assumptions, force=force):
                     verdicts.append(judgement.verdict)
                     step(shown(judgement), err=False)
             except AutocastError as error:
@@ -93,16 +102,18 @@ def _check_usage(count: int, *, json: bool, brief: bool, plate: Path | None, for
         raise typer.BadParameter("goes with --picture only.", param_hint="--force")
 
 
-def _judged(path: Path, plate: Path | None, *, force: bool) -> Iterator[Judgement]:
+def _judged(
+    path: Path, plate: Path | None, assumptions: Assumptions, *, force: bool
+) -> Iterator[Judgement]:
     """The judgement of one picture; where a plate is wanted, it is drawn after that is shown."""
     from autocast import judging
 
     if plate is None:
-        yield judging.judge(path)
+        yield judging.judge(path, assumptions)
         return
     from autocast.report.plate import check_target, draw
 
     check_target(plate, path, force=force)
-    examination = judging.examine(path)
+    examination = judging.examine(path, assumptions)
     yield examination.judgement
     draw(examination, plate)

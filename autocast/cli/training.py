@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from autocast.cli._app import app, one_sentence, say
+from autocast.cli._app import RiskCast, RiskClear, RiskMissed, app, one_sentence, say
 from autocast.errors import ModelError
 
 if TYPE_CHECKING:
     from types import ModuleType
+
+    from autocast.judgement import Risks
 
 
 @app.command()
@@ -26,6 +28,9 @@ def train(
         typer.Option(metavar="MODELS", help="Folder of model files to write into."),
     ],
     seed: Annotated[int, typer.Option(min=0, help="Same folder and seed, same files.")] = 1,
+    risk_clear: RiskClear = None,
+    risk_missed: RiskMissed = None,
+    risk_cast: RiskCast = None,
 ) -> None:
     """Refit the weights on your own judged photographs.
 
@@ -33,38 +38,64 @@ def train(
     or sender: never split between fit and check) and consensus (none, doubtful,
     slight, evident or cannot_tell). MODELS must hold the files that autocast
     came with; fitted.npz and verdict.json in it are replaced. The photographs
-    are only read. Needs autocast[train].
+    are only read. The risks are those that verdicts keep unless judge is told
+    otherwise. Needs autocast[train].
     """
+    risks = _risks(risk_clear, risk_missed, risk_cast)
     with one_sentence():
         commands = _training()
-        commands.train(folder, to, seed, os.cpu_count() or 1, say)
+        commands.train(folder, to, seed, os.cpu_count() or 1, say, risks=risks)
 
 
 @app.command()
 def evaluate(
     folder: Annotated[
-        Path, typer.Argument(metavar="FOLDER", help="Photographs and their manifest.csv.")
+        Path, typer.Argument(metavar="FOLDER", help="Photographs, with their manifest.csv or not.")
     ],
     *,
     json: Annotated[bool, typer.Option("--json", help="Print the figures as JSON.")] = False,
+    plots: Annotated[
+        Path | None,
+        typer.Option(metavar="FOLDER", help="Draw the figures too, as PNG files in this folder."),
+    ] = None,
     seed: Annotated[int, typer.Option(min=0, help="Same folder and seed, same figures.")] = 1,
+    risk_clear: RiskClear = None,
+    risk_missed: RiskMissed = None,
+    risk_cast: RiskCast = None,
 ) -> None:
-    """Measure, on groups the fit never saw, how far judgements can be trusted.
+    """Measure how far judgements can be trusted on photographs like yours.
 
-    Every fifth of the groups in FOLDER (as for train) is judged by models fitted
-    and calibrated on the others. Needs autocast[train].
+    With a manifest.csv (as for train), every fifth of the groups is judged by
+    models fitted and calibrated on the others. Without one, casts are laid over
+    the pictures as they are, and the models that autocast came with are asked.
+    Nothing is changed. Needs autocast[train].
     """
+    risks = _risks(risk_clear, risk_missed, risk_cast)
     with one_sentence():
+        from autocast.report import curves
+
         commands = _training()
-        figures = commands.measure_up(folder, seed, os.cpu_count() or 1, say)
+        if plots is not None:
+            curves.check_folder(plots)
+        figures = commands.measure_up(folder, seed, os.cpu_count() or 1, say, risks=risks)
         if json:
             from json import dumps
 
-            typer.echo(dumps(figures, indent=1))
+            typer.echo(dumps(figures, indent=1, allow_nan=False))
         else:
             from autocast.report.figures import figures_text
 
             typer.echo(figures_text(figures))
+        if plots is not None:
+            for path in curves.draw(figures, plots):
+                say(f"Drawn: {path}")
+
+
+def _risks(clear: float | None, missed: float | None, cast: float | None) -> Risks:
+    from autocast.judgement import Assumptions, Risks
+
+    given = Assumptions(risk_clear=clear, risk_missed=missed, risk_cast=cast).risks
+    return Risks(**{name: value for name, value in given.items() if value is not None})
 
 
 def _training() -> ModuleType:

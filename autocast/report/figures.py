@@ -1,98 +1,433 @@
-"""The figures of an evaluation as tables in plain text (Markdown, readable as it stands)."""
+"""The figures of an evaluation as plain text of at most 80 columns.
+
+Below a figure stands its 95 % interval, where groups enough allow one.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+import textwrap
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any
+
+WIDTH = 80
+NAME = 30
+"""Columns of the first column (project convention)."""
+RISK_WORDS = {
+    "clear": "evident among clear",
+    "missed": "clear among evident",
+    "cast": "none among cast",
+}
+VERDICTS = ("clear", "ask", "cast")
+
+Cell = Mapping[str, Any] | None
+Shown = Callable[[Mapping[str, Any]], str]
+Span = Callable[[Cell], str]
+Rows = Iterable[Sequence[str]]
 
 
 def figures_text(figures: Mapping[str, Any]) -> str:
-    """All tables of :func:`autocast.training.evaluate.figures`."""
-    return "\n\n".join("\n".join(part) for part in _parts(figures))
+    """All tables of :func:`autocast.training.evaluate.figures`, or of untouched pictures."""
+    return "\n\n".join("\n".join(part) for part in _parts(figures)) + "\n"
 
 
 def _parts(figures: Mapping[str, Any]) -> Iterator[list[str]]:
-    saw_none = "every row was judged by models that saw none of its group."
-    yield [f"{figures['pictures']} pictures in {figures['groups']} groups; {saw_none}"]
-    yield list(_laid(figures["laid"]))
-    yield list(_judged(figures["judged"], figures["crossed"]))
-    yield list(_verdicts(figures["verdicts"]))
-    yield list(_calibration(figures["calibration"]))
+    yield list(_head(figures))
+    yield from (list(part) for part in _laid(figures["laid"]))
+    if "judged" in figures:
+        yield list(_judged(figures["judged"]))
+        yield list(_verdicts(figures["verdicts"]))
+        if figures["scenes"]:
+            yield list(_scenes(figures["scenes"]))
+    if figures["by_tone"]:
+        yield list(_by_tone(figures["by_tone"]))
+    if figures["kinds"]:
+        yield list(_kinds(figures["kinds"]))
+    if "judged" in figures:
+        yield list(_calibration(figures["calibration"]))
+        yield list(_coverage(figures["coverage"]))
+        yield list(_asking(figures))
+        yield list(_risks(figures))
+        if figures["without"]:
+            yield list(_without(figures["without"]))
 
 
-def _laid(laid: Mapping[str, Any]) -> Iterator[str]:
-    first = next(iter(laid.values()))
-    yield "Casts laid in linear light over pictures of consensus none, against uncast copies:"
-    yield "AUC of |c|, and median error of the estimate in a*b*"
-    yield ""
-    head = ["", *(f"{size} (n {row['n']})" for size, row in first.items())]
-    body = [
-        [name, *(f"{_auc(cell)} / {cell['error']:.1f}" for cell in row.values())]
-        for name, row in laid.items()
-    ]
-    yield from _table(head, body)
+def _head(figures: Mapping[str, Any]) -> Iterator[str]:
+    size = f"{figures['pictures']} pictures in {figures['groups']} groups"
+    if figures["fit"] == "shipped":
+        yield from _prose(
+            f"{size}, without judgements. Casts are laid over the pictures as they are; untouched "
+            f"is not clean, so a cast that a picture already carries counts as none here. Asked "
+            f"are the models that autocast came with ({figures['model']}); nothing was fitted."
+        )
+    else:
+        yield from _prose(
+            f"{size}. Every row was judged by models that saw none of its group, neither in "
+            f"growing trees nor in calibration nor in choosing thresholds."
+        )
+    yield from _prose(
+        "Under a figure stands its 95 % interval (bootstrap over groups). AUC is the chance that "
+        "of two pictures the one with the cast is given more; 0.5 is guessing."
+    )
 
 
-def _judged(judged: Mapping[str, Any], crossed: Mapping[str, Any]) -> Iterator[str]:
-    yield "Against the judgements of the photographs as they came: AUC"
-    yield ""
-    body = [
-        [name, *(f"{_auc(row[kept])} (n {row[kept]['n']})" for kept in ("evident", "any"))]
-        for name, row in judged.items()
-        if name != "direction"
-    ]
-    yield from _table(["", "evident or none", "slight or evident, or none"], body)
-    yield ""
-    direction = judged["direction"]
-    yield f"Casts that both looks call evident (n {direction['n']}): direction within 45 degrees"
-    yield f"of theirs on {direction['within_45']:.1%}."
-    yield f"Crossed casts (n {crossed['n']}): AUC {crossed['auc']:.3f} by the largest tone range's"
-    yield f"cast, {crossed['auc_probability']:.3f} by probability."
-
-
-def _verdicts(verdicts: Mapping[str, Any]) -> Iterator[str]:
-    yield "Judgement by verdict (by probability alone)"
-    yield ""
-    body = [
-        [name, *(str(row[verdict]) for verdict in ("clear", "ask", "cast"))]
-        for name, row in verdicts["counts"].items()
-    ]
-    yield from _table(["consensus", "clear", "ask", "cast"], body)
-    yield ""
-    yield f"Left to a person: {verdicts['ask']:.1%}."
-    for name, risk in verdicts["risks"].items():
-        yield (
-            f"{name}: {risk['share']:.1%} of {risk['n']}, one-sided 95 % bound "
-            f"{risk['bound']:.1%}, target {risk['target']:.0%}."
+def _laid(laid: Mapping[str, Any]) -> Iterator[Iterator[str]]:
+    sizes = {size: row["n"] for rows in laid.values() for size, row in rows.items()}
+    for key, title, value, span in (
+        ("auc", "Casts laid in linear light, told from uncast copies: AUC", _auc, _auc_span),
+        ("error", "The same: median error of the estimate, in a*b*", _units, _units_span),
+    ):
+        yield _section(
+            title,
+            "By C* of the cast; by the size of the estimate, or by probability."
+            if key == "auc"
+            else "",
+            _table(
+                list(sizes),
+                [
+                    ["n", *map(str, sizes.values())],
+                    *(
+                        row
+                        for name, cells in laid.items()
+                        if any(key in cell for cell in cells.values())
+                        for row in _two(name, [cells[s].get(key) for s in sizes], value, span)
+                    ),
+                ],
+            ),
         )
 
 
+def _judged(judged: Mapping[str, Any]) -> Iterator[str]:
+    first = next(iter(judged.values()))
+    both = next((row["direction"]["n"] for row in judged.values() if "direction" in row), 0)
+    looked = (
+        f" Where both looks call the cast evident (n {both}): how often the direction lies within "
+        f"45 degrees of theirs, and by how much the size differs (median, C*)."
+    )
+    columns = ("evident", "any", "direction", "size")
+    rows: list[list[str]] = []
+    for name, row in judged.items():
+        shown, spans = [], []
+        for key in columns:
+            value, span = _FORMATS[key]
+            shown.append(_or_blank(row.get(key), value))
+            spans.append(span(row.get(key)))
+        rows += [[name, *shown], ["", *spans]]
+    yield from _section(
+        "Photographs as they came, against their judgements",
+        f"AUC of evident against none (n {first['evident']['n']}), and of slight or evident "
+        f"against none (n {first['any']['n']})." + (looked if both else ""),
+        _table(["evident", "any", "within 45", "size off"], rows, width=11),
+    )
+
+
+def _verdicts(counts: Mapping[str, Any]) -> Iterator[str]:
+    rows = []
+    for name, row in counts.items():
+        total = sum(row.values())
+        if total:
+            shares = (f"{row[v]} ({row[v] / total:.0%})" for v in VERDICTS)
+            rows.append([name, *shares, str(total)])
+    yield from _section(
+        "Judgement by verdict",
+        "By probability alone, before remarks hand a picture to a person.",
+        _table([*VERDICTS, "all"], rows, width=11),
+    )
+
+
+def _scenes(scenes: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    rows = []
+    for row in scenes:
+        numbers = [str(row["n"]), f"{row['none']}/{row['evident']}"]
+        verdicts = [f"{row[v]:.0%}" for v in VERDICTS]
+        name = row["scene"] or "(not told)"
+        rows.append([name, *numbers, _or_blank(row["auc"], _auc), *verdicts])
+        rows.append(["", "", "", _auc_span(row["auc"])])
+    yield from _section(
+        "By kind of scene",
+        "Kinds that the manifest tells of 30 pictures or more; none/evident are the pictures "
+        "behind the AUC of the probability. Shares of all pictures of the kind by verdict.",
+        _table(["n", "none/evid.", "AUC", *VERDICTS], rows, widths=[5, 12, 9, 7, 7, 7]),
+    )
+
+
+def _by_tone(by_tone: Mapping[str, Any]) -> Iterator[str]:
+    columns = ("shadows", "midtones", "highlights", "largest")
+    rows = []
+    for name, row in by_tone.items():
+        if name in {"n", "uncast", "probability"}:
+            continue
+        rows += _two(name, [row[c]["auc"] for c in columns], _auc, _auc_span)
+    rows += _two("probability", [None] * 3 + [by_tone["probability"]["auc"]], _auc, _auc_span)
+    rows.append(["median error, a*b*"])
+    for name in ("weighed", "counted"):
+        cells = [by_tone[name][c]["error"] for c in columns[:3]]
+        rows += _two(f"  {name}", cells, _units, _units_span)
+    yield from _section(
+        "Crossed casts, about 12 codes at the ends of the scale, by tone range: AUC",
+        f"n {by_tone['n']} against {by_tone['uncast']} uncast copies, by the size of the cast "
+        f"found in the range; largest goes by the largest of the three. Such a cast changes sides "
+        f"in the midtones and hardly moves them.",
+        _table(columns, rows, width=11),
+    )
+
+
+def _kinds(kinds: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    columns = ("probability", "weighed", "largest", "counted")
+    rows = [
+        row
+        for kind in kinds
+        for row in _two(
+            f"{kind['kind'].replace('_', ' ')} (n {kind['n']})",
+            [kind[c] for c in columns],
+            _auc,
+            _auc_span,
+        )
+    ]
+    yield from _section(
+        "By kind of laid cast, evident somewhere: AUC against uncast copies",
+        "By probability; by the weighed cast of the whole; by the largest weighed cast of whole "
+        "and tone ranges; by the counted cast of the whole.",
+        _table(columns, rows, width=12),
+    )
+
+
 def _calibration(figures: Mapping[str, Any]) -> Iterator[str]:
-    yield (
-        f"Calibration (n {figures['n']}): slope {figures['slope']:.2f}, Brier skill "
-        f"{figures['brier_skill']:.3f}, log-loss {figures['log_loss']:.3f}."
+    ece = figures["ece"]
+    low, high = ece["perfect"]
+    rows = []
+    for name, key in (
+        ("slope (1 is right)", "slope"),
+        ("intercept (0 is right)", "intercept"),
+        ("Brier skill", "brier_skill"),
+        ("log-loss", "log_loss"),
+    ):
+        cell = figures[key]
+        rows.append([name, f"{cell['value']:.3f}", _span(cell, "{:.3f}", " to ")])
+    rows.append(
+        [
+            f"ECE, {ece['bins']} bins of equal count",
+            f"{ece['value']:.3f}",
+            f"a perfect forecaster: {low:.3f} to {high:.3f}",
+        ]
     )
-    yield (
-        f"ECE over 10 bins of equal count {figures['ece']:.3f}; a perfect forecaster stays "
-        f"under {figures['ece_perfect_95']:.3f} in 95 of 100."
+    yield from _section(
+        "Calibration of the probability",
+        f"Evident against the rest of {figures['n']} pictures that could be judged, "
+        f"{figures['base_rate']:.1%} of them evident.",
+        _table(["", ""], rows, widths=[8, 37]),
     )
+    bins = [
+        [
+            f"  {row['from']:.3f} to {row['to']:.3f}",
+            f"{row['said']:.3f}",
+            f"{row['seen']['value']:.3f}",
+            _span(row["seen"], "{:.2f}"),
+            str(row["seen"]["n"]),
+        ]
+        for row in figures["reliability"]
+    ]
+    yield ""
+    yield from _table(["said", "seen", "95 %", "n"], bins, widths=[9, 9, 13, 7])
+
+
+def _coverage(figures: Mapping[str, Any]) -> Iterator[str]:
+    rows = [
+        [
+            f"surest {row['coverage']:.0%}" if row["coverage"] < 1 else "all",
+            f"{row['risk']['value']:.1%}",
+            _span(row["risk"], "{:.1%}"),
+        ]
+        for row in figures["at"]
+    ]
+    for name, key in (
+        ("AURC", "aurc"),
+        ("  best that these calls allow", "best"),
+        ("AUGRC", "augrc"),
+    ):
+        rows.append([name, f"{figures[key]['value']:.3f}", _span(figures[key], "{:.3f}")])
+    yield from _section(
+        "Risk against coverage",
+        f"Calls of evident or not at one half, wrong by consensus, as the least sure of "
+        f"{figures['n']} pictures are left to a person.",
+        _table(["wrong", "95 %"], rows, widths=[9, 17]),
+    )
+    decided = figures["decided"]
+    if decided["risk"] is not None:
+        yield ""
+        yield from _prose(
+            f"The verdicts decide {_percent(decided['coverage'])} of these pictures, and "
+            f"{_percent(decided['risk'])} of those wrongly (clear but evident, or cast but not "
+            f"evident)."
+        )
+
+
+def _asking(figures: Mapping[str, Any]) -> Iterator[str]:
+    right, risks = figures["right_to_ask"], figures["risks"]
+    text = f"Left to a person: {_percent(risks['ask'])} of {risks['ask']['n']} pictures."
+    if figures["risks_at_mix"] is not None:
+        text += f" At the mix below: {_percent(figures['risks_at_mix']['ask'])}."
+    for key, who in (("asked", "asked about"), ("others", "others")):
+        if right[key] is not None:
+            text += f" Of the {right[key]['n']} {who}, {_percent(right[key])} were unsure."
+    text += (
+        " Unsure are those judged slight or cannot_tell, and those on which the two looks differ."
+    )
+    yield from _section("Was it right to ask?", text, ())
+
+
+def _risks(figures: Mapping[str, Any]) -> Iterator[str]:
+    rows = []
+    for title, risks in (
+        ("at the mix of the folder", figures["risks"]),
+        ("at the mix assumed", figures["risks_at_mix"]),
+    ):
+        if risks is None:
+            continue
+        rows.append([title])
+        for key, words in RISK_WORDS.items():
+            risk = risks[key]
+            share = "–" if risk["value"] is None else f"{risk['value']:.1%}"
+            rows.append(
+                [
+                    f"  {words}",
+                    share,
+                    _span(risk, "{:.1%}"),
+                    f"{risk['bound']:.1%}",
+                    f"{risk['target']:.0%}",
+                    str(risk["n"]),
+                ]
+            )
+    mix = ", ".join(f"{share:.0%} {name}" for name, share in figures["mix"].items())
+    yield from _section(
+        "Risks of the verdicts",
+        f"With the one-sided 95 % upper bound (Clopper-Pearson, moved to the mix as a share "
+        f"is) and the share allowed. The mix assumed: {mix}; doubtful pictures "
+        f"have no share in it"
+        + ("." if figures["risks_at_mix"] else ", and it is left out, as some of it is absent."),
+        _table(["share", "95 %", "bound", "allowed", "n"], rows, widths=[8, 15, 8, 10, 7]),
+    )
+    yield ""
+    yield from _prose(
+        "Thresholds of each fold, chosen on the groups set aside, and what keeps the risk there: "
+        "the upper bound; the share alone, where too few pictures allow a bound; or none, and "
+        "then nothing is called so."
+    )
+    yield ""
+    folds = [
+        [
+            f"  fold {k}",
+            f"{row['clear_below']:.3f}",
+            row["clear_held"],
+            f"{row['cast_above']:.3f}",
+            row["cast_held"],
+        ]
+        for k, row in enumerate(figures["thresholds"], start=1)
+    ]
+    yield from _table(["clear to", "by", "cast above", "by"], folds, widths=[9, 8, 13, 8], name=14)
+
+
+def _without(without: Mapping[str, Any]) -> Iterator[str]:
+    rows = []
+    for kind, row in without.items():
+        cells = [row[label][key] for label in ("evident", "any") for key in ("without", "adds")]
+        shown = [_auc(c) if k % 2 == 0 else f"{c['value']:+.3f}" for k, c in enumerate(cells)]
+        spans = [
+            _auc_span(c) if k % 2 == 0 else _span(c, "{:+.3f}", " to ") for k, c in enumerate(cells)
+        ]
+        rows += [[kind, *shown], ["", *spans]]
+    yield from _section(
+        "Each kind of evidence withheld when judging",
+        "AUC of the probability without it, and what it adds (paired over groups): evident against "
+        "none, then slight or evident against none.",
+        _table(["evident", "adds", "any", "adds"], rows, name=14, widths=[10, 19, 10, 19]),
+    )
+
+
+def _section(title: str, text: str, table: Iterable[str]) -> Iterator[str]:
+    yield title
+    yield "-" * len(title)
+    yield from _prose(text)
+    lines = list(table)
+    if lines:
+        yield ""
+        yield from lines
+
+
+def _prose(text: str) -> Iterator[str]:
+    yield from textwrap.wrap(text, WIDTH)
+
+
+def _table(
+    head: Sequence[str],
+    rows: Rows,
+    *,
+    name: int = NAME,
+    width: int = 8,
+    widths: Sequence[int] | None = None,
+) -> Iterator[str]:
+    """Names to the left, figures to the right."""
+    across = widths or [width] * len(head)
+
+    def line(first: str, cells: Sequence[str]) -> str:
+        row = "".join(c.rjust(w) for c, w in zip(cells, across, strict=False))
+        return (first.ljust(name) + row).rstrip()
+
+    if any(head):
+        yield line("", head)
+    for first, *cells in rows:
+        text = line(first, cells)
+        if text:
+            yield text
+
+
+def _two(name: str, cells: Sequence[Cell], value: Shown, span: Span) -> Iterator[list[str]]:
+    yield [name, *(_or_blank(cell, value) for cell in cells)]
+    yield ["", *(span(cell) for cell in cells)]
+
+
+def _or_blank(cell: Cell, value: Shown) -> str:
+    return "" if cell is None else value(cell)
 
 
 def _auc(cell: Mapping[str, Any]) -> str:
-    return f"{cell['auc']:.3f}{_interval(cell)}"
+    return f"{cell['value']:.3f}"
 
 
-def _interval(cell: Mapping[str, Any]) -> str:
-    if "interval" not in cell:
+def _auc_span(cell: Cell) -> str:
+    return _span(cell, "{:.2f}").replace("0.", ".").replace("1.00", "1.0")
+
+
+def _units(cell: Mapping[str, Any]) -> str:
+    return f"{cell['value']:.1f}"
+
+
+def _units_span(cell: Cell) -> str:
+    wide = cell is not None and cell["interval"] is not None and cell["interval"][1] >= 9.95
+    return _span(cell, "{:.0f}" if wide else "{:.1f}")
+
+
+def _share(cell: Mapping[str, Any]) -> str:
+    return f"{cell['value']:.0%}"
+
+
+def _share_span(cell: Cell) -> str:
+    return _span(cell, "{:.0%}").replace("%–", "–")
+
+
+def _span(cell: Cell, form: str, between: str = "–") -> str:
+    if cell is None or cell["interval"] is None:
         return ""
-    low, high = cell["interval"]
-    return f" [{low:.3f}, {high:.3f}]"
+    return between.join(form.format(end) for end in cell["interval"])
 
 
-def _table(head: list[str], rows: Iterable[list[str]]) -> Iterator[str]:
-    body = [head, *rows]
-    widths = [max(len(row[k]) for row in body) for k in range(len(head))]
-    for number, row in enumerate(body):
-        yield "| " + " | ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)) + " |"
-        if number == 0:
-            yield "|" + "|".join("-" * (w + 2) for w in widths) + "|"
+def _percent(cell: Mapping[str, Any]) -> str:
+    span = _span(cell, "{:.1%}")
+    return f"{cell['value']:.1%}" + (f" [{span}]" if span else "")
+
+
+_FORMATS: Mapping[str, tuple[Shown, Span]] = {
+    "evident": (_auc, _auc_span),
+    "any": (_auc, _auc_span),
+    "direction": (_share, _share_span),
+    "size": (_units, _units_span),
+}

@@ -9,56 +9,104 @@ from typing import Any
 
 import numpy as np
 
-from autocast.modelfiles import register
-from autocast.training import evaluate
+from autocast.judgement import RISKS, Risks
+from autocast.modelfiles import model_id, register
+from autocast.thresholds import Curve
+from autocast.training import evaluate, untouched
 from autocast.training.fit import export, folds, grow
 from autocast.training.gather import Table, gather
-from autocast.training.risks import RISKS, choose
+from autocast.training.risks import curve
 from autocast.training.storing import write_arrays
 
 MONOCHROME = 0.02
 """Probability given to a black-and-white (project convention: its greys have no cast)."""
 
 
-def train(folder: Path, to: Path, seed: int, processes: int, report: Callable[[str], None]) -> None:
+def train(  # noqa: PLR0913 -- all that a run is told
+    folder: Path,
+    to: Path,
+    seed: int,
+    processes: int,
+    report: Callable[[str], None],
+    *,
+    risks: Risks = RISKS,
+) -> None:
     """Refit the trees and thresholds on a folder and write them, registered, into ``to``."""
     report("Reading figures of every picture and laying casts over those judged to have none.")
-    write_models(gather(folder, seed, processes, report), to, seed, report)
+    write_models(gather(folder, seed, processes, report), to, seed, report, risks=risks)
 
 
-def write_models(table: Table, to: Path, seed: int, report: Callable[[str], None]) -> None:
+def write_models(
+    table: Table, to: Path, seed: int, report: Callable[[str], None], *, risks: Risks = RISKS
+) -> None:
     """Grow, calibrate, choose thresholds, and write ``fitted.npz`` and ``verdict.json``.
 
-    The thresholds come from what nested fits say of groups they did not see,
-    so that every picture counts for them and none was fitted on.
+    The curve, from which thresholds are chosen at any risks and base rate, comes
+    from what nested fits say of groups they did not see, so that every picture
+    counts for it and none was fitted on.
     """
-    outcome = evaluate.nested(table, seed, report)
+    outcome = evaluate.nested(table, seed, report, risks)
     natural = np.flatnonzero(table.natural)
-    thresholds = choose(outcome.word.probability[natural], table.consensus[natural], RISKS)
+    verdict = verdict_file(
+        curve(outcome.word.probability[natural], table.consensus[natural]), risks
+    )
     fold = folds(table.group, evaluate.FOLDS, seed)
     # The first fold holds the largest group; one of many groups calibrates better.
     aside, fit = np.flatnonzero(fold == 1), np.flatnonzero(fold != 1)
     report(f"Growing trees on {len(fit)} rows; {len(aside)} are set aside for calibration.")
     fitted = grow(table, fit, aside, seed)
-    known = table.natural & (table.consensus != "cannot_tell")
-    verdict = {
-        "schema": 1,
-        "base_rate": round(float((table.consensus[known] == "evident").mean()), 4),
-        "clear_below": round(thresholds.clear_below, 4),
-        "cast_above": round(thresholds.cast_above, 4),
-        "monochrome": MONOCHROME,
-    }
     made_by = f"autocast train, seed {seed}, {int(table.natural.sum())} pictures"
     write_arrays(to / "fitted.npz", export(fitted))
     register(to, "fitted.npz", made_by=made_by, what="trees that weigh the evidence")
-    (to / "verdict.json").write_text(json.dumps(verdict, indent=1) + "\n", encoding="utf-8")
-    register(to, "verdict.json", made_by=made_by, what="base rate and thresholds of the verdicts")
+    (to / "verdict.json").write_text(_one_list_a_line(verdict), encoding="utf-8")
+    register(
+        to, "verdict.json", made_by=made_by, what="base rate, risks and thresholds of the verdicts"
+    )
+
+
+def verdict_file(judged: Curve, risks: Risks) -> dict[str, Any]:
+    """What ``verdict.json`` holds, for a curve of judged pictures."""
+    thresholds = judged.thresholds(risks)
+    return {
+        "schema": 2,
+        "base_rate": judged.base_rate,
+        "risks": risks._asdict(),
+        "clear_below": thresholds.clear_below,
+        "clear_held": thresholds.clear_held,
+        "cast_above": thresholds.cast_above,
+        "cast_held": thresholds.cast_held,
+        "monochrome": MONOCHROME,
+        "curve": judged.to_plain(),
+    }
 
 
 def measure_up(
-    folder: Path, seed: int, processes: int, report: Callable[[str], None]
+    folder: Path,
+    seed: int,
+    processes: int,
+    report: Callable[[str], None],
+    *,
+    risks: Risks = RISKS,
 ) -> dict[str, Any]:
-    """Nested figures on a folder of judged pictures."""
+    """Nested figures on a folder of judged pictures; without a manifest, those of shipped models.
+
+    Raises UnreadablePicture where the folder holds nothing to measure on.
+    """
+    if not (folder / "manifest.csv").exists():
+        report("No manifest.csv: laying casts over the pictures as they are.")
+        if risks != RISKS:
+            report("Without judgements no verdicts are counted: the risks given play no part.")
+        laid = untouched.gather_untouched(folder, seed, processes, report)
+        return evaluate.figures_untouched(laid, untouched.shipped(laid), model_id(), seed)
     report("Reading figures of every picture and laying casts over those judged to have none.")
     table = gather(folder, seed, processes, report)
-    return evaluate.figures(table, evaluate.nested(table, seed, report), seed)
+    outcome = evaluate.nested(table, seed, report, risks)
+    plain = evaluate.plain(table, seed, report)
+    return evaluate.figures(table, outcome, seed, plain, risks)
+
+
+def _one_list_a_line(content: dict[str, Any]) -> str:
+    """JSON in which a list stands on one line, so that the file can be read and compared."""
+    curve = ",\n".join(f"  {json.dumps(k)}: {json.dumps(v)}" for k, v in content["curve"].items())
+    rest = json.dumps({**content, "curve": None}, indent=1)
+    return rest.replace('"curve": null', f'"curve": {{\n{curve}\n }}') + "\n"

@@ -135,6 +135,7 @@ def gather(folder: Path, seed: int, processes: int, report: Callable[[str], None
 def tabulate(rows: Sequence[Mapping[str, Any]]) -> Table:
     """Rows of :func:`_rows` as one table."""
     names = tuple(rows[0]["figures"])
+    told_without = [row["without"] for row in rows if row["kind"] == "natural"]
     return Table(
         names=names,
         figures=np.array([[row["figures"][name] for name in names] for row in rows]),
@@ -148,13 +149,10 @@ def tabulate(rows: Sequence[Mapping[str, Any]]) -> Table:
         scene=np.array([row["scene"] for row in rows]),
         judgements=np.array([row["judgements"] for row in rows]),
         without={
-            kind.kind: np.array(
-                [
-                    [row["without"][kind.kind][name] for name in names]
-                    for row in rows
-                    if row["kind"] == "natural"
-                ]
-            )
+            kind: np.array([[each[kind][name] for name in names] for each in told_without])
+            for kind in (told_without[0] if told_without else ())
+        },
+    )
             for kind in EVIDENCE
         },
     )
@@ -189,7 +187,7 @@ def _rows(folder: Path, seed: int, entry: Mapping[str, str]) -> list[dict[str, A
         crop = {"kind": "crop", "figures": features(prepare(cropped(pixels, rng)))}
         out.append(common | crop)
         if entry["consensus"] == "none":
-            out += [common | row for row in _laid(pixels, rng)]
+            out += [common | row for row in laid_copies(pixels, rng)]
     return out
 
 
@@ -214,7 +212,8 @@ def _rendered(seed: int, half: str, number: int) -> dict[str, Any]:
     return dict(_UNKNOWN) | row | own
 
 
-def _laid(pixels: NDArray[np.uint8], rng: np.random.Generator) -> Iterator[dict[str, Any]]:
+def laid_copies(pixels: NDArray[np.uint8], rng: np.random.Generator) -> Iterator[dict[str, Any]]:
+    """Rows of copies of a picture (H x W x 3, sRGB) with casts laid on, as :data:`PLAN` says."""
     for kind in PLAN:
         yield _copy(pixels, kind, rng)
 

@@ -1,59 +1,49 @@
-"""Verdict thresholds by risk control, on pictures set aside for it."""
+"""The curve that verdicts are chosen from, and the risks of verdicts given."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import beta
+
+from autocast.judgement import Risks
+from autocast.thresholds import CONSENSUS, Curve, Thresholds
 
 Floats = NDArray[np.floating[Any]]
 
-
-@dataclass(frozen=True, slots=True)
-class Risks:
-    """The shares of error that are allowed (targets of the project's own)."""
-
-    evident_among_clear: float
-    clear_among_evident: float
-    none_among_cast: float
+LEVELS = 400
+"""Probabilities at which the curve is kept, at most (project convention)."""
+DIGITS = 4
+"""Decimals kept of them (project convention)."""
 
 
-RISKS = Risks(evident_among_clear=0.05, clear_among_evident=0.15, none_among_cast=0.10)
-
-
-@dataclass(frozen=True, slots=True)
-class Thresholds:
-    """``clear`` at or below the one probability, ``cast`` at or above the other."""
-
-    clear_below: float
-    cast_above: float
-
-    def verdict(self, probability: Floats) -> NDArray[np.str_]:
-        """Verdicts (n,) by probability alone."""
-        return np.where(
-            probability <= self.clear_below,
-            "clear",
-            np.where(probability >= self.cast_above, "cast", "ask"),
-        )
+def curve(probability: Floats, consensus: NDArray[np.str_]) -> Curve:
+    """The curve of judged pictures: their probabilities (n,) and consensus (n,)."""
+    known = np.unique(np.ceil(probability * 10**DIGITS) / 10**DIGITS)
+    picked = np.linspace(0, len(known) - 1, min(LEVELS, len(known))).round().astype(np.intp)
+    levels = known[np.unique(picked)]
+    below = probability[None, :] <= levels[:, None]
+    counts = [(below & (consensus == name)).sum(axis=1) for name in CONSENSUS]
+    return Curve(levels, np.stack(counts, axis=1))
 
 
 def choose(probability: Floats, consensus: NDArray[np.str_], risks: Risks) -> Thresholds:
-    """The widest ``clear`` and ``cast`` whose errors stay within the risks on these pictures."""
-    evident, none = consensus == "evident", consensus == "none"
-    candidates = np.unique(probability)
-    clear_below = 0.0
-    for level in candidates:
-        clear = probability <= level
-        if (
-            evident[clear].mean() <= risks.evident_among_clear
-            and clear[evident].mean() <= risks.clear_among_evident
-        ):
-            clear_below = float(level)
-    cast_above = 1.0
-    for level in candidates[::-1]:
-        cast = probability >= level
-        if none[cast].mean() <= risks.none_among_cast:
-            cast_above = float(level)
-    return Thresholds(clear_below, max(cast_above, clear_below + 1e-6))
+    """The widest ``clear`` and ``cast`` that keep the risks on these pictures."""
+    return curve(probability, consensus).thresholds(risks)
+
+
+def upper_bound(wrong: NDArray[np.bool_], weight: Floats, error_weight: float) -> float:
+    """One-sided 95 % bound of a share of errors, among pictures that count by a weight.
+
+    Clopper & Pearson (1934) of the pictures as they are, moved to the weights as
+    a share is. Each error weighs ``error_weight``; of the others the mean counts.
+    """
+    count, errors = len(wrong), int(wrong.sum())
+    if errors == count:
+        return 1.0
+    bound = float(beta.ppf(0.95, errors + 1, count - errors))
+    right = float(weight[~wrong].mean())
+    moved = bound * error_weight
+    return moved / (moved + (1 - bound) * right)
