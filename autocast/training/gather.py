@@ -153,9 +153,6 @@ def tabulate(rows: Sequence[Mapping[str, Any]]) -> Table:
             for kind in (told_without[0] if told_without else ())
         },
     )
-            for kind in EVIDENCE
-        },
-    )
 
 
 def looked(entry: Mapping[str, str]) -> tuple[float, float]:

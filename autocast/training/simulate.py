@@ -9,6 +9,7 @@ reads after the cast alone.
 from __future__ import annotations
 
 import io
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -46,6 +47,15 @@ class Laid:
     part: float
 
 
+_WHERE: Mapping[str, Callable[[Floats], Floats]] = {
+    # Full at the one end of the scale and gone beyond its middle, or the other way round.
+    "shadows": lambda level: np.clip((0.55 - level) / 0.3, 0, 1),
+    "midtones": lambda level: np.clip((0.3 - np.abs(level - 0.5)) / 0.15, 0, 1),
+    "highlights": lambda level: np.clip((level - 0.45) / 0.3, 0, 1),
+}
+"""How much of a cast in one tone range meets each level (0..1 of the encoded scale)."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Change:
     """One cast as a change of encoded or linear values, in channel order R, G, B."""
@@ -63,14 +73,8 @@ class _Change:
             return x + amount
         if self.kind == "power":
             return np.clip(x, 0, 1) ** (1 + amount)
-        if self.kind in {"shadows", "highlights"}:
-            # Full at the one end of the scale, gone beyond its middle.
-            end = x.mean(axis=-1, keepdims=True)
-            end = end if self.kind == "highlights" else 1 - end
-            return np.asarray(x + amount * np.clip((end - 0.45) / 0.3, 0, 1))
-        if self.kind == "midtones":
-            off = np.abs(x.mean(axis=-1, keepdims=True) - 0.5)
-            return np.asarray(x + amount * np.clip((0.3 - off) / 0.15, 0, 1))
+        if self.kind in _WHERE:
+            return np.asarray(x + amount * _WHERE[self.kind](x.mean(axis=-1, keepdims=True)))
         if self.kind == "crossed":
             return x + amount * (2 * x - 1)
         if self.kind == "faded":
