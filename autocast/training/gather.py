@@ -10,7 +10,7 @@ import csv
 import zlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -58,10 +58,9 @@ class Table:
     any tone range or part of the frame. ``looked`` (n, 2) is the mean cast of two
     looks that both called it evident (columns ``judgement_1``, ``a_1``, ``b_1``
     and likewise 2, where the manifest has them), NaN elsewhere. ``judgements``
-    (n, 2) are the two looks' grades and ``disagree`` says where they differ;
-    ``scene`` is the manifest's kind of scene; all are empty where it does not
-    tell. ``without`` holds, for each kind of evidence, the natural rows' figures
-    told without that kind.
+    (n, 2) are the two looks' grades and ``scene`` the manifest's kind of scene,
+    both empty where it does not tell. ``without`` holds, by kind of evidence, the
+    natural rows' figures told without it.
     """
 
     names: tuple[str, ...]
@@ -75,13 +74,18 @@ class Table:
     looked: Floats
     scene: NDArray[np.str_]
     judgements: NDArray[np.str_]
-    disagree: NDArray[np.bool_]
-    without: Mapping[str, Floats] = field(default_factory=dict)
+    without: Mapping[str, Floats]
 
     @property
     def natural(self) -> NDArray[np.bool_]:
         """Rows of pictures as they came."""
         return np.asarray(self.kind == "natural", dtype=np.bool_)
+
+    @property
+    def disagree(self) -> NDArray[np.bool_]:
+        """Rows on which two looks were taken and differ."""
+        first, second = self.judgements[:, 0], self.judgements[:, 1]
+        return np.asarray((first != second) & (first != "") & (second != ""), dtype=np.bool_)
 
 
 def read_manifest(folder: Path) -> list[dict[str, str]]:
@@ -116,7 +120,6 @@ def gather(folder: Path, seed: int, processes: int, report: Callable[[str], None
 def tabulate(rows: Sequence[Mapping[str, Any]]) -> Table:
     """Rows of :func:`_rows` as one table."""
     names = tuple(rows[0]["figures"])
-    judgements = np.array([row["judgements"] for row in rows])
     told_without = [row["without"] for row in rows if row["kind"] == "natural"]
     return Table(
         names=names,
@@ -129,8 +132,7 @@ def tabulate(rows: Sequence[Mapping[str, Any]]) -> Table:
         worst=np.array([row["worst"] for row in rows], dtype=np.float64),
         looked=np.array([row["looked"] for row in rows], dtype=np.float64),
         scene=np.array([row["scene"] for row in rows]),
-        judgements=judgements,
-        disagree=(judgements[:, 0] != judgements[:, 1]) & (judgements != "").all(axis=1),
+        judgements=np.array([row["judgements"] for row in rows]),
         without={
             kind: np.array([[each[kind][name] for name in names] for each in told_without])
             for kind in (told_without[0] if told_without else ())
