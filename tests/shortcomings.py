@@ -12,6 +12,7 @@ SHORTCOMINGS = {
     "A faultless scene is left to a person: its probability is just above the threshold.": (
         "test_neutrals_of_several_tones_are_clear[yard-1]",
         "test_neutrals_of_several_tones_are_clear[yard-2]",
+        "test_a_blue_boat_amid_agreeing_neutrals_is_a_blue_boat[yard-2]",
     ),
     "It is left to a person, but no remark says that nothing of known colour is there.": (
         "test_nothing_of_known_colour_is_left_to_a_person[1]",
@@ -23,17 +24,13 @@ SHORTCOMINGS = {
         "test_a_cast_in_one_tone_range_is_not_clear[quay-45-66-magenta]",
         "test_a_crossed_cast_is_not_clear_though_its_mean_is_nothing[quay-12]",
         "test_a_crossed_cast_is_not_clear_though_its_mean_is_nothing[winter-12]",
-        "test_a_crossed_cast_is_not_clear_though_its_mean_is_nothing[winter-20]",
     ),
     "Only areas at one height are compared: sky and ground differ in any landscape.": (
         "test_a_cast_in_part_of_the_frame_is_not_clear[winter-top third-green]",
-        "test_a_cast_in_part_of_the_frame_is_not_clear[winter-top third-magenta]",
     ),
     "A blue cast on part of the ground reads as the shade it might be.": (
         "test_a_cast_in_part_of_the_frame_is_not_clear[quay-bottom half-blue]",
-        "test_a_cast_in_part_of_the_frame_is_not_clear[quay-left half-blue]",
         "test_a_cast_in_part_of_the_frame_is_not_clear[quay-left quarter-blue]",
-        "test_a_cast_in_part_of_the_frame_is_not_clear[winter-right third-blue]",
     ),
 }
 """Reason -> names of tests, with their parameters."""

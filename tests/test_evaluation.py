@@ -110,7 +110,6 @@ def table(pictures: int = 120, seed: int = 4) -> Table:
         looked=np.where(evident[:, None], casts[:, 0], np.nan),
         scene=np.where(picture % 2 == 0, "quay", "workshop"),
         judgements=judgements,
-        disagree=judgements[:, 0] != judgements[:, 1],
         without={"neutrals": neutrals, "statistics": nothing},
     )
 
@@ -126,7 +125,7 @@ def quick() -> Iterator[None]:
 
 @pytest.fixture(scope="module")
 def measured(quick: None) -> tuple[Table, evaluate.Outcome, dict[str, Any]]:  # noqa: ARG001 -- smaller trees
-    made = table()
+    made = table(72)
     outcome = evaluate.nested(made, 0, lambda _: None)
     plain = evaluate.plain(made, 0, lambda _: None)
     return made, outcome, evaluate.figures(made, outcome, 0, plain)
@@ -147,7 +146,7 @@ def judged_only(truth: NDArray[np.bool_]) -> Table:
         looked=np.full((count, 2), np.nan),
         scene=np.full(count, ""),
         judgements=np.full((count, 2), ""),
-        disagree=np.zeros(count, dtype=bool),
+        without={},
     )
 
 
@@ -300,8 +299,11 @@ def _mixed() -> tuple[Table, NDArray[np.str_]]:
         for _ in range(k)
     ]
     made = judged_only(np.zeros(len(verdict), dtype=bool))
-    disagree = np.array([c == "doubtful" for c in consensus])
-    return replace(made, consensus=np.array(consensus), disagree=disagree), np.array(verdict)
+    # Five evident pictures that were asked about have looks that differ; so have doubtful ones.
+    judgements = np.array([(c, c) for c in consensus])
+    judgements[4:9, 1] = "slight"
+    judgements[-10:] = "none", "slight"
+    return replace(made, consensus=np.array(consensus), judgements=judgements), np.array(verdict)
 
 
 def test_risks_at_the_mix_of_the_folder_are_plain_counts() -> None:
@@ -345,7 +347,7 @@ def test_asking_was_right_where_judgements_are_unsure() -> None:
     made, verdict = _mixed()
     found = deferral.right_to_ask(made, verdict, 0)
     assert found["asked"]["n"] == 56
-    assert found["asked"]["value"] == pytest.approx((18 + 15 + 3) / 56)
+    assert found["asked"]["value"] == pytest.approx((18 + 15 + 3 + 5) / 56)
     assert found["others"]["value"] == pytest.approx((12 + 5 + 7) / 104)
 
 
@@ -391,7 +393,7 @@ def test_the_band_of_crossed_casts_is_that_of_twelve_codes_at_the_ends() -> None
     sizes = []
     for move in ((1, 0, -1), (1, -1, 1), (1, 1, -1), (0, 1, -1), (1, -1, 0)):
         change = simulate._Change("crossed", np.array(move) * 12 / 255)
-        sizes.append(np.hypot(*simulate._truth(change).T).max())
+        sizes.append(np.hypot(*simulate._truth(change, 1.0).T).max())
     assert low == pytest.approx(min(sizes), abs=0.5)
     assert high == pytest.approx(max(sizes), abs=0.5)
 
@@ -408,9 +410,27 @@ def test_crossed_casts_are_found_by_tone_and_not_by_the_whole() -> None:
     assert found["counted"]["shadows"]["auc"]["value"] > 0.95
     assert found["counted"]["shadows"]["error"]["value"] < 2.0
     by_kind = {row["kind"]: row for row in agreement.kinds(made, word, 0)}
+    assert set(by_kind) == {"gain", "crossed"}
     assert by_kind["gain"]["counted"]["value"] > 0.95
     assert by_kind["crossed"]["counted"]["value"] < 0.65
     assert by_kind["crossed"]["largest"]["value"] == 1.0
+
+
+def test_casts_over_rendered_scenes_stand_against_uncast_scenes() -> None:
+    made = table(48)
+    kind = made.kind.astype("U20")
+    scenes = ~made.natural & (np.arange(len(kind)) % 2 == 0)
+    kind[scenes] = np.char.add("held.", made.kind[scenes])
+    mixed = replace(made, kind=kind)
+    # All over scenes is shown as strongly cast: only casts over photographs stand out then.
+    casts = np.where(scenes[:, None, None], 99.0, made.truth)
+    by_kind = {row["kind"]: row for row in agreement.kinds(mixed, _word(casts), 0)}
+    assert by_kind["gain"]["weighed"]["value"] == 1.0
+    assert by_kind["held.gain"]["weighed"]["value"] == 0.5
+    assert (
+        by_kind["held.gain"]["n"] + by_kind["gain"]["n"]
+        == (made.worst[made.kind == "gain"] >= 6).sum()
+    )
 
 
 # --- the nested fits ---------------------------------------------------------------------------

@@ -63,7 +63,7 @@ def _table(pictures: int = 90, seed: int = 4) -> Table:
         looked=np.full((count, 2), np.nan),
         scene=np.full(count, ""),
         judgements=np.full((count, 2), ""),
-        disagree=np.zeros(count, dtype=bool),
+        without={},
     )
 
 

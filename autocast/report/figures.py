@@ -152,7 +152,7 @@ def _scenes(scenes: Sequence[Mapping[str, Any]]) -> Iterator[str]:
 
 def _by_tone(by_tone: Mapping[str, Any]) -> Iterator[str]:
     columns = ("shadows", "midtones", "highlights", "largest")
-    rows = []
+    rows: list[list[str]] = []
     for name, row in by_tone.items():
         if name in {"n", "uncast", "probability"}:
             continue

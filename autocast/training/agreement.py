@@ -207,9 +207,11 @@ def _kinds(table: Table, word: Word, seed: int) -> Iterator[dict[str, Any]]:
         "largest": _size(word.casts).max(axis=1),
         "counted": _size(_pair(table, "together")),
     }
-    for kind in sorted(set(table.kind) - {"natural", "none"}):
+    for kind in sorted(set(table.kind)):
+        # What begins with a word and a point was laid over something other than photographs.
+        over, point, _ = kind.rpartition(".")
         is_laid = (table.kind == kind) & (table.worst >= EVIDENT_FROM)
-        both = np.flatnonzero(is_laid | (table.kind == "none"))
+        both = np.flatnonzero(is_laid | (table.kind == f"{over}{point}none"))
         if not is_laid.any() or is_laid[both].all():
             continue
         draws = Draws(table.group[both], seed)

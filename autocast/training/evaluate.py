@@ -142,7 +142,7 @@ def figures(
     every = np.ones(len(table.file))
     return {
         "pictures": pictures,
-        "groups": len(set(table.group)),
+        "groups": len(set(table.group[table.natural])),
         "fit": "nested",
         "laid": agreement.laid(table, word, casts, seed),
         "judged": agreement.judged(table, word, plain_word, casts, seed),

@@ -165,7 +165,7 @@ def looked(entry: Mapping[str, str]) -> tuple[float, float]:
 
 def _rows(folder: Path, seed: int, entry: Mapping[str, str]) -> list[dict[str, Any]]:
     path = folder / entry["file"]
-    common = {name: entry[name] for name in COLUMNS} | _UNKNOWN
+    common = {**_UNKNOWN, **{name: entry[name] for name in COLUMNS}}
     case = prepare(path)
     told = features(case)
     natural = {
@@ -206,7 +206,7 @@ def _rendered(seed: int, half: str, number: int) -> dict[str, Any]:
     row = _copy(pixels, kind, rng)
     prefix = "rendered" if half == "fit" else "held"
     own = {"file": name, "group": f"scene-{name}", "consensus": "none", "kind": f"{prefix}.{kind}"}
-    return dict(_UNKNOWN) | row | own
+    return {**_UNKNOWN, **row, **own}
 
 
 def laid_copies(pixels: NDArray[np.uint8], rng: np.random.Generator) -> Iterator[dict[str, Any]]:
