@@ -28,8 +28,10 @@ LARGEST = 45.0
 # from untouched pictures.
 DARKENED = (0.72, 0.97)
 """Factors on linear light that make room for a cast before anything clips."""
-BRIGHTENED = 0.06
-"""Spread of ln exposure beyond the original's, never below it."""
+REEXPOSED = 0.06
+"""Spread of ln exposure about the original's."""
+BLOWN = (0.965, 0.995)
+"""Least encoded channel from which a pixel begins to be blown out, and from which it is."""
 CROPPED = (0.7, 1.0)
 """Share of each side that a crop keeps."""
 EXPOSED = 0.12
@@ -94,8 +96,8 @@ def lay(
     darkened = float(rng.uniform(*DARKENED))
     base = linear_to_srgb(light * darkened)
     changes = _changes(rng, kind, size, angle)
-    # Exposed again as it was, or a little more, so that highlights blow out as before.
-    exposure = float(np.exp(np.abs(rng.normal(0, BRIGHTENED)))) / darkened
+    # Exposed again about as it was.
+    exposure = float(np.exp(rng.normal(0, REEXPOSED))) / darkened
     truths = [_truth(change, exposure) for change in changes]
     cast: Floats
     truth: Floats
@@ -108,6 +110,10 @@ def lay(
         cast, truth = changes[0](base), truths[0]
     part = max(float(np.hypot(*each[0])) for each in truths)
     finished = linear_to_srgb(np.clip(srgb_to_linear(np.clip(cast, 0, 1)) * exposure, 0, 1))
+    # What was blown out stays white, as it does in any light a camera balances to.
+    least = picture.min(axis=-1, keepdims=True) / 255.0
+    blown = np.clip((least - BLOWN[0]) / (BLOWN[1] - BLOWN[0]), 0, 1)
+    finished = finished * (1 - blown) + blown
     rows = [(float(a), float(b)) for a, b in truth]
     return Laid(compressed(finished, rng), kind, rows[0], tuple(rows[1:]), part)
 
