@@ -10,6 +10,7 @@ from autocast.colour import cast_to_gains, linear_to_lab, srgb_to_linear
 from autocast.judgement import TONE_RANGES, Verdict
 from autocast.training import cameras, fairness, materials, scenes
 from autocast.training.canvas import Canvas, Stuff
+from autocast.training.render import TYPOLOGY_CUTS
 from autocast.training.scenes import ITA_GROUPS, RECIPES, STUDIES, THINGS, portrait, render
 
 BOTH = (*STUDIES["fit"], *STUDIES["report"])
@@ -210,7 +211,7 @@ def test_things_have_the_colours_that_are_known_of_them() -> None:
 
 
 def test_portraits_differ_by_skin_alone_and_are_of_their_group() -> None:
-    cuts = (-90.0, *materials.render.TYPOLOGY_CUTS, 90.0)
+    cuts = (-90.0, *TYPOLOGY_CUTS, 90.0)
     for seed in range(3):
         drawn = [
             portrait(np.random.default_rng(seed), group, STUDIES["report"]) for group in ITA_GROUPS
@@ -229,7 +230,7 @@ def test_portraits_differ_by_skin_alone_and_are_of_their_group() -> None:
 @pytest.mark.parametrize("group", ITA_GROUPS)
 def test_every_group_has_faces_in_both_halves(half: str, group: str) -> None:
     made = materials.palette(STUDIES[half])
-    number = np.digitize(made.ita, materials.render.TYPOLOGY_CUTS)
+    number = np.digitize(made.ita, TYPOLOGY_CUTS)
     assert (number == ITA_GROUPS.index(group)).sum() >= 25
 
 
@@ -244,9 +245,10 @@ def test_the_study_of_complexions_judges_every_group() -> None:
 
 
 def test_the_study_of_complexions_counts_what_was_said() -> None:
-    said: list[tuple[Verdict, Verdict]] = [
-        *[("clear", "cast")] * 6, *[("ask", "clear")] * 3, *[("cast", "ask")] * 1,
-    ]  # fmt: skip
+    clear: Verdict = "clear"
+    ask: Verdict = "ask"
+    cast: Verdict = "cast"
+    said = [(clear, cast)] * 6 + [(ask, clear)] * 3 + [(cast, ask)]
     counted = fairness._of_group("tan", said)
     assert counted.false_alarms.share == 10
     assert counted.not_clear.share == 40

@@ -151,7 +151,7 @@ class Canvas:
         tile = _tiles(grain)[self.rng.integers(_TILES)]
         top, left = self.rng.integers(_TILE - height + 1), self.rng.integers(_TILE - width + 1)
         part = tile[top : top + height, left : left + width]
-        return part[:: self.rng.choice([-1, 1]), :: self.rng.choice([-1, 1])]
+        return np.asarray(part[:: self.rng.choice([-1, 1]), :: self.rng.choice([-1, 1])])
 
     def open_light(self) -> Floats:
         """A map (H, W) of full light, for ``cast_shadow`` to darken."""
