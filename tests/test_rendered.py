@@ -6,10 +6,17 @@ import numpy as np
 import pytest
 from hypothesis import given, settings, strategies as st
 
-from autocast.colour import cast_to_gains, linear_to_lab, srgb_to_linear
+from autocast.colour import (
+    cast_to_gains,
+    cast_to_shift,
+    linear_to_lab,
+    log_chromaticity,
+    srgb_to_linear,
+)
 from autocast.judgement import TONE_RANGES, Verdict
-from autocast.training import cameras, fairness, materials, render as densities, scenes
+from autocast.training import cameras, fairness, materials, scenes
 from autocast.training.canvas import Canvas, Stuff
+from autocast.training.render import TYPOLOGY_CUTS
 from autocast.training.scenes import ITA_GROUPS, RECIPES, STUDIES, THINGS, portrait, render
 
 BOTH = (*STUDIES["fit"], *STUDIES["report"])
@@ -82,7 +89,11 @@ def test_a_laid_cast_reads_as_itself_on_the_ramp(
         assert read == pytest.approx(cast, abs=0.5)
 
 
-def test_a_render_under_a_cast_is_the_same_scene_shifted_by_it() -> None:
+def test_a_render_under_a_cast_is_the_same_scene_shifted_by_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(scenes, "CONTRAST", (0.0, 0.0))
+    monkeypatch.setattr(scenes, "SATURATION", (0.0, 0.0))
     cast = (4.0, 9.0)
     plain, laid = (
         render(np.random.default_rng(8), STUDIES["fit"], "street", c) for c in ((0.0, 0.0), cast)
@@ -91,9 +102,15 @@ def test_a_render_under_a_cast_is_the_same_scene_shifted_by_it() -> None:
     assert laid.whole == cast
     assert laid.tones == (cast,) * 3
     np.testing.assert_array_equal(plain.things, laid.things)
-    moved = (_lab(laid) - _lab(plain))[..., 1:]
-    middle = np.abs(_lab(plain)[..., 0] - 60) < 8
-    assert np.median(moved[middle], axis=0) == pytest.approx(cast, abs=2.0)
+    before, after = (log_chromaticity(srgb_to_linear(p.pixels / 255.0)) for p in (plain, laid))
+    both = np.stack([plain.pixels, laid.pixels])
+    whole = ((both > 40) & (both < 250)).all(axis=(0, 3))
+    moved = (after - before)[whole]
+    assert len(moved) > 5000
+    # Rounding to 8 bits; every pixel moves alike.
+    assert np.percentile(moved, [5, 95], axis=0) == pytest.approx(
+        np.tile(cast_to_shift(np.array(cast)), (2, 1)), abs=0.04
+    )
 
 
 def test_a_cast_that_no_light_lays_is_refused() -> None:
@@ -174,12 +191,11 @@ def test_unknown_studies_groups_and_missing_materials_are_named() -> None:
 
 @pytest.mark.parametrize("recipe", RECIPES)
 def test_recipes_hold_the_things_they_name(recipe: str) -> None:
-    for seed in range(4):
-        for names in STUDIES.values():
-            made = render(np.random.default_rng([7, seed]), names, recipe)
-            share = np.bincount(made.things.ravel(), minlength=len(THINGS)) / made.things.size
-            for thing in RECIPES[recipe].holds:
-                assert share[THINGS.index(thing)] > 0.02, (seed, thing)
+    for seed, names in enumerate((*STUDIES.values(), BOTH)):
+        made = render(np.random.default_rng([7, seed]), names, recipe)
+        share = np.bincount(made.things.ravel(), minlength=len(THINGS)) / made.things.size
+        for thing in RECIPES[recipe].holds:
+            assert share[THINGS.index(thing)] > 0.02, (seed, thing)
 
 
 def test_things_have_the_colours_that_are_known_of_them() -> None:
@@ -187,7 +203,7 @@ def test_things_have_the_colours_that_are_known_of_them() -> None:
         thing: [] for thing in ("vegetation", "skin", "snow", "sky")
     }
     for name in ("garden", "portrait", "snow"):
-        for seed in range(12):
+        for seed in range(7):
             made = render(np.random.default_rng([2, seed]), BOTH, name)
             read = _lab(made)
             for thing, some in lab.items():
@@ -210,7 +226,7 @@ def test_things_have_the_colours_that_are_known_of_them() -> None:
 
 
 def test_portraits_differ_by_skin_alone_and_are_of_their_group() -> None:
-    cuts = (-90.0, *densities.TYPOLOGY_CUTS, 90.0)
+    cuts = (-90.0, *TYPOLOGY_CUTS, 90.0)
     for seed in range(3):
         drawn = [
             portrait(np.random.default_rng(seed), group, STUDIES["report"]) for group in ITA_GROUPS
@@ -222,14 +238,16 @@ def test_portraits_differ_by_skin_alone_and_are_of_their_group() -> None:
             assert (made.light, made.seen_by) == (drawn[0].light, drawn[0].seen_by)
         face = drawn[0].things == THINGS.index("skin")
         lightness = [float(_lab(made)[face, 0].mean()) for made in drawn]
-        assert lightness == sorted(lightness)
+        # The angle orders by L* and b* together, so that neighbours may change places.
+        assert min(np.diff(lightness)) > -4
+        assert lightness[-1] > lightness[0] + 15
 
 
 @pytest.mark.parametrize("half", STUDIES)
 @pytest.mark.parametrize("group", ITA_GROUPS)
 def test_every_group_has_faces_in_both_halves(half: str, group: str) -> None:
     made = materials.palette(STUDIES[half])
-    number = np.digitize(made.ita, densities.TYPOLOGY_CUTS)
+    number = np.digitize(made.ita, TYPOLOGY_CUTS)
     assert (number == ITA_GROUPS.index(group)).sum() >= 25
 
 
@@ -244,11 +262,10 @@ def test_the_study_of_complexions_judges_every_group() -> None:
 
 
 def test_the_study_of_complexions_counts_what_was_said() -> None:
-    said: list[tuple[Verdict, Verdict]] = [
-        *(("clear", "cast") for _ in range(6)),
-        *(("ask", "clear") for _ in range(3)),
-        ("cast", "ask"),
-    ]
+    clear: Verdict = "clear"
+    ask: Verdict = "ask"
+    cast: Verdict = "cast"
+    said = [(clear, cast)] * 6 + [(ask, clear)] * 3 + [(cast, ask)]
     counted = fairness._of_group("tan", said)
     assert counted.false_alarms.share == 10
     assert counted.not_clear.share == 40

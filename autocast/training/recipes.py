@@ -115,7 +115,8 @@ def interior(stage: Stage) -> None:
     canvas.paint(canvas.box(-1, -1, 2, 2), wall, lit=fall, level=level)
     corner = stage.between(0.1, 0.9)
     canvas.paint(canvas.box(-1, -1, corner, 2), wall, lit=fall, level=level * 0.8)
-    ceiling = stage.between(-0.1, 0.18)
+    # Where the walls are coloured the ceiling shows, so that something white always does.
+    ceiling = stage.between(-0.1 if wall.thing == "white" else 0.06, 0.18)
     canvas.paint(canvas.box(-1, -1, 2, ceiling), stage.white(), lit=fall, level=0.9)
     floor = stage.between(0.65, 0.9)
     if stage.chance(0.6):

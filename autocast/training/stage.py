@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.training.canvas import Canvas, Shape, Stuff
+from autocast.training.canvas import Canvas, Stuff
 from autocast.training.materials import Palette, snow, water
 
 Floats = NDArray[np.floating[Any]]
@@ -303,7 +303,3 @@ class Stage:
             ):
                 canvas.paint(canvas.box(x + left, foot - size, x + right, foot), stuff,
                              level=level, lit=lit)  # fmt: skip
-
-    def contact_shadow(self, lit: Floats, shape: Shape, soft: float) -> None:
-        """A soft shadow where something stands on the ground."""
-        self.canvas.cast_shadow(lit, shape, soft)

@@ -42,7 +42,7 @@ def _rendered_lab(light: cameras.Light) -> formulas.Array:
 def test_the_chart_is_seen_as_colour_science_sees_it(name: str) -> None:
     expected = _adapted_lab(colour.SDS_ILLUMINANTS[name])
     # Reflectances are interpolated differently, and are constant below 400 nm here.
-    assert np.linalg.norm(_rendered_lab(cameras.named_light(name)) - expected, axis=1).max() < 0.8
+    assert np.linalg.norm(_rendered_lab(cameras.named_light(name)) - expected, axis=1).max() < 0.5
 
 
 @pytest.mark.parametrize("kelvin", [4300, 5200, 7777, 15000])
