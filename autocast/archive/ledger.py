@@ -496,9 +496,7 @@ def _columns(outcome: Outcome) -> dict[str, Any]:
             "cov_ab": cov_ab,
             "var_b": var_b,
             "strength": strength_word(cast["a"], cast["b"]),
-            "hue": hue_name(cast["a"], cast["b"])
-            if describe(cast["a"], cast["b"]) != strength
-            else None,
+            "hue": None if size < SLIGHT_FROM else hue_name(cast["a"], cast["b"]),
             "remarks": " ".join(data["remarks"]),
         }
     return columns | said
