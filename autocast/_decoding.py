@@ -251,7 +251,7 @@ def _kind(head: bytes, name: str) -> str:
 
 
 def is_picture(head: bytes) -> bool:
-    """Whether a file with these first 64 bytes is a still picture, of a kind that is taken or not."""
+    """Whether a file with these first 64 bytes is a still picture, whether or not it is taken."""
     if head.startswith(b"%PDF") or (head[:2] == b"BM" and head[6:10] != b"\0\0\0\0"):
         return False  # a document; a text that happens to begin as a BMP does
     try:

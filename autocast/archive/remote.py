@@ -9,7 +9,7 @@ from typing import Any
 
 from autocast.archive.rows import Entry
 from autocast.archive.walk import HEAD, Chosen, Seen
-from autocast.errors import LedgerError
+from autocast.errors import ArchiveError
 
 # Where the file systems of fsspec tell when a file changed, or what else changes with it.
 _CHANGED = ("mtime", "LastModified", "last_modified", "updated", "modified", "ETag", "created")
@@ -67,13 +67,13 @@ def _opened(address: str) -> tuple[Any, str]:
     try:
         from fsspec.core import url_to_fs
     except ImportError as error:
-        raise LedgerError(
+        raise ArchiveError(
             "Addresses need fsspec; install it with pip install 'autocast[remote]'."
         ) from error
     try:
         files, name = url_to_fs(address)
     except (ImportError, ValueError, OSError) as error:
-        raise LedgerError(f"{address} cannot be opened: {error}.") from error
+        raise ArchiveError(f"{address} cannot be opened: {error}.") from error
     return files, str(name)
 
 

@@ -28,6 +28,16 @@ class Entry:
 
 
 @dataclass(frozen=True, slots=True)
+class Known:
+    """What a ledger holds of a path: its number, the entry it was judged by, and how that went."""
+
+    id: int
+    entry: Entry
+    failed: bool
+    gone: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Outcome:
     """What a worker says of one picture: a judgement with its facts, or a failure's sentence."""
 

@@ -2,8 +2,8 @@
 
 Within a folder files come first, then folders, each by the bytes of their
 names. Hidden and system folders and files are left out. A link to a file is a
-file; a link to a folder is followed unless it leads back into what is walked,
-and each outside folder is entered once, so that no loop is endless. A file is a
+file; a link to a folder is followed unless it leads back into what is walked
+or above it, and each outside folder is entered once, so that no loop is endless. A file is a
 picture by its first bytes; one that is named like a picture and is none is met
 as well, so that its failure is on record. Nothing is ever written.
 """
@@ -18,7 +18,7 @@ from fnmatch import fnmatchcase
 from typing import Protocol
 
 from autocast.archive.rows import Entry, is_address
-from autocast.errors import LedgerError
+from autocast.errors import ArchiveError
 
 _SYSTEM = {
     b"$RECYCLE.BIN",
@@ -124,12 +124,12 @@ def store_of(root: bytes, roots: Sequence[bytes]) -> Store:
 
 
 def settle_root(given: str) -> bytes:
-    """A folder or address as it is kept in the ledger. Raises LedgerError where there is none."""
+    """A folder or address as it is kept in the ledger. Raises ArchiveError where there is none."""
     if "://" in given:
         return given.rstrip("/").encode("utf-8", "surrogateescape")
     path = os.path.abspath(given)  # noqa: PTH100 -- links are kept as they are named
     if not os.path.isdir(path):  # noqa: PTH112
-        raise LedgerError(f"{given} is no folder; give the folders that hold the pictures.")
+        raise ArchiveError(f"{given} is no folder; give the folders that hold the pictures.")
     return os.fsencode(path)
 
 
@@ -180,7 +180,10 @@ class Folders:
         if not item.is_symlink():
             return True
         real = os.path.realpath(item.path)
-        inside = any(real == root or real.startswith(root + _SEP) for root in self._real_roots)
+        inside = any(
+            (real + _SEP).startswith(root + _SEP) or (root + _SEP).startswith(real + _SEP)
+            for root in self._real_roots
+        )
         if inside or real in self._entered:
             return False
         self._entered.add(real)
@@ -210,7 +213,7 @@ def _hidden(item: os.DirEntry[bytes]) -> bool:
     if os.name != "nt":
         return False
     try:
-        attributes = item.stat(follow_symlinks=False).st_file_attributes
+        attributes = getattr(item.stat(follow_symlinks=False), "st_file_attributes", 0)
     except OSError:
         return False
     return bool(attributes & (stat.FILE_ATTRIBUTE_HIDDEN | stat.FILE_ATTRIBUTE_SYSTEM))
