@@ -29,6 +29,12 @@ AHEAD = 4
 _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 
+def cores() -> int:
+    """Processors this process may use."""
+    allowed = getattr(os, "sched_getaffinity", None)
+    return len(allowed(0)) if allowed is not None else os.cpu_count() or 1
+
+
 class Crew(Protocol):
     """Takes entries; ``deaths`` are the errors of a future whose worker is no more."""
 
@@ -98,6 +104,17 @@ class Processes:
         if method == "forkserver":
             context.set_forkserver_preload(["autocast.archive.work"])
         return ProcessPoolExecutor(self.jobs, mp_context=context, initializer=_begin)
+
+
+@contextlib.contextmanager
+def at_work(crew: Crew) -> Iterator[Crew]:
+    """The crew, sent home afterwards: at once where something went wrong."""
+    try:
+        yield crew
+    except BaseException:
+        crew.close(at_once=True)
+        raise
+    crew.close()
 
 
 @contextlib.contextmanager

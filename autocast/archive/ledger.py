@@ -265,6 +265,19 @@ class Ledger:
         closed = self._one("SELECT count(*) FROM closed_folders")
         return Counts(**found, gone=gone[0], closed_folders=closed[0])
 
+    def assumed_rate(self) -> float | None:
+        """The base rate of the judgements, averaged; None where there are none."""
+        rate: float | None = self._one("SELECT avg(base_rate) FROM pictures WHERE NOT gone")[0]
+        return rate
+
+    def probabilities(self) -> Iterator[tuple[float, float]]:
+        """Probability and base rate of every judged picture that is not gone."""
+        with _told(self.path):
+            yield from self._db.execute(
+                "SELECT probability, base_rate FROM pictures "
+                "WHERE probability NOT NULL AND NOT gone ORDER BY path"
+            )
+
     def remark_counts(self) -> dict[str, int]:
         """How many pictures carry each remark."""
         out: dict[str, int] = {}

@@ -160,7 +160,7 @@ class Wanted:
     once, by the picture that leads it; its odd pictures are given as well.
     """
 
-    verdicts: tuple[Verdict, ...] = ()
+    verdicts: tuple[str, ...] = ()
     hues: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
     folder: bytes | None = None
