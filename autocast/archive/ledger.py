@@ -57,6 +57,7 @@ class Single(NamedTuple):
     camera: str
     taken: str
     probability: float
+    base_rate: float
     a: float
     b: float
     var_a: float
@@ -85,16 +86,17 @@ class SeriesRow:
 
 
 FIRST_LOOK = """
-    CASE WHEN finding = 1 AND NOT odd THEN 0
-         WHEN verdict = 'cast' THEN 0 WHEN verdict = 'ask' THEN 1
-         WHEN verdict = 'clear' THEN 2 ELSE 3 END,
+    CASE WHEN finding = 1 AND NOT odd THEN 0 WHEN verdict = 'cast' THEN 1
+         WHEN verdict = 'ask' THEN 2 WHEN verdict = 'clear' THEN 3 ELSE 4 END,
     CASE WHEN finding = 1 AND NOT odd
-         THEN -sqrt_of(shared_a * shared_a + shared_b * shared_b) * series_probability
-         WHEN verdict = 'cast' THEN -size_of_cast * archive_probability
+         THEN -sqrt_of(shared_a * shared_a + shared_b * shared_b) * series_probability END,
+    CASE WHEN finding = 1 AND NOT odd THEN series END,
+    CASE WHEN verdict = 'cast' THEN -size_of_cast * archive_probability
          ELSE -archive_probability END,
     path
 """
-"""Likely and strong first, then what asks, the closest to a cast first, then the clear ones."""
+"""Series with one fault first, one look for many pictures; then likely and strong casts; then
+what asks, the closest to a cast first; then the clear ones."""
 
 
 def now() -> str:
@@ -250,7 +252,6 @@ class Ledger:
 
         It takes the series and (picture, a, b, spread, share, odd) for each of its members.
         """
-
         names = [field.name for field in dataclasses.fields(SeriesRow)]
 
         def keep(series: SeriesRow, members: Sequence[Sequence[object]]) -> None:

@@ -107,8 +107,11 @@ def _learnt(ledger: Ledger) -> Prior | None:
 def _kept(singles: list[Single], pooled: Pooled) -> tuple[SeriesRow, list[tuple[object, ...]]]:
     shares = pooled.share >= 0.5
     sharing = int(shares.sum())
-    agrees = sharing >= max(LEAST, len(singles) / 2)
-    finding = agrees and pooled.evident >= SURE
+    agrees = pooled.agreed >= 0.5 and sharing >= max(LEAST, len(singles) / 2)
+    # A cast that is likely by its size alone may be believable, as in evening sun: that is for
+    # the pictures' own judgements to say.
+    doubts = [s.probability - s.base_rate for s, k in zip(singles, shares, strict=True) if k]
+    finding = agrees and float(np.median(doubts or [-1])) >= 0 and pooled.fault >= SURE
     odd = ~shares & agrees
     # The picture that shows the fault best: the likeliest of those that share it.
     lead = max(
@@ -127,7 +130,7 @@ def _kept(singles: list[Single], pooled: Pooled) -> tuple[SeriesRow, list[tuple[
         b=float(pooled.shared[1]),
         spread=float(np.sqrt(np.trace(pooled.shared_covariance) / 2)),
         apart=pooled.apart,
-        probability=pooled.evident,
+        probability=pooled.fault,
         finding=finding,
         lead=singles[lead].id,
     )

@@ -108,7 +108,8 @@ def presort(
             with at_work(_crew(scheduler, jobs, deadline)) as crew, watched(roots, chosen) as show:
                 run = Run(ledger, crew, again=which, told=show, stop=stop)
                 tally = run.over(roots, chosen)
-            settle(ledger)
+            if run.changed or not ledger.fact("settled"):
+                settle(ledger)
             _tell_after(ledger, tally)
         if not tally.complete:
             say("Stopped before the end; run the same command to go on.")
