@@ -230,8 +230,7 @@ def test_pooling_helps_on_real_pictures() -> None:
         laid = np.array(casts[label])
         off = [np.median(np.hypot(*(m - laid).T)) for m in (series[label].own, pooled[label].mean)]
         assert off[1] < off[0], label
-        assert np.hypot(*(pooled[label].shared - laid)) < np.hypot(*laid) / 2
-    assert pooled["plain"].fault < 0.5
+        assert pooled[label].fault > 0.5 > pooled["plain"].fault, label
 
 
 # --- in the ledger ----------------------------------------------------------------
