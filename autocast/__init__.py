@@ -10,9 +10,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from autocast.errors import (
+    ArchiveError,
     AssumptionError,
     AutocastError,
     JudgementError,
+    LedgerError,
     ModelError,
     OutputError,
     PictureError,
@@ -41,6 +43,7 @@ __version__ = "0.1.0"
 
 __all__ = [
     "REMARKS",
+    "ArchiveError",
     "AssumptionError",
     "Assumptions",
     "AutocastError",
@@ -48,6 +51,7 @@ __all__ = [
     "Evidence",
     "Judgement",
     "JudgementError",
+    "LedgerError",
     "Mode",
     "ModelError",
     "OutputError",

@@ -10,6 +10,8 @@
     ├── ModelError              a fitted file is missing, damaged or unknown
     ├── JudgementError          a document is no judgement of a known version
     ├── AssumptionError         a base rate or a risk that is no share between 0 and 1
+    ├── ArchiveError            an archive cannot be walked, or those who judge not be reached
+    ├── LedgerError             a ledger cannot be read, written or understood
     └── OutputError             a result cannot be written where it was asked for
 
 The message is one sentence that names the thing and says what to do; it can be
@@ -47,6 +49,14 @@ class JudgementError(AutocastError):
 
 class AssumptionError(AutocastError):
     """A base rate or a risk that is no share between 0 and 1."""
+
+
+class ArchiveError(AutocastError):
+    """An archive cannot be walked, or the processes that judge it cannot be reached."""
+
+
+class LedgerError(AutocastError):
+    """A ledger cannot be read, written or understood."""
 
 
 class OutputError(AutocastError):

@@ -26,12 +26,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocast import _borders, _decoding
-from autocast._decoding import PIXEL_LIMIT, Decoded, Source
+from autocast._decoding import PIXEL_LIMIT, Decoded, Source, is_picture
 from autocast._profiles import Reading, to_srgb
 from autocast.errors import UnsupportedPicture
 from autocast.judgement import Place
 
-__all__ = ["PIXEL_LIMIT", "WORKING_SIDE", "Picture", "Source", "full_pixels", "open_picture"]
+__all__ = [
+    "PIXEL_LIMIT",
+    "WORKING_SIDE",
+    "Picture",
+    "Source",
+    "full_pixels",
+    "is_picture",
+    "open_picture",
+]
 
 WORKING_SIDE = 256
 """Longest side of the working pixels (project convention)."""

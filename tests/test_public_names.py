@@ -13,6 +13,7 @@ from autocast import errors, judgement
 
 PUBLIC = [
     "REMARKS",
+    "ArchiveError",
     "AssumptionError",
     "Assumptions",
     "AutocastError",
@@ -20,6 +21,7 @@ PUBLIC = [
     "Evidence",
     "Judgement",
     "JudgementError",
+    "LedgerError",
     "Mode",
     "ModelError",
     "OutputError",

@@ -1,0 +1,138 @@
+"""A ledger as terminal text: counts, the archive's rate, and what to see first."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Iterable, Iterator, Sequence
+
+from autocast.archive.order import Rate
+from autocast.archive.rows import Counts, Row
+from autocast.judgement import VERDICT_WORDS, hue_name, strength_word
+from autocast.report.text import GLUE, NARROWEST, percent, printable, shorten, wrap
+
+HUES = tuple(
+    hue_name(math.cos(math.radians(angle)), math.sin(math.radians(angle)))
+    for angle in range(0, 360, 30)
+)
+"""Every hue a cast can be described by."""
+
+_HEAD = "   own  here  cast                    picture"
+_SERIES_HEAD = "   pictures   sure  cast                    led by"
+
+
+def counts_text(counts: Counts, width: int = 80) -> str:
+    """How many pictures got which verdict, and what else was noted."""
+    parts = [
+        f"{count:,}{GLUE}{words}"
+        for count, words in (
+            (counts.cast, VERDICT_WORDS["cast"]),
+            (counts.ask, VERDICT_WORDS["ask"]),
+            (counts.clear, VERDICT_WORDS["clear"]),
+            (counts.failed, "could not be judged"),
+        )
+        if count
+    ]
+    total = f"{counts.pictures:,} picture{'' if counts.pictures == 1 else 's'}"
+    said = [f"{total}: {', '.join(parts)}." if parts else f"{total}."]
+    if counts.gone:
+        said.append(f"{counts.gone:,} more were judged once and are no longer there.")
+    if counts.closed_folders:
+        said.append(f"{counts.closed_folders:,} folders could not be read.")
+    return "\n".join(wrap(" ".join(said), max(width, NARROWEST)))
+
+
+def rate_text(rate: Rate, assumed: float, width: int = 80) -> str:
+    """The archive's own rate, beside the assumed one, in one sentence."""
+    text = (
+        f"By its own scores, about {percent(rate.rate)} of this archive's pictures have an "
+        f"evident cast, some {round(rate.rate * rate.pictures):,} of {rate.pictures:,} (give or "
+        f"take {percent(max(rate.error, 0.01))}); a judgement by itself assumes "
+        f"{percent(assumed)}."
+    )
+    return "\n".join(wrap(text, max(width, NARROWEST)))
+
+
+def listing(
+    pages: Iterable[Sequence[Row]], counts: Counts, width: int = 80, *, each: bool = False
+) -> Iterator[str]:
+    """Lines for pages of rows in their order, under a heading for each kind.
+
+    ``own`` is the probability of the picture alone, ``here`` the same at the
+    archive's rate. A series with one fault is one line: how many of its pictures
+    share the fault, and how sure that is; unless ``each`` picture gets its own.
+    """
+    width = max(width, NARROWEST)
+    inside = last = ""
+    for number, page in enumerate(pages):
+        if number == 0:
+            inside = _common([row.folder for row in page])
+            if inside:
+                yield from wrap(f"In {printable(inside)}", width, 3)
+        for row in page:
+            kind = "series" if _leads(row) and not each else row.verdict or "failed"
+            if kind != last:
+                yield ""
+                yield _heading(kind, counts)
+                if kind != "failed":
+                    yield _SERIES_HEAD if kind == "series" else _HEAD
+                last = kind
+            yield _series(row, inside, width) if kind == "series" else _line(row, inside, width)
+
+
+def _leads(row: Row) -> bool:
+    return row.series is not None and row.series.finding and row.series.leads
+
+
+def _heading(kind: str, counts: Counts) -> str:
+    if kind == "series":
+        return "SERIES WITH ONE FAULT"
+    words: dict[str, tuple[str, int]] = {
+        "cast": (VERDICT_WORDS["cast"], counts.cast),
+        "ask": (VERDICT_WORDS["ask"], counts.ask),
+        "clear": (VERDICT_WORDS["clear"], counts.clear),
+        "failed": ("could not be judged", counts.failed),
+    }
+    said, count = words[kind]
+    return f"{said.upper()} ({count:,})"
+
+
+def _series(row: Row, inside: str, width: int) -> str:
+    series = row.series
+    if series is None:
+        return _line(row, inside, width)
+    many = f"{series.sharing:,} of {series.count:,}"
+    cast = _cast(series.shared_a, series.shared_b)
+    line = f"{many:>11} {_chance(series.probability):>6}  {cast:<22}  "
+    return line + shorten(printable(_below(row.name, inside)), max(12, width - len(line)))
+
+
+def _line(row: Row, inside: str, width: int) -> str:
+    if row.failure is not None:
+        return "\n".join(f"   {line}" for line in wrap(printable(row.failure), width - 3, 2))
+    name = printable(_below(row.name, inside))
+    if row.series is not None and row.series.odd:
+        name = f"{name} (unlike its series)"
+    chances = f" {_chance(row.probability):>5} {_chance(row.archive_probability):>5}"
+    line = f"{chances}  {_cast(row.a or 0.0, row.b or 0.0):<22}  "
+    return line + shorten(name, max(12, width - len(line)))
+
+
+def _cast(a: float, b: float) -> str:
+    words = strength_word(a, b)
+    return words if words == "hardly any" else f"{words}, {hue_name(a, b)}"
+
+
+def _chance(probability: float | None) -> str:
+    return percent(min(max(probability or 0.0, 0.001), 0.999)).replace(GLUE, " ")
+
+
+def _common(folders: Sequence[bytes]) -> str:
+    try:
+        return os.fsdecode(os.path.commonpath(folders)) if folders else ""
+    except ValueError:
+        return ""
+
+
+def _below(name: str, inside: str) -> str:
+    return name[len(inside) :].lstrip("/\\") if inside and name.startswith(inside) else name
