@@ -44,7 +44,7 @@ That of regions which share their vote (``alike`` in the model file weights.json
 CLASS_OF = {"sky": "sky", "foliage": "vegetation", "skin": "skin"}
 SPEAK = ("neutral", *CLASS_OF)
 """Hints that vote for a cast; the others take something out of the picture."""
-ALLOWED = 0.05
+ALLOWED = 0.15
 """Share of the rest's posterior near a hint below which the hint is doubted (likewise)."""
 
 
