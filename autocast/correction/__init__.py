@@ -25,7 +25,7 @@ from autocast.colour import requote
 from autocast.correction.fitting import heard_in, said_by
 from autocast.correction.moving import Curves, Move, curves, lightness_error, smooth
 from autocast.correction.proving import Proof, prove
-from autocast.correction.table import write_clf
+from autocast.correction.table import check_clf, write_clf
 from autocast.errors import OutputError
 from autocast.judgement import REMARKS, SLIGHT_FROM, TONE_RANGES, Hint, Judgement
 from autocast.judging import Examination, casts_by_tone, examine
@@ -36,7 +36,10 @@ __all__ = [
     "Curves",
     "Move",
     "Proof",
+    "Work",
+    "check_clf",
     "correct",
+    "correct_and_keep",
     "corrected",
     "curves",
     "plan",
