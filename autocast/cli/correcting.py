@@ -125,7 +125,9 @@ def correct(
         if pair is not None and work.after is not None and correction.proof is not None:
             from autocast.report.pair import draw_pair
 
-            draw_pair(work.before.picture, work.after.picture, correction.proof, pair)
+            draw_pair(
+                work.before.picture, work.after.picture, correction.proof, pair, force=force
+            )
     if correction.advice is None:
         raise typer.Exit(3)
     if correction.proof is not None and not correction.proof.mended:

@@ -9,6 +9,7 @@ are plain gains of linear light; bends come only from a u that changes with L*.
 Each pixel's luminance Y is put back afterwards, which leaves CIE L* as it was.
 Where that would leave the range of the file, the pixel is moved towards the
 grey of its own luminance until it fits (no lightness is lost, some colour is).
+A channel that was clipped may rise again as far as grey.
 """
 
 from __future__ import annotations
@@ -42,6 +43,8 @@ APART_BY_CHANCE = 0.25
 """Share of the estimate's deviation by which tones differ by chance; most of it they share.
 
 Project convention; models/CARD.md gives the study that compared others."""
+NEAR_END = 0.9
+"""Encoded value from which a channel begins to count as clipped (project convention)."""
 POINTS = (0.0, 0.1, 0.25, 0.5, 0.75, 0.9, 1.0)
 """Inputs at which the curves are told to a person (project convention)."""
 
@@ -102,7 +105,7 @@ class Curves:
         """Encoded values (n, 3) -> corrected ones, and which had to be moved towards grey."""
         weights = self.space.luminance
         luminance = self.space.decode(values) @ weights
-        light = self._curved(values)
+        light = _raised(self._curved(values), values)
         after = light @ weights
         with np.errstate(divide="ignore", invalid="ignore"):
             light = light * np.where(after > 0, luminance / after, 0.0)[:, None]
@@ -135,6 +138,20 @@ class Curves:
             tuple((float(x), round(float(y), 4)) for x, y in zip(POINTS, outputs[:, c], strict=True))
             for c in range(3)
         )
+
+
+def _raised(light: Floats, values: NDArray[np.floating[Any]]) -> Floats:
+    """Light (n, 3) with what a clipped channel lost put back as far as grey.
+
+    A channel at its end holds no more than a lower bound, and drawing that down
+    would paint a blown sky in the colour opposite to the cast. It may rise to
+    the lower of the other two, the more the nearer it lies to its end.
+    """
+    near = np.clip((values - NEAR_END) / (1 - NEAR_END), 0, 1)
+    near = near * near * (3 - 2 * near)
+    ordered = np.sort(light, axis=1)
+    # The least of the other two: the middle one for the lowest channel, else nothing to raise.
+    return np.asarray(light + near * np.maximum(ordered[:, 1:2] - light, 0) * (light <= ordered[:, :1]))
 
 
 def curves(move: Move, space: RgbSpace) -> Curves:
