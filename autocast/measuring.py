@@ -149,18 +149,17 @@ def _numbered(spots: Sequence[Measured]) -> Iterator[Measured]:
         yield replace(spot, number=number)
 
 
-def _measured(
-    examination: Examination, place: _Wanted, disc: Disc, radius: float
-) -> Measured:
+def _measured(examination: Examination, place: _Wanted, disc: Disc, radius: float) -> Measured:
     values = disc.values.astype(np.float64)
     lab = linear_to_lab(disc.linear)
     linear = disc.linear.astype(np.float64).mean(axis=0)
     mean = linear_to_lab(linear)
     share = values / disc.top
     if place.kind:
-        what, expected = place.words, _expected(place.kind, float(mean[0]))
+        target: Reading | None = _expected(place.kind, float(mean[0]))
+        what = place.words
     else:
-        what, expected = _taken_for(examination, place.x, place.y, linear)
+        what, target = _taken_for(examination, place.x, place.y, linear)
         what = f"{place.words}, {what}" if place.words else what
     return Measured(
         number=0,
@@ -175,7 +174,7 @@ def _measured(
         clipped=round(float((share >= CLIPPED_FROM).any(axis=1).mean()), 4),
         buried=round(float((share <= BURIED_BELOW).any(axis=1).mean()), 4),
         what=what,
-        expected=expected,
+        expected=target,
     )
 
 

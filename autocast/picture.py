@@ -65,6 +65,9 @@ Floats = NDArray[np.float32]
 Edges = NDArray[np.float64]
 
 
+_PLAIN = Coding("RGB", None, None, certain=True)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Picture:
     """Working pixels of one picture and how they came about.
@@ -90,7 +93,7 @@ class Picture:
     profile: str
     remarks: tuple[str, ...]
     facts: Mapping[str, str]
-    coding: Coding = Coding("RGB", None, None, certain=True)
+    coding: Coding = _PLAIN
 
 
 def open_picture(source: Source) -> Picture:

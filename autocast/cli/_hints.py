@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import isfinite
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -41,11 +42,11 @@ def hints_of(said: dict[str, list[str] | None]) -> list[Hint]:
     """The hints of all options, in their order."""
     from autocast.judgement import Hint
 
-    hints = []
-    for what, spots in said.items():
-        for spot in spots or ():
-            hints.append(Hint(what, *numbers(spot, "--" + what.replace("_", "-"), (2, 3))))
-    return hints
+    return [
+        Hint(what, *numbers(spot, "--" + what.replace("_", "-"), (2, 3)))
+        for what, spots in said.items()
+        for spot in spots or ()
+    ]
 
 
 def numbers(text: str, option: str, counts: tuple[int, ...]) -> list[float]:
@@ -54,6 +55,6 @@ def numbers(text: str, option: str, counts: tuple[int, ...]) -> list[float]:
         values = [float(part) for part in text.split(",")]
     except ValueError:
         values = []
-    if len(values) not in counts or any(v != v or abs(v) == float("inf") for v in values):
+    if len(values) not in counts or not all(map(isfinite, values)):
         raise typer.BadParameter(f"{text!r} is no place; write {SPOT}.", param_hint=option)
     return values

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 @app.command()
-def correct(
+def correct(  # noqa: PLR0913 -- one parameter for each option
     picture: Annotated[
         Path, typer.Argument(metavar="PICTURE", help="The photograph; it is never changed.")
     ],
@@ -38,9 +38,7 @@ def correct(
     other_light: OtherLight = None,
     strength: Annotated[
         int,
-        typer.Option(
-            min=1, max=100, metavar="PERCENT", help="How much of the cast is taken away."
-        ),
+        typer.Option(min=1, max=100, metavar="PERCENT", help="How much of the cast is taken away."),
     ] = 100,
     anyway: Annotated[
         bool,
@@ -95,7 +93,7 @@ def correct(
     if pair is not None and to is None:
         raise typer.BadParameter("goes with --to only.", param_hint="--pair")
     with one_sentence():
-        from autocast.correction import check_clf, correct_and_keep, write_clf
+        from autocast.correction import Wish, check_clf, correct_and_keep, write_clf
 
         if clf is not None:
             check_clf(clf, picture, force=force)
@@ -104,15 +102,8 @@ def correct(
 
             check_pair(pair, picture, force=force)
         with _progress(wanted=to is not None) as report:
-            correction, work = correct_and_keep(
-                picture,
-                to,
-                hints=hints,
-                strength=strength / 100,
-                anyway=anyway,
-                force=force,
-                report=report,
-            )
+            wish = Wish(tuple(hints), strength / 100, anyway=anyway, force=force, report=report)
+            correction, work = correct_and_keep(picture, to, wish)
     if json:
         typer.echo(correction.to_json())
     else:
@@ -125,9 +116,7 @@ def correct(
         if pair is not None and work.after is not None and correction.proof is not None:
             from autocast.report.pair import draw_pair
 
-            draw_pair(
-                work.before.picture, work.after.picture, correction.proof, pair, force=force
-            )
+            draw_pair(work.before.picture, work.after.picture, correction.proof, pair, force=force)
     if correction.advice is None:
         raise typer.Exit(3)
     if correction.proof is not None and not correction.proof.mended:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 @app.command()
-def judge(
+def judge(  # noqa: PLR0913 -- one parameter for each option
     pictures: Annotated[
         list[Path], typer.Argument(metavar="PICTURE", help="Photographs to judge.")
     ],
@@ -67,7 +67,9 @@ def judge(
         }
     )
     if hints and len(pictures) > 1:
-        raise typer.BadParameter("tell of one picture at a time.", param_hint="--neutral and its kin")
+        raise typer.BadParameter(
+            "tell of one picture at a time.", param_hint="--neutral and its kin"
+        )
     from autocast.report.text import (
         count_text,
         judgement_json,

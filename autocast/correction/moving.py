@@ -69,10 +69,11 @@ class Move:
         return float(np.sqrt(np.mean(np.sum(np.square(self.casts), axis=1))))
 
     def cast_at(self, lightness: NDArray[np.floating[Any]]) -> Floats:
-        """u (n, 2) at L* (n,), the strength included."""
+        """The casts u (n, 2) at L* (n,), the strength included."""
         casts = np.asarray(self.casts)
         level = casts.mean(axis=0)
-        return self.strength * (level + self.bend * (tone_weights(lightness) @ (casts - level)))
+        bent = level + self.bend * (tone_weights(lightness) @ (casts - level))
+        return np.asarray(self.strength * bent, dtype=np.float64)
 
 
 def tone_weights(lightness: NDArray[np.floating[Any]]) -> Floats:
@@ -135,7 +136,9 @@ class Curves:
         inputs = np.repeat(np.array(POINTS)[:, None], 3, axis=1)
         outputs = self.alone(inputs)
         return tuple(
-            tuple((float(x), round(float(y), 4)) for x, y in zip(POINTS, outputs[:, c], strict=True))
+            tuple(
+                (float(x), round(float(y), 4)) for x, y in zip(POINTS, outputs[:, c], strict=True)
+            )
             for c in range(3)
         )
 
@@ -151,7 +154,9 @@ def _raised(light: Floats, values: NDArray[np.floating[Any]]) -> Floats:
     near = near * near * (3 - 2 * near)
     ordered = np.sort(light, axis=1)
     # The least of the other two: the middle one for the lowest channel, else nothing to raise.
-    return np.asarray(light + near * np.maximum(ordered[:, 1:2] - light, 0) * (light <= ordered[:, :1]))
+    return np.asarray(
+        light + near * np.maximum(ordered[:, 1:2] - light, 0) * (light <= ordered[:, :1])
+    )
 
 
 def curves(move: Move, space: RgbSpace) -> Curves:

@@ -17,7 +17,7 @@ from autocast.errors import OutputError
 from autocast.picture import check_target, written_whole
 
 NAMESPACE = "urn:AMPAS:CLF:v3.0"
-"""That of version 3 (Academy S-2014-006), from which SMPTE made the standard; more readers take it."""
+"""That of version 3 (Academy S-2014-006), which SMPTE made a standard; most readers take it."""
 SIDE = 65
 """Nodes along each side of the table (common practice, no source)."""
 

@@ -22,7 +22,7 @@ from autocast.evidence.scene import KINDS, densities, nodes_of
 from autocast.evidence.skin import target as skin_target
 from autocast.evidence.sky import target as sky_target
 from autocast.evidence.vegetation import target as foliage_target
-from autocast.judgement import HINTS, EVIDENT_FROM, Hint, Place, Reading
+from autocast.judgement import EVIDENT_FROM, HINTS, Hint, Place, Reading
 from autocast.picture import Picture
 from autocast.segmentation import BURIED_BELOW, CLIPPED_FROM
 
@@ -44,7 +44,7 @@ That of regions which share their vote (``alike`` in the model file weights.json
 CLASS_OF = {"sky": "sky", "foliage": "vegetation", "skin": "skin"}
 SPEAK = ("neutral", *CLASS_OF)
 """Hints that vote for a cast; the others take something out of the picture."""
-ALLOWED = 0.05
+ALLOWED = 0.08
 """Share of the rest's posterior near a hint below which the hint is doubted (likewise)."""
 
 
@@ -123,7 +123,7 @@ def _witness(picture: Picture, hint: Hint) -> Witness:
         covariance = np.diag(own + GREYS_DIFFER**2)
         cast = requote(lab[1:], 60.0, reads.lightness)
         vote = gaussian(cast, covariance, MISTAKEN)
-        reading = (cast, covariance)
+        reading: tuple[Floats, Floats] = (cast, covariance)
         expected = Reading(reads.lightness, 0.0, 0.0)
     else:
         kind = CLASS_OF[hint.what]
