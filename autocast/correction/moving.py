@@ -105,8 +105,9 @@ class Curves:
     def moved(self, values: NDArray[np.floating[Any]]) -> tuple[Floats, NDArray[np.bool_]]:
         """Encoded values (n, 3) -> corrected ones, and which had to be moved towards grey."""
         weights = self.space.luminance
-        luminance = self.space.decode(values) @ weights
-        light = _raised(self._curved(values), values)
+        held = self.space.decode(values)
+        luminance = held @ weights
+        light = _raised(self._curved(values), held, values)
         after = light @ weights
         with np.errstate(divide="ignore", invalid="ignore"):
             light = light * np.where(after > 0, luminance / after, 0.0)[:, None]
@@ -143,20 +144,19 @@ class Curves:
         )
 
 
-def _raised(light: Floats, values: NDArray[np.floating[Any]]) -> Floats:
+def _raised(light: Floats, held: Floats, values: NDArray[np.floating[Any]]) -> Floats:
     """Light (n, 3) with what a clipped channel lost put back as far as grey.
 
     A channel at its end holds no more than a lower bound, and drawing that down
     would paint a blown sky in the colour opposite to the cast. It may rise to
-    the lower of the other two, the more the nearer it lies to its end.
+    the lower of the other two, the more the nearer it lies to its end, but not
+    above the light ``held`` before.
     """
     near = np.clip((values - NEAR_END) / (1 - NEAR_END), 0, 1)
     near = near * near * (3 - 2 * near)
-    ordered = np.sort(light, axis=1)
-    # The least of the other two: the middle one for the lowest channel, else nothing to raise.
-    return np.asarray(
-        light + near * np.maximum(ordered[:, 1:2] - light, 0) * (light <= ordered[:, :1])
-    )
+    # The lower of the other two is the middle one for the lowest channel; no other is raised.
+    middle = np.sort(light, axis=1)[:, 1:2]
+    return np.asarray(light + near * np.maximum(np.minimum(middle, held) - light, 0))
 
 
 def curves(move: Move, space: RgbSpace) -> Curves:
