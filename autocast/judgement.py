@@ -59,6 +59,9 @@ REMARKS: Mapping[str, RemarkText] = MappingProxyType(
         "tones_disagree": RemarkText(
             "Shadows, midtones and highlights do not share one cast.", False
         ),
+        "hint_doubted": RemarkText(
+            "What you said of a spot contradicts the rest of the picture.", True
+        ),
         "off_grid": RemarkText(
             "The colour lies beyond the range of casts that can be told apart.", True
         ),
@@ -88,6 +91,34 @@ REMARKS: Mapping[str, RemarkText] = MappingProxyType(
     }
 )
 """The one list of remarks: results, reports and documentation all read it."""
+
+
+HINTS: Mapping[str, str] = MappingProxyType(
+    {
+        "neutral": "is neutral: grey, white or black",
+        "sky": "is clear sky",
+        "foliage": "is green foliage",
+        "skin": "is skin",
+        "own_colour": "really has this colour",
+        "other_light": "stands in another light",
+    }
+)
+"""What a person can say of a spot, and how it is put in words."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hint:
+    """What a person knows of a spot: ``what`` is a key of :data:`HINTS`.
+
+    ``x``, ``y`` and ``radius`` are pixels of the full upright picture, the
+    origin at its top left corner; the spot is a disc. Without a radius it is
+    1 % of the picture's long side. ``other_light`` wants the radius of the region.
+    """
+
+    what: str
+    x: float
+    y: float
+    radius: float | None = None
 
 
 class Reading(NamedTuple):
@@ -238,7 +269,7 @@ class Judgement:
     in a tone range, or in part of the frame) at ``base_rate``, from this
     picture alone; ``risks`` are those that the verdict was to keep. ``name``,
     ``width``, ``height`` and ``profile`` say which picture was judged and how
-    its numbers were read.
+    its numbers were read. ``hints`` are what a person said of it.
     """
 
     verdict: Verdict
@@ -256,12 +287,15 @@ class Judgement:
     height: int
     profile: str
     risks: Risks = RISKS
+    hints: tuple[Hint, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Plain containers, ready for JSON, with the schema version."""
         out: dict[str, Any] = {"schema": SCHEMA_VERSION, "verdict_words": self.verdict_words}
         for field in dataclasses.fields(self):
             out[field.name] = _plain(getattr(self, field.name))
+        if not self.hints:
+            del out["hints"]
         return out
 
     def to_json(self, indent: int | None = None) -> str:
@@ -316,6 +350,7 @@ class Judgement:
             remarks=tuple(data["remarks"]),
             sentences=tuple(data["sentences"]),
             risks=Risks(**data["risks"]),
+            hints=tuple(Hint(**h) for h in data.get("hints", ())),
             **{k: data[k] for k in ("model", "name", "width", "height", "profile")},
         )
 

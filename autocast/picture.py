@@ -16,7 +16,7 @@ printing profile becomes black. Colour outside sRGB is kept, not clipped.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from types import MappingProxyType
@@ -25,20 +25,29 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast import _borders, _decoding
+from autocast import _borders, _copying, _decoding
 from autocast._decoding import PIXEL_LIMIT, Decoded, Source, is_picture
-from autocast._profiles import Reading, to_srgb
+from autocast._profiles import Coding, Reading, RgbSpace, rgb_space, srgb_space, to_srgb
 from autocast.errors import UnsupportedPicture
 from autocast.judgement import Place
 
 __all__ = [
     "PIXEL_LIMIT",
     "WORKING_SIDE",
+    "Disc",
     "Picture",
+    "RgbSpace",
     "Source",
+    "check_copy",
+    "check_target",
+    "copy_picture",
+    "discs",
     "full_pixels",
     "is_picture",
     "open_picture",
+    "own_space",
+    "srgb_space",
+    "written_whole",
 ]
 
 WORKING_SIDE = 256
@@ -57,6 +66,9 @@ Floats = NDArray[np.float32]
 Edges = NDArray[np.float64]
 
 
+_PLAIN = Coding("RGB", None, None, certain=True)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Picture:
     """Working pixels of one picture and how they came about.
@@ -69,6 +81,7 @@ class Picture:
     ``width`` and ``height`` are the full upright size. ``profile`` says how the
     numbers were read, ``remarks`` are keys of ``judgement.REMARKS``, and
     ``facts`` are hints out of EXIF (camera, taken, software), never more.
+    ``coding`` says how the file holds colour, for a copy of it.
     """
 
     name: str
@@ -81,6 +94,7 @@ class Picture:
     profile: str
     remarks: tuple[str, ...]
     facts: Mapping[str, str]
+    coding: Coding = _PLAIN
 
 
 def open_picture(source: Source) -> Picture:
@@ -122,6 +136,7 @@ def open_picture(source: Source) -> Picture:
         profile=reading.profile,
         remarks=tuple(remarks),
         facts=MappingProxyType(dict(decoded.facts)),
+        coding=Coding(decoded.space, decoded.icc, decoded.tag, certain=decoded.certain),
     )
 
 
@@ -141,6 +156,66 @@ def full_pixels(source: Source) -> Floats:
         band = decoded.values[first : first + rows].astype(np.float32) / np.float32(decoded.top)
         out[first : first + rows] = _read(band, decoded).encoded
     return out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Disc:
+    """Pixels of a disc at full resolution: as the file holds them, and as linear sRGB.
+
+    ``values`` (n, C) are on the file's own scale, on which ``top`` stands for 1;
+    ``linear`` is (n, 3).
+    """
+
+    values: NDArray[Any]
+    top: float
+    space: str
+    linear: Floats
+
+
+def discs(source: Source, spots: Sequence[tuple[float, float, float]]) -> list[Disc]:
+    """The pixels of discs (x, y, radius), in pixels of the full upright picture.
+
+    A disc holds the pixel that its middle lies in at least; parts beyond the
+    picture are left away. Raises a PictureError.
+    """
+    name, settled = _decoding.settle(source)
+    decoded = _decoding.decode(name, settled, None)
+    out = []
+    for x, y, radius in spots:
+        rows, columns = decoded.values.shape[:2]
+        top, left = max(0, int(y - radius)), max(0, int(x - radius))
+        part = decoded.values[top : min(rows, int(y + radius) + 1)]
+        part = part[:, left : min(columns, int(x + radius) + 1)]
+        down, across = np.ogrid[: part.shape[0], : part.shape[1]]
+        off = np.hypot(across + left + 0.5 - x, down + top + 0.5 - y)
+        values = part[off <= max(radius, float(off.min()))]
+        scaled = values[None].astype(np.float32) / np.float32(decoded.top)
+        out.append(Disc(values, decoded.top, decoded.space, _read(scaled, decoded).linear[0]))
+    return out
+
+
+def own_space(picture: Picture) -> RgbSpace:
+    """The RGB that the file itself holds. Raises UnsupportedPicture where that is no plain RGB."""
+    coding = picture.coding
+    if coding.space != "RGB":
+        raise UnsupportedPicture(
+            f"{picture.name} holds {_SPACE_WORDS[coding.space]}; convert it to RGB to correct it."
+        )
+    space = rgb_space(coding.icc, coding.tag, certain=coding.certain)
+    if space is None:
+        raise UnsupportedPicture(
+            f"{picture.name} has a profile that is a table ({picture.profile}); "
+            "convert it to a working space such as sRGB to correct it."
+        )
+    return space
+
+
+_SPACE_WORDS = {"GRAY": "greys alone", "CMYK": "CMYK", "LAB": "CIELAB"}
+
+check_copy = _copying.check_copy
+check_target = _copying.check_target
+copy_picture = _copying.copy
+written_whole = _copying.atomically
 
 
 def _read(values: Floats, decoded: Decoded) -> Reading:

@@ -11,6 +11,7 @@ which a sum of steps does not.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
@@ -85,23 +86,31 @@ def second_stage(
     )
 
 
-def weigh(told: Sequence[Mapping[str, float]]) -> Floats:
-    """Probabilities (n,) for n lists of figures (:func:`autocast.features.features`)."""
-    return said(told)[1]
+@dataclass(frozen=True, slots=True, eq=False)
+class Weighed:
+    """What the fitted models say of n lists of figures.
+
+    Casts (n, 4, 2) of :data:`TARGETS` by the first stage, the deviation (n, 2)
+    of the whole's, and the probabilities (n,).
+    """
+
+    casts: Floats
+    deviation: Floats
+    probability: Floats
 
 
-def said(told: Sequence[Mapping[str, float]]) -> tuple[Floats, Floats]:
-    """The first stage's casts (n, 4, 2), whole and by tone, and the probabilities (n,)."""
+def weigh(told: Sequence[Mapping[str, float]]) -> Weighed:
+    """Weigh n lists of figures (:func:`autocast.features.features`)."""
     names, first_stage, last_stage = _models()
     # A kind of evidence that the models were not fitted with weighs nothing.
     figures = np.array([[each.get(name, np.nan) for name in names] for each in told])
     anchor, relative = anchored(names, figures)
-    first = first_stage(relative)
-    casts = first[:, : 2 * len(TARGETS)].reshape(len(told), len(TARGETS), 2) + anchor[:, None]
-    deviation = np.exp(first[:, 2 * len(TARGETS) :])
+    said = first_stage(relative)
+    casts = said[:, : 2 * len(TARGETS)].reshape(len(told), len(TARGETS), 2) + anchor[:, None]
+    deviation = np.exp(said[:, 2 * len(TARGETS) :])
     logit = last_stage(second_stage(names, figures, casts, deviation)).mean(axis=1)
     slope, offset = load_arrays(FILE)["calibration"]
-    return casts, np.asarray(1 / (1 + np.exp(-(slope * logit + offset))))
+    return Weighed(casts, deviation, 1 / (1 + np.exp(-(slope * logit + offset))))
 
 
 @cache

@@ -594,7 +594,7 @@ def test_shipped_models_say_of_a_table_what_they_say_of_its_rows(folder: Path) -
     made = tabulate(rows)
     word = untouched.shipped(made)
     told = dict(zip(made.names, made.figures[3], strict=True))
-    assert weighing.weigh([told])[0] == pytest.approx(word.probability[3])
+    assert weighing.weigh([told]).probability[0] == pytest.approx(word.probability[3])
     off = np.hypot(*(word.casts[:, 0] - made.truth[:, 0]).T)
     assert np.median(off[made.kind == "gain"]) < np.median(
         np.hypot(*made.truth[made.kind == "gain", 0].T)

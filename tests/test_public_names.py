@@ -12,6 +12,7 @@ import autocast
 from autocast import errors, judgement
 
 PUBLIC = [
+    "HINTS",
     "REMARKS",
     "ArchiveError",
     "AssumptionError",
@@ -19,6 +20,8 @@ PUBLIC = [
     "AutocastError",
     "Cast",
     "Evidence",
+    "Hint",
+    "HintError",
     "Judgement",
     "JudgementError",
     "LedgerError",
@@ -35,7 +38,9 @@ PUBLIC = [
     "UnreadablePicture",
     "UnsupportedPicture",
     "__version__",
+    "correct",
     "judge",
+    "measure",
 ]
 
 HEAVY = ["PIL", "colour", "imagecodecs", "matplotlib", "numpy", "scipy", "skimage", "sklearn"]
@@ -55,7 +60,9 @@ def test_every_public_name_is_there_and_listed(name: str) -> None:
 def test_public_types_are_those_of_their_modules() -> None:
     for name in sorted(set(PUBLIC) & set(vars(judgement)) - {"REMARKS"}):
         assert getattr(autocast, name) is getattr(judgement, name)
+    assert autocast.Hint is judgement.Hint
     assert autocast.REMARKS is judgement.REMARKS
+    assert autocast.HINTS is judgement.HINTS
 
 
 def test_every_error_is_public_and_descends_from_the_base() -> None:

@@ -192,7 +192,7 @@ def judged(photograph: Path) -> autocast.Judgement:
 def test_a_base_rate_moves_probability_and_what_drove_it_but_not_the_cast(
     photograph: Path, judged: autocast.Judgement
 ) -> None:
-    rare = autocast.judge(photograph, autocast.Assumptions(base_rate=0.05))
+    rare = autocast.judge(photograph, assumptions=autocast.Assumptions(base_rate=0.05))
     expected = shifted(judged.probability, judged.base_rate, 0.05)
     assert rare.base_rate == 0.05
     assert rare.probability == pytest.approx(float(expected), abs=2e-4)
@@ -210,7 +210,7 @@ def test_a_judgement_says_which_risks_it_was_to_keep(
     photograph: Path, judged: autocast.Judgement
 ) -> None:
     assert judged.risks == Risks(**load_json("verdict.json")["risks"])
-    other = autocast.judge(photograph, autocast.Assumptions(risk_cast=0.2))
+    other = autocast.judge(photograph, assumptions=autocast.Assumptions(risk_cast=0.2))
     assert other.risks == judged.risks._replace(cast=0.2)
     assert other.probability == judged.probability
     assert autocast.Judgement.from_json(other.to_json()) == other
@@ -221,7 +221,9 @@ def test_the_command_takes_the_same(photograph: Path) -> None:
     result = CliRunner().invoke(app, arguments)
     assert result.exit_code == 0
     assumptions = Assumptions(base_rate=0.05, risk_cast=0.2)
-    assert autocast.Judgement.from_json(result.stdout) == autocast.judge(photograph, assumptions)
+    assert autocast.Judgement.from_json(result.stdout) == autocast.judge(
+        photograph, (), assumptions
+    )
 
 
 @pytest.mark.parametrize("value", ["0", "1", "5", "nan", "-1"])

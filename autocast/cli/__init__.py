@@ -5,7 +5,13 @@ from __future__ import annotations
 import contextlib
 import sys
 
-from autocast.cli import archive, judging, training  # noqa: F401 -- each adds its commands to the app
+from autocast.cli import (  # noqa: F401 -- each adds its commands to the app
+    archive,
+    correcting,
+    judging,
+    measuring,
+    training,
+)
 from autocast.cli._app import app
 
 __all__ = ["app", "main"]

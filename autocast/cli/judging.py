@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from autocast.cli._app import BaseRate, RiskCast, RiskClear, RiskMissed, app, progress, terminal
+from autocast.cli._hints import Foliage, Neutral, OtherLight, OwnColour, Skin, Sky, hints_of
 from autocast.errors import AutocastError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
-    from autocast.judgement import Assumptions, Judgement
+    from autocast.judgement import Assumptions, Hint, Judgement
 
 
 @app.command()
@@ -40,12 +41,19 @@ def judge(
     risk_clear: RiskClear = None,
     risk_missed: RiskMissed = None,
     risk_cast: RiskCast = None,
+    neutral: Neutral = None,
+    sky: Sky = None,
+    foliage: Foliage = None,
+    skin: Skin = None,
+    own_colour: OwnColour = None,
+    other_light: OtherLight = None,
 ) -> None:
     """Judge photographs: no cast seen, likely cast, or a person should look.
 
     One picture is shown with all its evidence, several with a short block each.
     A picture that cannot be judged is named on standard error; the others are
-    judged all the same. No picture is ever changed.
+    judged all the same. No picture is ever changed. With one picture, say what
+    you know of a spot (--neutral and its kin), and it is judged with that.
 
     The base rate moves the probability; with the risks it sets when a picture
     is called clear or a cast. Without them, those of the models hold.
@@ -56,6 +64,21 @@ def judge(
     """
     _check_usage(len(pictures), json=json, brief=brief, plate=picture, force=force)
     from autocast.judgement import Assumptions
+
+    hints = hints_of(
+        {
+            "neutral": neutral,
+            "sky": sky,
+            "foliage": foliage,
+            "skin": skin,
+            "own_colour": own_colour,
+            "other_light": other_light,
+        }
+    )
+    if hints and len(pictures) > 1:
+        raise typer.BadParameter(
+            "tell of one picture at a time.", param_hint="--neutral and its kin"
+        )
     from autocast.report.text import (
         count_text,
         judgement_json,
@@ -81,7 +104,7 @@ def judge(
     with progress(len(pictures)) as step:
         for path in pictures:
             try:
-                for judgement in _judged(path, picture, assumptions, force=force):
+                for judgement in _judged(path, hints, assumptions, picture, force=force):
                     verdicts.append(judgement.verdict)
                     step(shown(judgement), err=False)
             except AutocastError as error:
@@ -103,17 +126,22 @@ def _check_usage(count: int, *, json: bool, brief: bool, plate: Path | None, for
 
 
 def _judged(
-    path: Path, plate: Path | None, assumptions: Assumptions, *, force: bool
+    path: Path,
+    hints: Sequence[Hint],
+    assumptions: Assumptions,
+    plate: Path | None,
+    *,
+    force: bool,
 ) -> Iterator[Judgement]:
     """The judgement of one picture; where a plate is wanted, it is drawn after that is shown."""
     from autocast import judging
 
     if plate is None:
-        yield judging.judge(path, assumptions)
+        yield judging.judge(path, hints, assumptions)
         return
     from autocast.report.plate import check_target, draw
 
     check_target(plate, path, force=force)
-    examination = judging.examine(path, assumptions)
+    examination = judging.examine(path, hints, assumptions)
     yield examination.judgement
     draw(examination, plate)

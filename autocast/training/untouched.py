@@ -21,7 +21,7 @@ from autocast.errors import PictureError, UnreadablePicture
 from autocast.picture import full_pixels
 from autocast.training.fit import Word
 from autocast.training.gather import REPORT_EVERY, Table, laid_copies, tabulate
-from autocast.weighing import said
+from autocast.weighing import weigh
 
 ENDINGS = frozenset(
     f".{ending}"
@@ -108,8 +108,11 @@ def _reduced(path: Path) -> NDArray[np.uint8]:
 def shipped(table: Table) -> Word:
     """What the models that autocast came with say of every row."""
     told = [dict(zip(table.names, row, strict=True)) for row in table.figures]
-    parts = [said(told[k : k + ROWS_AT_ONCE]) for k in range(0, len(told), ROWS_AT_ONCE)]
-    casts, probability = (np.concatenate(each) for each in zip(*parts, strict=True))
+    parts = [weigh(told[k : k + ROWS_AT_ONCE]) for k in range(0, len(told), ROWS_AT_ONCE)]
+    casts, deviation, probability = (
+        np.concatenate([getattr(part, name) for part in parts])
+        for name in ("casts", "deviation", "probability")
+    )
     with np.errstate(divide="ignore"):
         logit = np.log(probability / (1 - probability))
-    return Word(casts, np.full((len(casts), 2), np.nan), logit, probability)
+    return Word(casts, deviation, logit, probability)
