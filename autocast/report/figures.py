@@ -43,6 +43,7 @@ def _parts(figures: Mapping[str, Any]) -> Iterator[list[str]]:
     if figures["kinds"]:
         yield list(_kinds(figures["kinds"]))
     if "judged" in figures:
+        yield list(_traces(figures["traces"]))
         yield list(_calibration(figures["calibration"]))
         yield list(_coverage(figures["coverage"]))
         yield list(_asking(figures))
@@ -188,6 +189,15 @@ def _kinds(kinds: Sequence[Mapping[str, Any]]) -> Iterator[str]:
         "By probability; by the weighed cast of the whole; by the largest weighed cast of whole "
         "and tone ranges; by the counted cast of the whole.",
         _table(columns, rows, width=12),
+    )
+
+
+def _traces(cell: Mapping[str, Any]) -> Iterator[str]:
+    yield from _section(
+        "Traces of the laying of casts",
+        "AUC of a probe that is taught to tell uncast copies from the pictures they were made of; "
+        "at 0.5 it sees nothing, so that nothing else can be learned from the copies than casts.",
+        _table(["n", "AUC"], [["", str(cell["n"]), _auc(cell)], ["", "", _auc_span(cell)]]),
     )
 
 

@@ -20,6 +20,7 @@ from autocast.training.calibration import calibration
 from autocast.training.fit import Fitted, Rows, Word, apply, folds, grow
 from autocast.training.gather import Table
 from autocast.training.risks import choose
+from autocast.training.tracing import tracing
 from autocast.weighing import ANCHORS
 
 Floats = NDArray[np.floating[Any]]
@@ -161,6 +162,7 @@ def figures(
         "thresholds": deferral.held(outcome.thresholds),
         "without": agreement.without(table, word, outcome.without, seed),
         "points": agreement.points(table, word),
+        "traces": tracing(table, seed),
     }
 
 
