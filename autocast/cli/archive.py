@@ -187,7 +187,8 @@ def list_(
 ) -> None:
     """Show what a person should see first: likely and strong casts, then what asks.
 
-    Each line gives the probability of the picture alone (own) and at the
+    Series with one fault come before them, one line each: how many pictures
+    share it, and how sure that is. Each other line gives the probability of the picture alone (own) and at the
     archive's own share of casts (here), the cast in words, and the picture.
     --verdict, --hue and --remark may be repeated; any of their values matches.
 
