@@ -68,7 +68,7 @@ def used(pool: ProcessPoolExecutor) -> float:
 
 
 def noted(pool: ProcessPoolExecutor, work: Work, into: list[float]) -> Work:
-    """The same work, with its processor time noted; not of the first call, which starts the pool."""
+    """The same work, its processor time noted; not of the first call, which starts the pool."""
 
     def once() -> None:
         warm = bool(pool._processes)
