@@ -37,6 +37,9 @@ TOGETHER = 2 * SPREADS < SEEN_FROM
 mean square, in the plane), which is not seen."""
 AGREEING = SPREADS < SLIGHT_FROM
 """Spreads under which a series has one fault: no picture's own is off by even a slight cast."""
+HEARD_FROM = 0.8
+"""Probability of sharing from which a picture hears the others (project convention: with less,
+``tests/series_study.py`` showed harm where the lights of a series differ)."""
 _WIDEST = 40.0
 """Deviation of a likelihood that says nothing; wider is not told apart."""
 _ODD_AT_FIRST = 0.05
@@ -131,6 +134,7 @@ def pool(pictures: Readings, prior: Prior) -> Pooled:
     place = _times(around, own_pull + _times(from_others, heard.others))
     # Where the lights differ, and where a picture is odd, it keeps what it said alone.
     weight = (heard.weights * TOGETHER)[:, None] * heard.share
+    weight = np.where(weight.sum(axis=0) >= HEARD_FROM, weight, 0.0)
     alone = 1 - weight.sum(axis=0)
     mean = (weight[..., None] * place).sum(axis=0) + alone[:, None] * pictures.own
     second = (weight[..., None, None] * (around + _square(place))).sum(axis=0)
