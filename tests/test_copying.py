@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import struct
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import imagecodecs
 import numpy as np
@@ -67,7 +67,7 @@ LAYOUTS: list[dict[str, Any]] = [
     ("compression", "order"), list(itertools.product([None, "lzw", "deflate", "zstd"], "<>"))
 )
 def test_tiff_keeps_depth_layout_and_every_tag(
-    tmp_path: Path, kind: str, compression: str | None, order: Any
+    tmp_path: Path, kind: str, compression: str | None, order: Literal["<", ">"]
 ) -> None:
     values = KINDS[kind]
     top = np.iinfo(values.dtype).max if values.dtype.kind == "u" else 1
