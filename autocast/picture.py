@@ -31,7 +31,15 @@ from autocast._profiles import Reading, to_srgb
 from autocast.errors import UnsupportedPicture
 from autocast.judgement import Place
 
-__all__ = ["PIXEL_LIMIT", "WORKING_SIDE", "Picture", "Source", "full_pixels", "open_picture"]
+__all__ = [
+    "PIXEL_LIMIT",
+    "WORKING_SIDE",
+    "Picture",
+    "Source",
+    "full_pixels",
+    "open_picture",
+    "reduced_pixels",
+]
 
 WORKING_SIDE = 256
 """Longest side of the working pixels (project convention)."""
@@ -133,6 +141,18 @@ def full_pixels(source: Source) -> Floats:
         band = decoded.values[first : first + rows].astype(np.float32) / np.float32(decoded.top)
         out[first : first + rows] = _read(band, decoded).encoded
     return out
+
+
+def reduced_pixels(source: Source, side: int) -> Floats:
+    """The upright picture with a long side of at most ``side``, for showing.
+
+    (H, W, 3) float32, sRGB-encoded as in :func:`full_pixels`; nothing is cut
+    away, transparent parts keep the colour that lies under them. Raises a
+    PictureError.
+    """
+    name, settled = _decoding.settle(source)
+    decoded = _decoding.decode(name, settled, side)
+    return _read(_reduced(decoded, _WHOLE, side)[0], decoded).encoded
 
 
 def _read(values: Floats, decoded: Decoded) -> Reading:

@@ -100,9 +100,10 @@ def _judged(path: Path, plate: Path | None, *, force: bool) -> Iterator[Judgemen
     if plate is None:
         yield judging.judge(path)
         return
-    from autocast.report.plate import check_target, draw
+    from autocast.picture import reduced_pixels
+    from autocast.report.plate import WIDTH, check_target, draw
 
     check_target(plate, path, force=force)
     examination = judging.examine(path)
     yield examination.judgement
-    draw(examination, plate)
+    draw(examination, plate, reduced_pixels(path, WIDTH))
