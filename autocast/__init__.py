@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from autocast.errors import (
     AutocastError,
     JudgementError,
+    LedgerError,
     ModelError,
     OutputError,
     PictureError,
@@ -43,6 +44,7 @@ __all__ = [
     "Evidence",
     "Judgement",
     "JudgementError",
+    "LedgerError",
     "Mode",
     "ModelError",
     "OutputError",

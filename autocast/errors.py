@@ -9,6 +9,7 @@
     │   └── PictureTooLarge     beyond the pixel limit
     ├── ModelError              a fitted file is missing, damaged or unknown
     ├── JudgementError          a document is no judgement of a known version
+    ├── LedgerError             a ledger cannot be read, written or understood
     └── OutputError             a result cannot be written where it was asked for
 
 The message is one sentence that names the thing and says what to do; it can be
@@ -42,6 +43,10 @@ class ModelError(AutocastError):
 
 class JudgementError(AutocastError):
     """A document is no judgement, or one of an unknown schema version."""
+
+
+class LedgerError(AutocastError):
+    """A ledger cannot be read, written or understood."""
 
 
 class OutputError(AutocastError):

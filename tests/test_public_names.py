@@ -18,6 +18,7 @@ PUBLIC = [
     "Evidence",
     "Judgement",
     "JudgementError",
+    "LedgerError",
     "Mode",
     "ModelError",
     "OutputError",

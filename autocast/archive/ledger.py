@@ -1,0 +1,607 @@
+"""The ledger: one SQLite file that holds what was said of every picture.
+
+    with Ledger.read("archive.ledger") as ledger:
+        for page in ledger.pages(Wanted(verdicts=("cast",)), size=500):
+            for row in page: ...
+
+One process writes, any number read. Where the file system can, changes go
+through SQLite's write-ahead log, so that reading never waits; a finished run
+folds the log back, and the ledger is one plain file. Every failure is a
+LedgerError of one sentence that names the file.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import math
+import os
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Self
+
+from autocast.archive.rows import EVERYTHING, Counts, Entry, InSeries, Outcome, Row, Wanted
+from autocast.archive.schema import APPLICATION_ID, MIGRATIONS
+from autocast.errors import LedgerError
+from autocast.judgement import SLIGHT_FROM, Judgement, hue_name, strength_word
+
+PAGE = 500
+"""Rows read at a time unless told otherwise (project convention)."""
+_WAIT = 10.0
+"""Seconds to wait for another program that holds the ledger (project convention)."""
+
+# File systems of other machines, by the names Linux gives them: SQLite's documentation says that
+# the write-ahead log does not work over a network.
+_REMOTE = ("nfs", "cifs", "smb", "9p", "afs", "ceph", "fuse.sshfs", "fuse.rclone", "glusterfs")
+
+FIRST_LOOK = """
+    CASE WHEN finding = 1 AND NOT odd THEN 0
+         WHEN verdict = 'cast' THEN 0 WHEN verdict = 'ask' THEN 1
+         WHEN verdict = 'clear' THEN 2 ELSE 3 END,
+    CASE WHEN finding = 1 AND NOT odd
+         THEN -sqrt_of(shared_a * shared_a + shared_b * shared_b) * series_probability
+         WHEN verdict = 'cast' THEN -size_of_cast * archive_probability
+         ELSE -archive_probability END,
+    path
+"""
+"""Likely and strong first, then what asks, the closest to a cast first, then the clear ones."""
+
+
+def now() -> str:
+    """This moment, UTC, ISO 8601, to the second."""
+    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+class Ledger:
+    """An open ledger; a context manager. ``log_said`` tells why there is no write-ahead log."""
+
+    def __init__(self, path: Path, connection: sqlite3.Connection, log_said: str | None) -> None:
+        self.path = path
+        self.log_said = log_said
+        self._db = connection
+        self._lock: Any = None
+
+    # Opening and closing
+
+    @classmethod
+    def read(cls, path: str | os.PathLike[str]) -> Self:
+        """Open a ledger to read it; nothing is written, not even beside it where that can be."""
+        target = Path(path)
+        if not target.is_file():
+            raise LedgerError(f"{target} is no ledger; make one with autocast presort.")
+        with _told(target):
+            connection = _connect(target, "mode=ro")
+            ledger = cls(target, connection, None)
+            try:
+                ledger._check_readable()
+            except BaseException:
+                connection.close()
+                raise
+            return ledger
+
+    @classmethod
+    def write(cls, path: str | os.PathLike[str]) -> Self:
+        """Open or make a ledger to write into it; only one process can at a time."""
+        target = Path(path)
+        if not target.parent.is_dir():
+            raise LedgerError(f"{target.parent} does not exist; make the folder first.")
+        if target.exists() and not target.is_file():
+            raise LedgerError(f"{target} is no file; name the ledger to write.")
+        with _told(target), contextlib.closing(_connect(target, "mode=rwc")) as probe:
+            _version(probe, target, fresh=True)  # leave nothing beside a file that is no ledger
+        lock = _locked(target)
+        try:
+            with _told(target):
+                connection = _connect(target, "mode=rwc")
+                try:
+                    said = _prepared(target, connection)
+                except BaseException:
+                    connection.close()
+                    raise
+        except BaseException:
+            lock.release()
+            raise
+        ledger = cls(target, connection, said)
+        ledger._lock = lock
+        return ledger
+
+    def close(self) -> None:
+        """Fold the log back, close, and let another process write."""
+        try:
+            if self._lock is not None:
+                # A reader may be at it, or the disk full: the log then stays, and nothing is lost.
+                with contextlib.suppress(sqlite3.Error):
+                    self._db.execute("PRAGMA journal_mode = DELETE")
+            self._db.close()
+        finally:
+            if self._lock is not None:
+                self._lock.release()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _check_readable(self) -> None:
+        version = _version(self._db, self.path)
+        if version < len(MIGRATIONS):
+            raise LedgerError(
+                f"{self.path} was written by an earlier version of autocast; run autocast presort "
+                "into it once to bring it up to date."
+            )
+
+    # Writing
+
+    @contextlib.contextmanager
+    def changes(self) -> Iterator[None]:
+        """Everything within is kept, or nothing."""
+        with _told(self.path):
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield
+                self._db.execute("COMMIT")
+            except BaseException:
+                with contextlib.suppress(sqlite3.Error):  # SQLite may have rolled back by itself
+                    self._db.execute("ROLLBACK")
+                raise
+
+    def record(self, outcomes: Iterable[Outcome]) -> None:
+        """Keep what was said of pictures, in the place of what was said before."""
+        with self.changes():
+            for outcome in outcomes:
+                self._record(outcome)
+
+    def _record(self, outcome: Outcome) -> None:
+        columns = _columns(outcome)
+        names = ", ".join(columns)
+        updates = ", ".join(f"{name} = excluded.{name}" for name in columns if name != "path")
+        (key,) = self._db.execute(
+            f"INSERT INTO pictures ({names}) VALUES ({', '.join('?' * len(columns))}) "  # noqa: S608
+            f"ON CONFLICT (path) DO UPDATE SET {updates} RETURNING id",
+            tuple(columns.values()),
+        ).fetchone()
+        if outcome.judgement is None:
+            self._db.execute("DELETE FROM judgements WHERE picture = ?", (key,))
+        else:
+            self._db.execute(
+                "INSERT OR REPLACE INTO judgements (picture, json) VALUES (?, ?)",
+                (key, outcome.judgement),
+            )
+
+    def set_fact(self, key: str, value: str | float | None) -> None:
+        """Keep one fact about the whole archive; None forgets it."""
+        with _told(self.path):
+            if value is None:
+                self._db.execute("DELETE FROM facts WHERE key = ?", (key,))
+            else:
+                self._db.execute("INSERT OR REPLACE INTO facts VALUES (?, ?)", (key, value))
+
+    def decide(
+        self,
+        picture: int,
+        decision: str,
+        *,
+        note: str = "",
+        person: str = "",
+        at: str | None = None,
+    ) -> None:
+        """Keep a person's decision about a picture as its content is now; none is rewritten."""
+        with self.changes():
+            done = self._db.execute(
+                "INSERT INTO decisions (picture, decision, note, person, hash, at) "
+                "SELECT id, ?, ?, ?, hash, ? FROM pictures WHERE id = ?",
+                (decision, note, person, now(), picture),
+            )
+            if done.rowcount != 1:
+                raise LedgerError(f"{self.path} holds no picture number {picture}.")
+
+    # Reading
+
+    def known(self, path: bytes) -> tuple[int, Entry, bool] | None:
+        """The number of a picture, the entry it was judged by, and whether that failed."""
+        with _told(self.path):
+            row = self._db.execute(
+                "SELECT id, size, mtime, failure IS NOT NULL FROM pictures WHERE path = ?", (path,)
+            ).fetchone()
+        return None if row is None else (row[0], Entry(path, row[1], row[2]), bool(row[3]))
+
+    def fact(self, key: str) -> Any:  # noqa: ANN401 -- text or number, as it was kept
+        """A fact about the whole archive, or None."""
+        row = self._one("SELECT value FROM facts WHERE key = ?", (key,))
+        return None if row is None else row[0]
+
+    def models(self) -> dict[str, int]:
+        """How many pictures each model judged."""
+        return dict(
+            self._all("SELECT model, count(*) FROM pictures WHERE model NOT NULL GROUP BY 1")
+        )
+
+    def counts(self, wanted: Wanted = EVERYTHING) -> Counts:
+        """How many rows of each kind there are among those wanted."""
+        where, values = _where(wanted)
+        found = dict(
+            self._all(
+                f"SELECT coalesce(verdict, 'failed'), count(*) FROM overview {where} GROUP BY 1",  # noqa: S608
+                values,
+            )
+        )
+        gone = self._one("SELECT count(*) FROM pictures WHERE gone")
+        closed = self._one("SELECT count(*) FROM closed_folders")
+        return Counts(**found, gone=gone[0], closed_folders=closed[0])
+
+    def remark_counts(self) -> dict[str, int]:
+        """How many pictures carry each remark."""
+        out: dict[str, int] = {}
+        for keys, count in self._all(
+            "SELECT remarks, count(*) FROM pictures WHERE verdict NOT NULL AND NOT gone GROUP BY 1"
+        ):
+            for key in keys.split():
+                out[key] = out.get(key, 0) + count
+        return out
+
+    def closed_folders(self) -> list[tuple[bytes, str]]:
+        """Folders that could not be read, each with the sentence that says why."""
+        return self._all("SELECT path, failure FROM closed_folders ORDER BY path")
+
+    def pages(
+        self,
+        wanted: Wanted = EVERYTHING,
+        *,
+        size: int = PAGE,
+        by: str = "first look",
+        documents: bool = False,
+    ) -> Iterator[list[Row]]:
+        """The rows wanted, ``size`` at a time, one page in memory.
+
+        ``by`` is ``first look`` (what a person should see first) or ``path``.
+        ``documents`` gives the judgements' JSON as well. A page shows one moment:
+        what is written while pages are read is not in them.
+        """
+        query, values = self._query(wanted, by=by, documents=documents)
+        with _told(self.path):
+            cursor = self._db.execute(query, values)
+            while page := cursor.fetchmany(size):
+                yield [_row(each) for each in page]
+
+    def page(
+        self,
+        number: int,
+        wanted: Wanted = EVERYTHING,
+        *,
+        size: int = PAGE,
+        by: str = "first look",
+        documents: bool = False,
+    ) -> list[Row]:
+        """One page, numbered from 0; empty beyond the last."""
+        query, values = self._query(wanted, by=by, documents=documents)
+        rows = self._all(f"{query} LIMIT ? OFFSET ?", (*values, size, size * number))
+        return [_row(each) for each in rows]
+
+    def row(self, picture: int) -> Row:
+        """One picture, with its judgement's JSON. Raises LedgerError where there is none."""
+        found = self._one(
+            "SELECT o.*, j.json AS document FROM overview o "
+            "LEFT JOIN judgements j ON j.picture = o.id WHERE o.id = ?",
+            (picture,),
+        )
+        if found is None:
+            raise LedgerError(f"{self.path} holds no picture number {picture}.")
+        return _row(found)
+
+    def judgement(self, picture: int) -> Judgement | None:
+        """The judgement of a picture, None where it failed."""
+        document = self.row(picture).document
+        return None if document is None else Judgement.from_json(document)
+
+    def in_series(self, series: int) -> list[Row]:
+        """The pictures of one series, in the order of their paths."""
+        return [
+            _row(each)
+            for each in self._all(
+                "SELECT * FROM overview WHERE series = ? ORDER BY path", (series,)
+            )
+        ]
+
+    def decisions(self, picture: int) -> list[dict[str, Any]]:
+        """What was decided about a picture, the first decision first."""
+        return [
+            dict(each)
+            for each in self._all(
+                "SELECT * FROM decisions WHERE picture = ? ORDER BY id", (picture,)
+            )
+        ]
+
+    def _query(
+        self, wanted: Wanted, *, by: str, documents: bool
+    ) -> tuple[str, tuple[str | bytes, ...]]:
+        where, values = _where(wanted)
+        order = {"first look": FIRST_LOOK, "path": "path"}[by]
+        what = "o.*, j.json AS document" if documents else "o.*"
+        join = "LEFT JOIN judgements j ON j.picture = o.id" if documents else ""
+        return f"SELECT {what} FROM overview o {join} {where} ORDER BY {order}", values  # noqa: S608
+
+    def _all(self, query: str, values: Sequence[object] = ()) -> list[Any]:
+        with _told(self.path):
+            return self._db.execute(query, values).fetchall()
+
+    def _one(self, query: str, values: Sequence[object] = ()) -> Any:  # noqa: ANN401 -- SQL's own types
+        with _told(self.path):
+            return self._db.execute(query, values).fetchone()
+
+
+def _connect(path: Path, mode: str) -> sqlite3.Connection:
+    address = f"{path.absolute().as_uri()}?{mode}"
+    connection = sqlite3.connect(address, uri=True, timeout=_WAIT, isolation_level=None)
+    try:
+        connection.row_factory = sqlite3.Row
+        connection.create_function("sqrt_of", 1, lambda x: x**0.5, deterministic=True)
+        connection.execute("PRAGMA foreign_keys = ON")
+        if mode == "mode=ro":
+            try:
+                connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+            except sqlite3.OperationalError:
+                # A log that a reader cannot take part in: read what had been folded back.
+                beside = path.with_name(path.name + "-wal")
+                if beside.exists() and beside.stat().st_size:
+                    raise
+                connection.close()
+                return _connect(path, "mode=ro&immutable=1")
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _prepared(path: Path, connection: sqlite3.Connection) -> str | None:
+    """Bring the tables up to date; why there is no write-ahead log, where there is none."""
+    said = _journal(path, connection)
+    taken = _version(connection, path, fresh=True)
+    for number, script in enumerate(MIGRATIONS[taken:], taken + 1):
+        connection.executescript(
+            f"BEGIN IMMEDIATE; PRAGMA application_id = {APPLICATION_ID}; {script};"
+            f"PRAGMA user_version = {number}; COMMIT;"
+        )
+    # Whether it can be written is found out now, not after the first hour.
+    connection.execute("BEGIN IMMEDIATE")
+    connection.execute("INSERT OR REPLACE INTO facts VALUES ('opened', ?)", (now(),))
+    connection.execute("COMMIT")
+    return said
+
+
+def _journal(path: Path, connection: sqlite3.Connection) -> str | None:
+    kind = _file_system(path)
+    if kind.startswith(_REMOTE):
+        connection.execute("PRAGMA journal_mode = DELETE")
+        return f"{path} lies on a network file system ({kind})"
+    (mode,) = connection.execute("PRAGMA journal_mode = WAL").fetchone()
+    # The log is synced when it is folded back: a kill loses nothing, a power cut the last seconds.
+    connection.execute("PRAGMA synchronous = NORMAL")
+    return None if mode == "wal" else f"the file system of {path} does not allow it"
+
+
+def _file_system(path: Path) -> str:
+    """The kind of file system a path lies on, as Linux tells it; empty where that is unknown."""
+    try:
+        lines = Path("/proc/self/mounts").read_text(encoding="utf-8", errors="replace").splitlines()
+    except OSError:
+        return ""
+    mounts = [line.split(" ") for line in lines]
+    folder = path.resolve().parent
+    best = ("", "")
+    for _, place, kind, *_ in mounts:
+        place = place.replace("\\040", " ")  # noqa: PLW2901 -- octal escape of a space, proc(5)
+        if folder.is_relative_to(place) and len(place) >= len(best[0]):
+            best = (place, kind)
+    return best[1]
+
+
+def _version(connection: sqlite3.Connection, path: Path, *, fresh: bool = False) -> int:
+    """The schema version of a ledger; refuses what is none, or too new."""
+    (mark,) = connection.execute("PRAGMA application_id").fetchone()
+    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    (tables,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    if fresh and tables == 0 and mark == 0:
+        return 0
+    if mark != APPLICATION_ID:
+        raise LedgerError(f"{path} is no ledger of autocast; name another file.")
+    if version > len(MIGRATIONS):
+        raise LedgerError(
+            f"{path} was written by a later version of autocast (schema {version}; "
+            f"{len(MIGRATIONS)} is read); update autocast."
+        )
+    return int(version)
+
+
+def _locked(path: Path) -> Any:  # noqa: ANN401 -- filelock picks the class by platform
+    from filelock import FileLock, Timeout
+
+    lock = FileLock(path.with_name(path.name + ".lock"))
+    try:
+        lock.acquire(timeout=0)
+    except Timeout:
+        raise LedgerError(
+            f"{path} is being written by another run; wait for its end, or stop it."
+        ) from None
+    except (OSError, NotImplementedError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise LedgerError(
+            f"{path} cannot be written ({reason}); name a ledger in a folder you may write to."
+        ) from error
+    return lock
+
+
+@contextlib.contextmanager
+def _told(path: Path) -> Iterator[None]:
+    """Turn what SQLite raises into one sentence."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        raise LedgerError(_sentence(path, error)) from error
+
+
+def _sentence(path: Path, error: sqlite3.Error) -> str:
+    code = getattr(error, "sqlite_errorname", "") or ""
+    kept = "what was kept before is safe"
+    if code == "SQLITE_FULL":
+        return f"{path} cannot grow: the disk is full; free space and run again, {kept}."
+    if code.startswith("SQLITE_READONLY"):
+        return f"{path} is read-only; allow writing to it and its folder, or name another ledger."
+    if code.startswith("SQLITE_CANTOPEN"):
+        return f"{path} cannot be opened; check its path and permissions, and those of its folder."
+    if code.startswith(("SQLITE_BUSY", "SQLITE_LOCKED")):
+        return f"{path} is held by another program; close it there and run again, {kept}."
+    if code.startswith("SQLITE_NOTADB"):
+        return f"{path} is no ledger of autocast; name another file."
+    if code.startswith("SQLITE_CORRUPT"):
+        return f"{path} is damaged ({error}); restore a copy of it, or start a new ledger."
+    if code.startswith("SQLITE_IOERR"):
+        return (
+            f"{path} cannot be read or written ({error}); check the disk and its space and run "
+            f"again, {kept}."
+        )
+    return f"{path} cannot be used: {error}."
+
+
+def _columns(outcome: Outcome) -> dict[str, Any]:
+    """The columns of one outcome; those of a judgement are None where there is none."""
+    entry = outcome.entry
+    columns: dict[str, Any] = {
+        "path": entry.path,
+        "folder": entry.folder,
+        "size": entry.size,
+        "mtime": entry.mtime,
+        "hash": outcome.hash,
+        "camera": outcome.camera,
+        "taken": outcome.taken,
+        "at": outcome.at,
+        "failure": outcome.failure,
+        "gone": 0,
+    }
+    said = dict.fromkeys(_SAID)
+    if outcome.judgement is not None:
+        # Plain JSON, not Judgement: what a worker just wrote needs no check of every part.
+        data = json.loads(outcome.judgement)
+        cast = data["cast"]
+        (var_a, cov_ab), (_, var_b) = cast["covariance"]
+        size = math.hypot(cast["a"], cast["b"])
+        said |= {name: data[name] for name in ("verdict", "probability", "base_rate", "model")}
+        said |= {name: data[name] for name in ("width", "height")}
+        said |= {name: cast[name] for name in ("a", "b", "spread")}
+        said |= {
+            "size_of_cast": size,
+            "var_a": var_a,
+            "cov_ab": cov_ab,
+            "var_b": var_b,
+            "strength": strength_word(cast["a"], cast["b"]),
+            "hue": hue_name(cast["a"], cast["b"])
+            if describe(cast["a"], cast["b"]) != strength
+            else None,
+            "remarks": " ".join(data["remarks"]),
+        }
+    return columns | said
+
+
+_SAID = (
+    "verdict",
+    "probability",
+    "base_rate",
+    "a",
+    "b",
+    "size_of_cast",
+    "spread",
+    "var_a",
+    "cov_ab",
+    "var_b",
+    "strength",
+    "hue",
+    "remarks",
+    "width",
+    "height",
+    "model",
+)
+
+
+def _where(wanted: Wanted) -> tuple[str, tuple[str | bytes, ...]]:
+    parts: list[str] = []
+    values: list[str | bytes] = []
+    if not wanted.gone:
+        parts.append("NOT gone")
+    if wanted.failed is not None:
+        parts.append("failure IS NOT NULL" if wanted.failed else "failure IS NULL")
+    for name, chosen in (("verdict", wanted.verdicts), ("hue", wanted.hues)):
+        if chosen:
+            parts.append(f"{name} IN ({', '.join('?' * len(chosen))})")
+            values.extend(chosen)
+    if wanted.remarks:
+        has = " OR ".join(["instr(' ' || remarks || ' ', ?) > 0"] * len(wanted.remarks))
+        parts.append(f"({has})")
+        values.extend(f" {remark} " for remark in wanted.remarks)
+    if wanted.folder is not None:
+        # All that sorts between "folder/" and "folder" with the next character lies below it.
+        inside = wanted.folder.rstrip(b"/") + b"/"
+        parts.append("(folder = ? OR (folder >= ? AND folder < ?))")
+        values.extend((wanted.folder, inside, inside[:-1] + b"0"))
+    if wanted.findings:
+        parts.append("NOT (coalesce(finding, 0) AND NOT odd AND lead <> id)")
+    return (f"WHERE {' AND '.join(parts)}" if parts else ""), tuple(values)
+
+
+def _row(found: sqlite3.Row) -> Row:
+    names = found.keys()
+    plain = {name: found[name] for name in _PLAIN}
+    series = None
+    if found["series"] is not None:
+        series = InSeries(
+            series=found["series"],
+            count=found["series_count"],
+            sharing=found["series_sharing"],
+            a=found["series_a"],
+            b=found["series_b"],
+            spread=found["series_spread"],
+            share=found["series_share"],
+            odd=bool(found["odd"]),
+            shared_a=found["shared_a"],
+            shared_b=found["shared_b"],
+            shared_spread=found["shared_spread"],
+            apart=found["series_apart"],
+            probability=found["series_probability"],
+            finding=bool(found["finding"]),
+            leads=found["lead"] == found["id"],
+        )
+    return Row(
+        **plain,
+        gone=bool(found["gone"]),
+        remarks=tuple((found["remarks"] or "").split()),
+        series=series,
+        document=found["document"] if "document" in names else None,
+    )
+
+
+_PLAIN = (
+    "id",
+    "path",
+    "folder",
+    "size",
+    "mtime",
+    "hash",
+    "at",
+    "failure",
+    "verdict",
+    "probability",
+    "base_rate",
+    "archive_probability",
+    "a",
+    "b",
+    "size_of_cast",
+    "spread",
+    "strength",
+    "hue",
+    "width",
+    "height",
+    "camera",
+    "taken",
+    "model",
+)

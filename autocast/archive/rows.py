@@ -1,0 +1,172 @@
+"""What travels between the walk, the run, the ledger and those who read it."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from autocast.judgement import Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One file met on the walk: its path as bytes, and what tells whether it changed.
+
+    ``size`` in bytes and ``mtime`` in nanoseconds are None where they cannot be told.
+    """
+
+    path: bytes
+    size: int | None
+    mtime: int | None
+
+    @property
+    def folder(self) -> bytes:
+        """The folder it lies in."""
+        return folder_of(self.path)
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What a worker says of one picture: a judgement with its facts, or a failure's sentence."""
+
+    entry: Entry
+    at: str
+    hash: str | None = None
+    judgement: str | None = None
+    camera: str = ""
+    taken: str = ""
+    failure: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class InSeries:
+    """What the neighbours of a picture add; beside its own judgement, never instead of it.
+
+    ``a``, ``b``, ``spread``: the picture's cast with the others heard; ``share``
+    how likely it shares their cast; ``odd`` that it stands apart from a series
+    that agrees. ``shared_*`` is the cast of the ``sharing`` of ``count``
+    pictures, ``apart`` how far their own casts lie from it (one standard
+    deviation). ``finding``: the series has one and the same fault, with
+    ``probability`` that its cast is evident by size. ``leads``: this picture
+    stands for the series in a list.
+    """
+
+    series: int
+    count: int
+    sharing: int
+    a: float
+    b: float
+    spread: float
+    share: float
+    odd: bool
+    shared_a: float
+    shared_b: float
+    shared_spread: float
+    apart: float
+    probability: float
+    finding: bool
+    leads: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One picture as the ledger holds it.
+
+    Either ``verdict`` and the figures of the judgement are given, or
+    ``failure``, one sentence. ``probability`` is the picture's own, at
+    ``base_rate``; ``archive_probability`` the same at the archive's rate.
+    ``a``, ``b``, ``spread`` are the picture's cast; ``strength`` and ``hue`` its
+    words (``hue`` is None where there is hardly any). ``document`` is the
+    judgement's JSON where it was asked for. ``gone``: the file was not there
+    when the archive was last walked.
+    """
+
+    id: int
+    path: bytes
+    folder: bytes
+    size: int | None
+    mtime: int | None
+    hash: str | None
+    at: str
+    gone: bool
+    failure: str | None
+    verdict: Verdict | None = None
+    probability: float | None = None
+    base_rate: float | None = None
+    archive_probability: float | None = None
+    a: float | None = None
+    b: float | None = None
+    size_of_cast: float | None = None
+    spread: float | None = None
+    strength: str | None = None
+    hue: str | None = None
+    remarks: tuple[str, ...] = ()
+    width: int | None = None
+    height: int | None = None
+    camera: str = ""
+    taken: str = ""
+    model: str | None = None
+    series: InSeries | None = None
+    document: str | None = field(default=None, repr=False)
+
+    @property
+    def name(self) -> str:
+        """The path as text; bytes that are no Unicode become surrogate escapes."""
+        return os.fsdecode(self.path)
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """Pictures by verdict, those that could not be judged, and what else was noted."""
+
+    clear: int = 0
+    cast: int = 0
+    ask: int = 0
+    failed: int = 0
+    gone: int = 0
+    closed_folders: int = 0
+
+    @property
+    def judged(self) -> int:
+        """Pictures with a judgement."""
+        return self.clear + self.cast + self.ask
+
+    @property
+    def pictures(self) -> int:
+        """Pictures, judged or not, that were there when last looked for."""
+        return self.judged + self.failed
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which rows to read: those that meet every condition given.
+
+    ``verdicts``, ``hues`` and ``remarks`` match any of their items; ``folder``
+    matches the folder and all below it; ``failed`` True gives only pictures
+    that could not be judged, False only judged ones. ``gone`` pictures are left
+    out unless asked for. With ``findings`` a series with one fault is given
+    once, by the picture that leads it; its odd pictures are given as well.
+    """
+
+    verdicts: tuple[Verdict, ...] = ()
+    hues: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
+    folder: bytes | None = None
+    failed: bool | None = None
+    gone: bool = False
+    findings: bool = False
+
+
+EVERYTHING = Wanted()
+
+
+def is_address(path: bytes) -> bool:
+    """Whether a path is a remote address, such as ``s3://bucket/name``."""
+    return b"://" in path
+
+
+def folder_of(path: bytes) -> bytes:
+    """The folder of a path or an address."""
+    return path.rpartition(b"/")[0] if is_address(path) else os.path.dirname(path)  # noqa: PTH120 -- bytes

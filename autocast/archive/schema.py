@@ -1,0 +1,113 @@
+"""The ledger's tables. SQL alone: any program that reads SQLite can read a ledger.
+
+``APPLICATION_ID`` marks the file, ``user_version`` counts the steps of
+``MIGRATIONS`` it has been through. A step, once released, is never edited; a
+change is a new step at the end.
+
+Paths are bytes, as the file system gave them, because names need not be valid
+Unicode. Times are UTC, ISO 8601. Casts are a* and b* at L* 60.
+"""
+
+from __future__ import annotations
+
+APPLICATION_ID = 0x61636C67
+"""``aclg`` in ASCII, in the header field that SQLite keeps for this."""
+
+_FIRST = """
+CREATE TABLE facts (key TEXT PRIMARY KEY, value) WITHOUT ROWID;
+
+CREATE TABLE pictures (
+    id INTEGER PRIMARY KEY,
+    path BLOB NOT NULL UNIQUE,
+    folder BLOB NOT NULL,
+    size INTEGER,            -- bytes
+    mtime INTEGER,           -- nanoseconds since 1970; for an address, what stands for it
+    hash TEXT,               -- BLAKE2b-256 of the content, hexadecimal
+    verdict TEXT CHECK (verdict IN ('clear', 'cast', 'ask')),
+    probability REAL,        -- of this picture alone, at base_rate
+    base_rate REAL,
+    a REAL, b REAL,          -- the cast
+    size_of_cast REAL,       -- C*
+    spread REAL,
+    var_a REAL, cov_ab REAL, var_b REAL,
+    strength TEXT,           -- hardly any, slight, evident, strong
+    hue TEXT,                -- direction of the cast; NULL where there is hardly any
+    remarks TEXT,            -- keys, parted by spaces
+    width INTEGER, height INTEGER,
+    camera TEXT, taken TEXT, -- as the file tells them: hints only
+    model TEXT,
+    at TEXT NOT NULL,        -- when it was judged, or failed
+    failure TEXT,            -- one sentence, where there is no judgement
+    gone INTEGER NOT NULL DEFAULT 0, -- 1: was not there when the archive was last walked
+    CHECK ((verdict IS NULL) <> (failure IS NULL))
+);
+CREATE INDEX pictures_by_folder ON pictures (folder);
+
+-- Apart from the columns, so that sorting and counting need not read it.
+CREATE TABLE judgements (
+    picture INTEGER PRIMARY KEY REFERENCES pictures (id) ON DELETE CASCADE,
+    json TEXT NOT NULL
+);
+
+-- Folders that could not be read when the archive was last walked.
+CREATE TABLE closed_folders (path BLOB PRIMARY KEY, failure TEXT NOT NULL, at TEXT NOT NULL)
+WITHOUT ROWID;
+
+-- Pictures that may share their light or their scanner, and what they say together.
+CREATE TABLE series (
+    id INTEGER PRIMARY KEY,
+    folder BLOB NOT NULL,
+    camera TEXT NOT NULL,
+    first INTEGER NOT NULL REFERENCES pictures (id), -- in order of time or name
+    last INTEGER NOT NULL REFERENCES pictures (id),
+    count INTEGER NOT NULL,
+    sharing INTEGER NOT NULL, -- how many of them share it
+    a REAL NOT NULL, b REAL NOT NULL, spread REAL NOT NULL, -- the shared cast
+    apart REAL NOT NULL,      -- how far the pictures' own casts lie from it, one deviation
+    probability REAL NOT NULL, -- that the shared cast is evident by its size
+    finding INTEGER NOT NULL, -- 1: one and the same fault lies over the series
+    lead INTEGER NOT NULL REFERENCES pictures (id) -- stands for the series in a list
+);
+CREATE TABLE members (
+    picture INTEGER PRIMARY KEY REFERENCES pictures (id) ON DELETE CASCADE,
+    series INTEGER NOT NULL REFERENCES series (id) ON DELETE CASCADE,
+    a REAL NOT NULL, b REAL NOT NULL, spread REAL NOT NULL, -- the cast, the others heard
+    share REAL NOT NULL,      -- probability that it shares the cast of the others
+    odd INTEGER NOT NULL      -- 1: stands apart from a series that agrees
+);
+CREATE INDEX members_by_series ON members (series);
+
+-- What a person decides; the hash tells which content was looked at. Never rewritten.
+CREATE TABLE decisions (
+    id INTEGER PRIMARY KEY,
+    picture INTEGER NOT NULL REFERENCES pictures (id),
+    decision TEXT NOT NULL,
+    note TEXT NOT NULL DEFAULT '',
+    person TEXT NOT NULL DEFAULT '',
+    hash TEXT,
+    at TEXT NOT NULL
+);
+CREATE INDEX decisions_by_picture ON decisions (picture);
+
+-- Everything about a picture but its judgement in full. archive_probability moves the
+-- picture's own probability from its base rate to the archive's.
+CREATE VIEW overview AS
+SELECT p.*,
+    CASE WHEN rate.value IS NULL THEN p.probability
+    ELSE p.probability * rate.value * (1 - p.base_rate)
+        / (p.probability * rate.value * (1 - p.base_rate)
+           + (1 - p.probability) * (1 - rate.value) * p.base_rate)
+    END AS archive_probability,
+    m.series, m.a AS series_a, m.b AS series_b, m.spread AS series_spread,
+    m.share AS series_share, m.odd,
+    s.count AS series_count, s.sharing AS series_sharing,
+    s.a AS shared_a, s.b AS shared_b, s.spread AS shared_spread, s.apart AS series_apart,
+    s.probability AS series_probability, s.finding, s.lead
+FROM pictures p
+LEFT JOIN facts rate ON rate.key = 'archive_rate'
+LEFT JOIN members m ON m.picture = p.id
+LEFT JOIN series s ON s.id = m.series;
+"""
+
+MIGRATIONS: tuple[str, ...] = (_FIRST,)
+"""One script a step; the number of steps taken is the schema version."""
