@@ -12,8 +12,8 @@ from autocast.judgement import SLIGHT_FROM, TONE_RANGES, Judgement, describe
 from autocast.report.plate.looks import FAINT, INK, SOFT, look_of
 from autocast.report.plate.plane import paled
 from autocast.report.plate.sheet import FAMILY, HALF, MARGIN, RIGHT, Line, Sheet, title
-from autocast.report.plate.wording import typeset, votes
-from autocast.report.text import cast_figures, percent, printable, shorten
+from autocast.report.plate.wording import votes
+from autocast.report.text import cast_figures, percent, printable, shorten, typeset
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

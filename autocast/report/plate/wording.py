@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -19,6 +18,7 @@ from autocast.report.text import (
     reading,
     shorten,
     side,
+    typeset,
 )
 
 if TYPE_CHECKING:
@@ -28,11 +28,6 @@ CAUTION = (
     "A verdict describes a picture; it proves nothing. Do not alter pictures kept as evidence, "
     "or for medicine, science or identity, on its word."
 )
-
-
-def typeset(text: str) -> str:
-    """Figures with a minus sign in place of the hyphen that a terminal shows."""
-    return re.sub(r"(?<![\w.])-(?=\d)", "−", text)
 
 
 def head(judgement: Judgement) -> Iterator[Line]:
