@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from autocast.errors import (
+    ArchiveError,
     AutocastError,
     JudgementError,
     LedgerError,
@@ -39,6 +40,7 @@ __version__ = "0.1.0"
 
 __all__ = [
     "REMARKS",
+    "ArchiveError",
     "AutocastError",
     "Cast",
     "Evidence",

@@ -250,6 +250,19 @@ def _kind(head: bytes, name: str) -> str:
     )
 
 
+def is_picture(head: bytes) -> bool:
+    """Whether a file with these first 64 bytes is a still picture, whether or not it is taken."""
+    if head.startswith(b"%PDF") or (head[:2] == b"BM" and head[6:10] != b"\0\0\0\0"):
+        return False  # a document; a text that happens to begin as a BMP does
+    try:
+        _kind(head, "")
+    except UnreadablePicture:
+        return False
+    except UnsupportedPicture:
+        return head[4:8] != b"ftyp" or head[8:12] == b"crx "  # films are none
+    return True
+
+
 def _brand(head: bytes, name: str) -> str:
     """The kind of an ISO base media file, by its brands (ISO/IEC 14496-12, 23008-12)."""
     end = min(int.from_bytes(head[:4], "big"), len(head))

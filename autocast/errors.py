@@ -9,6 +9,7 @@
     │   └── PictureTooLarge     beyond the pixel limit
     ├── ModelError              a fitted file is missing, damaged or unknown
     ├── JudgementError          a document is no judgement of a known version
+    ├── ArchiveError            an archive cannot be walked, or those who judge not be reached
     ├── LedgerError             a ledger cannot be read, written or understood
     └── OutputError             a result cannot be written where it was asked for
 
@@ -43,6 +44,10 @@ class ModelError(AutocastError):
 
 class JudgementError(AutocastError):
     """A document is no judgement, or one of an unknown schema version."""
+
+
+class ArchiveError(AutocastError):
+    """An archive cannot be walked, or the processes that judge it cannot be reached."""
 
 
 class LedgerError(AutocastError):

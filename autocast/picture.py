@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocast import _borders, _decoding
-from autocast._decoding import PIXEL_LIMIT, Decoded, Source
+from autocast._decoding import PIXEL_LIMIT, Decoded, Source, is_picture
 from autocast._profiles import Reading, to_srgb
 from autocast.errors import UnsupportedPicture
 from autocast.judgement import Place
@@ -37,6 +37,7 @@ __all__ = [
     "Picture",
     "Source",
     "full_pixels",
+    "is_picture",
     "open_picture",
     "reduced_pixels",
 ]

@@ -13,6 +13,7 @@ from autocast import errors, judgement
 
 PUBLIC = [
     "REMARKS",
+    "ArchiveError",
     "AutocastError",
     "Cast",
     "Evidence",

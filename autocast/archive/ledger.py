@@ -22,10 +22,19 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Self
 
-from autocast.archive.rows import EVERYTHING, Counts, Entry, InSeries, Outcome, Row, Wanted
+from autocast.archive.rows import (
+    EVERYTHING,
+    Counts,
+    Entry,
+    InSeries,
+    Known,
+    Outcome,
+    Row,
+    Wanted,
+)
 from autocast.archive.schema import APPLICATION_ID, MIGRATIONS
 from autocast.errors import LedgerError
-from autocast.judgement import SLIGHT_FROM, Judgement, hue_name, strength_word
+from autocast.judgement import SLIGHT_FROM, Judgement, Verdict, hue_name, strength_word
 
 PAGE = 500
 """Rows read at a time unless told otherwise (project convention)."""
@@ -148,13 +157,12 @@ class Ledger:
                     self._db.execute("ROLLBACK")
                 raise
 
-    def record(self, outcomes: Iterable[Outcome]) -> None:
-        """Keep what was said of pictures, in the place of what was said before."""
+    def record(self, outcomes: Iterable[Outcome]) -> list[Verdict | None]:
+        """Keep what was said of pictures, in the place of what was said before; the verdicts."""
         with self.changes():
-            for outcome in outcomes:
-                self._record(outcome)
+            return [self._record(outcome) for outcome in outcomes]
 
-    def _record(self, outcome: Outcome) -> None:
+    def _record(self, outcome: Outcome) -> Verdict | None:
         columns = _columns(outcome)
         names = ", ".join(columns)
         updates = ", ".join(f"{name} = excluded.{name}" for name in columns if name != "path")
@@ -169,6 +177,24 @@ class Ledger:
             self._db.execute(
                 "INSERT OR REPLACE INTO judgements (picture, json) VALUES (?, ?)",
                 (key, outcome.judgement),
+            )
+        verdict: Verdict | None = columns["verdict"]
+        return verdict
+
+    def mark(self, pictures: Iterable[int], *, gone: bool) -> None:
+        """Note that pictures are gone, or back."""
+        with self.changes():
+            self._db.executemany(
+                "UPDATE pictures SET gone = ? WHERE id = ?", ((int(gone), key) for key in pictures)
+            )
+
+    def set_closed_folders(self, closed: Iterable[tuple[bytes, str]]) -> None:
+        """Keep which folders could not be read on the last walk, each with why."""
+        with self.changes():
+            self._db.execute("DELETE FROM closed_folders")
+            self._db.executemany(
+                "INSERT OR REPLACE INTO closed_folders VALUES (?, ?, ?)",
+                ((path, failure, now()) for path, failure in closed),
             )
 
     def set_fact(self, key: str, value: str | float | None) -> None:
@@ -186,7 +212,6 @@ class Ledger:
         *,
         note: str = "",
         person: str = "",
-        at: str | None = None,
     ) -> None:
         """Keep a person's decision about a picture as its content is now; none is rewritten."""
         with self.changes():
@@ -200,13 +225,21 @@ class Ledger:
 
     # Reading
 
-    def known(self, path: bytes) -> tuple[int, Entry, bool] | None:
-        """The number of a picture, the entry it was judged by, and whether that failed."""
+    def known(self, path: bytes) -> Known | None:
+        """What the ledger holds of a path, as far as that tells whether to judge it again."""
+        row = self._one(
+            "SELECT id, size, mtime, failure IS NOT NULL, gone FROM pictures WHERE path = ?",
+            (path,),
+        )
+        if row is None:
+            return None
+        return Known(row[0], Entry(path, row[1], row[2]), bool(row[3]), bool(row[4]))
+
+    def below(self, folder: bytes) -> Iterator[tuple[int, bytes]]:
+        """Number and path of every picture in a folder and below it that is not gone."""
+        where, values = _where(Wanted(folder=folder))
         with _told(self.path):
-            row = self._db.execute(
-                "SELECT id, size, mtime, failure IS NOT NULL FROM pictures WHERE path = ?", (path,)
-            ).fetchone()
-        return None if row is None else (row[0], Entry(path, row[1], row[2]), bool(row[3]))
+            yield from self._db.execute(f"SELECT id, path FROM pictures {where}", values)  # noqa: S608
 
     def fact(self, key: str) -> Any:  # noqa: ANN401 -- text or number, as it was kept
         """A fact about the whole archive, or None."""
@@ -231,6 +264,19 @@ class Ledger:
         gone = self._one("SELECT count(*) FROM pictures WHERE gone")
         closed = self._one("SELECT count(*) FROM closed_folders")
         return Counts(**found, gone=gone[0], closed_folders=closed[0])
+
+    def assumed_rate(self) -> float | None:
+        """The base rate of the judgements, averaged; None where there are none."""
+        rate: float | None = self._one("SELECT avg(base_rate) FROM pictures WHERE NOT gone")[0]
+        return rate
+
+    def probabilities(self) -> Iterator[tuple[float, float]]:
+        """Probability and base rate of every judged picture that is not gone."""
+        with _told(self.path):
+            yield from self._db.execute(
+                "SELECT probability, base_rate FROM pictures "
+                "WHERE probability NOT NULL AND NOT gone ORDER BY path"
+            )
 
     def remark_counts(self) -> dict[str, int]:
         """How many pictures carry each remark."""
@@ -496,9 +542,7 @@ def _columns(outcome: Outcome) -> dict[str, Any]:
             "cov_ab": cov_ab,
             "var_b": var_b,
             "strength": strength_word(cast["a"], cast["b"]),
-            "hue": hue_name(cast["a"], cast["b"])
-            if describe(cast["a"], cast["b"]) != strength
-            else None,
+            "hue": None if size < SLIGHT_FROM else hue_name(cast["a"], cast["b"]),
             "remarks": " ".join(data["remarks"]),
         }
     return columns | said

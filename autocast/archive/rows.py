@@ -28,6 +28,16 @@ class Entry:
 
 
 @dataclass(frozen=True, slots=True)
+class Known:
+    """What a ledger holds of a path: its number, the entry it was judged by, and how that went."""
+
+    id: int
+    entry: Entry
+    failed: bool
+    gone: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Outcome:
     """What a worker says of one picture: a judgement with its facts, or a failure's sentence."""
 
@@ -150,7 +160,7 @@ class Wanted:
     once, by the picture that leads it; its odd pictures are given as well.
     """
 
-    verdicts: tuple[Verdict, ...] = ()
+    verdicts: tuple[str, ...] = ()
     hues: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
     folder: bytes | None = None

@@ -22,7 +22,7 @@ CREATE TABLE pictures (
     folder BLOB NOT NULL,
     size INTEGER,            -- bytes
     mtime INTEGER,           -- nanoseconds since 1970; for an address, what stands for it
-    hash TEXT,               -- BLAKE2b-256 of the content, hexadecimal
+    hash TEXT,               -- SHA-256 of the content, hexadecimal
     verdict TEXT CHECK (verdict IN ('clear', 'cast', 'ask')),
     probability REAL,        -- of this picture alone, at base_rate
     base_rate REAL,

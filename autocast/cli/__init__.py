@@ -5,7 +5,12 @@ from __future__ import annotations
 import contextlib
 import sys
 
-from autocast.cli import judging, report, training  # noqa: F401 -- each adds its commands to the app
+from autocast.cli import (  # noqa: F401 -- each adds its commands to the app
+    archive,
+    judging,
+    report,
+    training,
+)
 from autocast.cli._app import app
 
 __all__ = ["app", "main"]

@@ -1,0 +1,158 @@
+"""Who does the judging: a crew takes entries and gives futures of outcomes.
+
+:class:`Processes` is a pool on this machine; :mod:`autocast.archive.cluster` is
+one of many machines.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import faulthandler
+import multiprocessing
+import os
+import signal
+import threading
+from collections.abc import Iterator
+from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
+from multiprocessing import connection
+from pathlib import Path
+from typing import Protocol
+
+from autocast.archive.rows import Entry, Outcome
+
+DEADLINE = 120.0
+"""Seconds one picture may take, unless told otherwise (project convention)."""
+AHEAD = 4
+"""Pictures handed out for each worker, so that none waits (project convention)."""
+
+# One thread for each worker: the pool already fills the cores.
+_ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+
+
+def cores() -> int:
+    """Processors this process may use."""
+    allowed = getattr(os, "sched_getaffinity", None)
+    return len(allowed(0)) if allowed is not None else os.cpu_count() or 1
+
+
+class Crew(Protocol):
+    """Takes entries; ``deaths`` are the errors of a future whose worker is no more."""
+
+    deadline: float
+
+    @property
+    def deaths(self) -> tuple[type[BaseException], ...]:
+        """Errors that say a worker died, not that a picture is bad."""
+        ...
+
+    @property
+    def window(self) -> int:
+        """How many entries to have out at once."""
+        ...
+
+    def submit(self, entry: Entry) -> Future[Outcome]:
+        """Hand out one entry."""
+        ...
+
+    def rebuild(self) -> None:
+        """Be ready for work again after deaths."""
+        ...
+
+    def close(self, *, at_once: bool = False) -> None:
+        """Go home; ``at_once`` leaves work lying."""
+        ...
+
+
+class Processes:
+    """A pool of processes on this machine."""
+
+    deaths = (BrokenExecutor,)
+
+    def __init__(self, jobs: int, deadline: float = DEADLINE) -> None:
+        self.jobs = jobs
+        self.deadline = deadline
+        self._pool = self._built()
+
+    @property
+    def window(self) -> int:
+        """How many entries to have out at once."""
+        return self.jobs * AHEAD
+
+    def submit(self, entry: Entry) -> Future[Outcome]:
+        """Hand out one entry."""
+        with _environment():
+            return self._pool.submit(_judged_in_time, entry, self.deadline)
+
+    def rebuild(self) -> None:
+        """A pool that lost a worker is of no more use: make another."""
+        self._pool.shutdown(wait=False, cancel_futures=True)
+        self._pool = self._built()
+
+    def close(self, *, at_once: bool = False) -> None:
+        """End the processes."""
+        workers = list((self._pool._processes or {}).values()) if at_once else []  # noqa: SLF001 -- 3.14 brings kill_workers
+        for worker in workers:
+            worker.kill()
+        self._pool.shutdown(wait=True, cancel_futures=at_once)
+
+    def _built(self) -> ProcessPoolExecutor:
+        # Never plain fork: this process has threads, and a forked child inherits their locks.
+        method = (
+            "forkserver" if "forkserver" in multiprocessing.get_all_start_methods() else "spawn"
+        )
+        context = multiprocessing.get_context(method)
+        if method == "forkserver":
+            context.set_forkserver_preload(["autocast.archive.work"])
+        return ProcessPoolExecutor(self.jobs, mp_context=context, initializer=_begin)
+
+
+@contextlib.contextmanager
+def at_work(crew: Crew) -> Iterator[Crew]:
+    """The crew, sent home afterwards: at once where something went wrong."""
+    try:
+        yield crew
+    except BaseException:
+        crew.close(at_once=True)
+        raise
+    crew.close()
+
+
+@contextlib.contextmanager
+def _environment() -> Iterator[None]:
+    """What processes started within inherit: one thread each, unless the user says otherwise."""
+    added = [name for name in _ONE_THREAD if name not in os.environ]
+    os.environ.update(dict.fromkeys(added, "1"))
+    try:
+        yield
+    finally:
+        for name in added:
+            del os.environ[name]
+
+
+def _begin() -> None:
+    """Start of a worker: an interrupt is the parent's affair, and no worker outlives the parent."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        sentinel = parent.sentinel
+
+        def outlived() -> None:
+            connection.wait([sentinel])
+            os._exit(1)
+
+        threading.Thread(target=outlived, daemon=True).start()
+
+
+def _judged_in_time(entry: Entry, deadline: float) -> Outcome:
+    """Judge, or end this process: a decoder that hangs listens to nothing else.
+
+    The clock is faulthandler's, which needs no cooperation of the thread that hangs.
+    """
+    from autocast.archive.work import judged
+
+    with Path(os.devnull).open("w", encoding="ascii") as nowhere:
+        faulthandler.dump_traceback_later(deadline, exit=True, file=nowhere)
+        try:
+            return judged(entry)
+        finally:
+            faulthandler.cancel_dump_traceback_later()

@@ -1,0 +1,274 @@
+"""One pass over an archive: walk, judge what is new or changed, keep it.
+
+A bounded number of pictures is out at any moment, so memory does not grow with
+the archive. Outcomes are kept about once a second; what was out when a run is
+killed is judged again by the next. When a worker dies, the pictures that were
+out are judged again one by one, and only one that kills its worker when it is
+alone is recorded as a failure.
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, CancelledError, Future, wait
+from dataclasses import dataclass, field
+from typing import Literal
+
+from autocast.archive.crews import Crew
+from autocast.archive.ledger import Ledger, now
+from autocast.archive.rows import Entry, Known, Outcome, is_address
+from autocast.archive.walk import Chosen, Seen, walk
+from autocast.errors import ArchiveError, AutocastError, LedgerError
+
+Again = Literal["changed", "failed", "all"]
+"""What of the pictures already in the ledger to judge again."""
+
+KEEP_EVERY = 1.0
+"""Seconds after which outcomes are written at the latest (project convention)."""
+KEEP_AT_MOST = 200
+"""Outcomes after which they are written (project convention)."""
+_ALONE = 2
+"""Deaths alone that convict a picture: the first may have had another cause."""
+_TICK = 0.25
+"""Seconds after which a waiting run looks up, to see whether it is to stop."""
+
+
+@dataclass(slots=True)
+class Tally:
+    """Running counts of one pass."""
+
+    unchanged: int = 0
+    verdicts: dict[str, int] = field(default_factory=dict)
+    failed: int = 0
+    gone: int = 0
+    seen: Seen = field(default_factory=Seen)
+    complete: bool = False
+
+    @property
+    def judged(self) -> int:
+        """Pictures judged in this pass."""
+        return sum(self.verdicts.values())
+
+    @property
+    def met(self) -> int:
+        """Files met so far, pictures or not."""
+        return self.unchanged + self.judged + self.failed + self.seen.others
+
+
+class Run:
+    """One pass; ``told`` is called with the tally as it moves, ``stop`` ends it early."""
+
+    def __init__(
+        self,
+        ledger: Ledger,
+        crew: Crew,
+        *,
+        again: Again = "changed",
+        told: Callable[[Tally], None] = lambda _: None,
+        stop: threading.Event | None = None,
+    ) -> None:
+        self.tally = Tally()
+        self._ledger = ledger
+        self._crew = crew
+        self._again = again
+        self._told = told
+        self._stop = stop or threading.Event()
+        self._waiting: list[Outcome] = []
+        self._back: list[int] = []
+        self._kept_at = time.monotonic()
+        self._met = bytearray()
+
+    def over(self, roots: Sequence[bytes], chosen: Chosen | None = None) -> Tally:
+        """Walk ``roots`` (:func:`autocast.archive.walk.settle_root`) and judge what needs it.
+
+        Raises LedgerError when the ledger cannot be written, ModelError for
+        damaged model files; what was kept before stays.
+        """
+        roots = _apart(roots)
+        entries = self._to_judge(roots, chosen or Chosen())
+        out: dict[Future[Outcome], Entry] = {}
+        suspects: list[Entry] = []
+        try:
+            while True:
+                if not suspects:
+                    self._hand_out(entries, out, suspects)
+                if not out and not suspects:
+                    break
+                self._collect(out, suspects)
+                if suspects and not out:
+                    self._try_alone(suspects)
+                self._keep()
+            self._keep(everything=True)
+        except BaseException:
+            self._keep_what_can_be()
+            raise
+        if not self._stop.is_set():
+            self._finish(roots)
+        self._told(self.tally)
+        return self.tally
+
+    def _to_judge(self, roots: Sequence[bytes], chosen: Chosen) -> Iterator[Entry]:
+        for entry, settled in walk(roots, chosen, self.tally.seen, self._settled):
+            if settled:
+                self.tally.unchanged += 1
+                if self.tally.unchanged % 64 == 0:
+                    self._told(self.tally)
+                    self._keep()
+            else:
+                yield entry
+            if self._stop.is_set():
+                return
+
+    def _settled(self, entry: Entry) -> bool:
+        """Whether the ledger already has what this pass would find."""
+        known = self._ledger.known(entry.path)
+        if known is None:
+            return False
+        _set_bit(self._met, known.id)
+        if known.gone:
+            self._back.append(known.id)
+        return not self._due(known, entry)
+
+    def _due(self, known: Known, entry: Entry) -> bool:
+        if self._again == "all" or (self._again == "failed" and known.failed):
+            return True
+        return known.entry != entry
+
+    def _hand_out(
+        self, entries: Iterator[Entry], out: dict[Future[Outcome], Entry], suspects: list[Entry]
+    ) -> None:
+        window = self._crew.window
+        while len(out) < window and not self._stop.is_set():
+            entry = next(entries, None)
+            if entry is None:
+                return
+            try:
+                out[self._crew.submit(entry)] = entry
+            except self._crew.deaths:
+                suspects.append(entry)
+                return
+
+    def _collect(self, out: dict[Future[Outcome], Entry], suspects: list[Entry]) -> None:
+        if self._stop.is_set():
+            for future in out:
+                future.cancel()
+        done, _ = wait(out, timeout=_TICK, return_when=FIRST_COMPLETED)
+        for future in done:
+            entry = out.pop(future)
+            if not self._taken(future):
+                suspects.append(entry)
+
+    def _try_alone(self, suspects: list[Entry]) -> None:
+        """Find out which of the pictures that were out when a worker died did it."""
+        self._crew.rebuild()
+        while suspects and not self._stop.is_set():
+            entry = suspects.pop(0)
+            for death in range(1, _ALONE + 1):
+                started = time.monotonic()
+                if self._taken(self._crew.submit(entry)):
+                    break
+                self._crew.rebuild()
+                late = time.monotonic() - started >= self._crew.deadline
+                if late or death == _ALONE:
+                    self._waiting.append(_death(entry, self._crew.deadline, late=late))
+                    break
+            self._keep()
+        suspects.clear()  # where the run was stopped: the next one judges them
+
+    def _taken(self, future: Future[Outcome]) -> bool:
+        """Take an outcome; False where the worker died over it, or over another picture."""
+        try:
+            self._waiting.append(future.result())
+        except CancelledError:
+            if not self._stop.is_set():
+                raise ArchiveError(
+                    "The scheduler went away; see to it and run again, what was judged is kept."
+                ) from None
+        except self._crew.deaths:
+            return False
+        except AutocastError:
+            raise
+        except Exception as error:
+            raise ArchiveError(
+                f"A worker cannot judge ({error!r}); see that it has the same autocast installed."
+            ) from error
+        return True
+
+    def _keep(self, *, everything: bool = False) -> None:
+        due = time.monotonic() - self._kept_at >= KEEP_EVERY or len(self._waiting) >= KEEP_AT_MOST
+        if not (due or everything):
+            return
+        self._kept_at = time.monotonic()
+        if self._waiting:
+            for outcome, verdict in zip(
+                self._waiting, self._ledger.record(self._waiting), strict=True
+            ):
+                if outcome.failure is None and verdict is not None:
+                    self.tally.verdicts[verdict] = self.tally.verdicts.get(verdict, 0) + 1
+                else:
+                    self.tally.failed += 1
+            self._waiting.clear()
+        if self._back:
+            self._ledger.mark(self._back, gone=False)
+            self._back.clear()
+        self._told(self.tally)
+
+    def _keep_what_can_be(self) -> None:
+        """On the way out: what is done should not be done again, if it can be kept."""
+        try:
+            self._keep(everything=True)
+        except LedgerError:
+            return
+
+    def _finish(self, roots: Sequence[bytes]) -> None:
+        """The walk came to its end: note what it did not meet."""
+        self._ledger.set_closed_folders(self.tally.seen.closed)
+        closed = tuple(path + b"/" for path, _ in self.tally.seen.closed)
+        gone = [
+            key
+            for root in roots
+            if not is_address(root)
+            for key, path in self._ledger.below(root)
+            if not _bit(self._met, key)
+            and not path.startswith(closed)
+            and not os.path.lexists(path)
+        ]
+        if gone:
+            self._ledger.mark(gone, gone=True)
+        self.tally.gone = len(gone)
+        self.tally.complete = True
+
+
+def _apart(roots: Sequence[bytes]) -> list[bytes]:
+    """The roots, less those that lie below others."""
+    return [
+        root
+        for k, root in enumerate(roots)
+        if not any(root.startswith(other + b"/") for other in roots) and root not in roots[:k]
+    ]
+
+
+def _death(entry: Entry, deadline: float, *, late: bool) -> Outcome:
+    name = os.fsdecode(entry.path)
+    if late:
+        sentence = (
+            f"{name} was not judged within {deadline:g} seconds; allow more, or copy it anew."
+        )
+    else:
+        sentence = f"{name} ended the process that judged it, twice; get a whole copy of it."
+    return Outcome(entry, now(), failure=sentence)
+
+
+def _set_bit(bits: bytearray, number: int) -> None:
+    place = number >> 3
+    if place >= len(bits):
+        bits.extend(bytes(place + 1024 - len(bits)))
+    bits[place] |= 1 << (number & 7)
+
+
+def _bit(bits: bytearray, number: int) -> bool:
+    place = number >> 3
+    return place < len(bits) and bool(bits[place] & (1 << (number & 7)))

@@ -1,0 +1,257 @@
+"""The commands that pre-sort an archive and hand on what was found."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from autocast.cli._app import app, one_sentence, say, terminal
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from autocast.archive.crews import Crew
+    from autocast.archive.ledger import Ledger
+    from autocast.archive.rows import Wanted
+    from autocast.archive.run import Again, Tally
+
+LedgerFile = Annotated[
+    Path, typer.Argument(metavar="LEDGER", help="Ledger that autocast presort wrote.")
+]
+
+
+@app.command()
+def presort(
+    folders: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="FOLDER",
+            help="Folders to walk, with all below them; or addresses such as s3://bucket/folder.",
+        ),
+    ],
+    *,
+    into: Annotated[
+        Path,
+        typer.Option(metavar="LEDGER", help="Ledger to write into; made where there is none."),
+    ],
+    include: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="PATTERN",
+            help="Meet only files that match, such as '*.tif' or '1931/*/front.jpg': a pattern "
+            "without / matches names, one with / the path below FOLDER. May be repeated.",
+        ),
+    ] = None,
+    exclude: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="PATTERN", help="Leave out files and folders that match. May be repeated."
+        ),
+    ] = None,
+    again: Annotated[
+        bool, typer.Option("--again", help="Judge every picture anew, changed or not.")
+    ] = False,
+    again_failed: Annotated[
+        bool,
+        typer.Option("--again-failed", help="Also try those again that could not be judged."),
+    ] = False,
+    jobs: Annotated[
+        int | None,
+        typer.Option(
+            metavar="N", min=1, help="Pictures to judge at once.", show_default="one per core"
+        ),
+    ] = None,
+    deadline: Annotated[
+        float,
+        typer.Option(metavar="SECONDS", min=1, help="Seconds after which a picture is given up."),
+    ] = 120.0,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Judge on the workers of this Dask scheduler, such as tcp://host:8786, "
+            "which must see the same paths.",
+        ),
+    ] = None,
+) -> None:
+    """Judge every picture of an archive once, and keep the results in a ledger.
+
+    Can be stopped (Ctrl-C), killed and started again at any moment: what is in
+    the ledger and has the same size and time of change is not judged again.
+    Files count by content, not by name; hidden and system folders are left out.
+    Pictures are only read. See the result with autocast list.
+
+    Exit codes: 0 walked to the end, whatever the verdicts and failures, which are
+    in the ledger; 1 the run could not go on, standard error says why; 2 the
+    command was not understood; 130 stopped before the end.
+    """
+    if again and again_failed:
+        raise typer.BadParameter("--again includes it; give one.", param_hint="--again-failed")
+    if scheduler is not None and jobs is not None:
+        raise typer.BadParameter("the workers of --scheduler decide that.", param_hint="--jobs")
+    which: Again = "all" if again else "failed" if again_failed else "changed"
+    with one_sentence():
+        from autocast.archive.crews import at_work
+        from autocast.archive.ledger import Ledger
+        from autocast.archive.order import settle
+        from autocast.archive.run import Run
+        from autocast.archive.walk import Chosen, settle_root
+        from autocast.cli._passage import stoppable, watched
+
+        roots = [settle_root(folder) for folder in folders]
+        chosen = Chosen(tuple(include or ()), tuple(exclude or ()))
+        with stoppable() as stop, Ledger.write(into) as ledger:
+            _tell_before(ledger, which)
+            with at_work(_crew(scheduler, jobs, deadline)) as crew, watched(roots, chosen) as show:
+                run = Run(ledger, crew, again=which, told=show, stop=stop)
+                tally = run.over(roots, chosen)
+            settle(ledger)
+            _tell_after(ledger, tally)
+        if not tally.complete:
+            say("Stopped before the end; run the same command to go on.")
+            raise typer.Exit(130)
+
+
+def _crew(scheduler: str | None, jobs: int | None, deadline: float) -> Crew:
+    if scheduler is not None:
+        from autocast.archive.cluster import Cluster
+
+        return Cluster(scheduler, deadline)
+    from autocast.archive.crews import Processes, cores
+
+    return Processes(jobs or cores(), deadline)
+
+
+def _tell_before(ledger: Ledger, again: Again) -> None:
+    from autocast.modelfiles import model_id
+
+    if ledger.log_said is not None:
+        say(
+            f"Note: {ledger.log_said}, so the ledger has no write-ahead log: do not read it from "
+            "another machine while this runs."
+        )
+    current = model_id()
+    others = {model: count for model, count in ledger.models().items() if model != current}
+    if others and again != "all":
+        told = ", ".join(f"{count:,} by {model}" for model, count in others.items())
+        say(
+            f"Note: the models have changed since ({told}; now {current}). Those judgements are "
+            "kept; --again judges all anew."
+        )
+
+
+def _tell_after(ledger: Ledger, tally: Tally) -> None:
+    from autocast.report.listing import counts_text
+
+    columns, _ = terminal()
+    new = tally.judged + tally.failed
+    typer.echo(
+        f"{new:,} judged now, {tally.unchanged:,} unchanged, {tally.seen.others:,} other files."
+    )
+    typer.echo(counts_text(ledger.counts(), columns))
+
+
+@app.command("list")
+def list_(
+    ledger: LedgerFile,
+    *,
+    verdict: Annotated[
+        list[str] | None,
+        typer.Option(metavar="VERDICT", help="Only this verdict: cast, ask or clear."),
+    ] = None,
+    hue: Annotated[
+        list[str] | None,
+        typer.Option(metavar="HUE", help="Only casts towards this hue, such as blue."),
+    ] = None,
+    remark: Annotated[
+        list[str] | None,
+        typer.Option(metavar="REMARK", help="Only with this remark, such as mixed_light."),
+    ] = None,
+    folder: Annotated[
+        str | None, typer.Option(metavar="FOLDER", help="Only this folder and all below it.")
+    ] = None,
+    failed: Annotated[
+        bool, typer.Option("--failed", help="Only those that could not be judged.")
+    ] = False,
+    each: Annotated[
+        bool,
+        typer.Option("--each", help="Show every picture of a series that has one fault."),
+    ] = False,
+    count: Annotated[
+        int, typer.Option(metavar="N", min=0, help="Lines to show at most; 0 shows all.")
+    ] = 20,
+) -> None:
+    """Show what a person should see first: likely and strong casts, then what asks.
+
+    Each line gives the probability of the picture alone (own) and at the
+    archive's own share of casts (here), the cast in words, and the picture.
+    --verdict, --hue and --remark may be repeated; any of their values matches.
+
+    Exit codes: 0 shown; 1 the ledger cannot be read, standard error says why;
+    2 the command was not understood.
+    """
+    from autocast.judgement import REMARKS, VERDICT_WORDS
+    from autocast.report.listing import HUES
+
+    _known("verdict", verdict, tuple(VERDICT_WORDS))
+    _known("hue", hue, HUES)
+    _known("remark", remark, tuple(REMARKS))
+    if failed and (verdict or hue or remark):
+        raise typer.BadParameter(
+            "they have no verdict, hue or remark to choose by.", param_hint="--failed"
+        )
+    with one_sentence():
+        from autocast.archive.ledger import Ledger
+        from autocast.archive.rows import Wanted
+
+        wanted = Wanted(
+            verdicts=tuple(verdict or ()),
+            hues=tuple(hue or ()),
+            remarks=tuple(remark or ()),
+            folder=None if folder is None else _folder(folder),
+            failed=True if failed else None,
+            findings=not each,
+        )
+        with Ledger.read(ledger) as opened:
+            _show(opened, wanted, count)
+
+
+def _show(ledger: Ledger, wanted: Wanted, count: int) -> None:
+    import itertools
+    from dataclasses import replace
+
+    from autocast.archive.ledger import PAGE
+    from autocast.archive.order import kept_rate
+    from autocast.report.listing import counts_text, listing, rate_text
+
+    columns, _ = terminal()
+    counts = ledger.counts(replace(wanted, findings=False))
+    typer.echo(counts_text(counts, columns))
+    rate = kept_rate(ledger)
+    assumed = ledger.assumed_rate()
+    if rate is not None and assumed is not None and not wanted.failed:
+        typer.echo(rate_text(rate, assumed, columns))
+    lines = ledger.counts(wanted).pictures
+    pages = ledger.pages(wanted, size=count or PAGE)
+    for line in listing(itertools.islice(pages, 1) if count else pages, counts, columns):
+        typer.echo(line)
+    if 0 < count < lines:
+        typer.echo(f"\nThe first {count:,} of {lines:,} lines; --count 0 shows all.")
+
+
+def _known(option: str, given: list[str] | None, names: Sequence[str]) -> None:
+    for name in given or ():
+        if name not in names:
+            raise typer.BadParameter(
+                f"{name!r} is none of {', '.join(names)}.", param_hint=f"--{option}"
+            )
+
+
+def _folder(given: str) -> bytes:
+    """As it is kept in a ledger; it need not exist any more."""
+    if "://" in given:
+        return given.rstrip("/").encode("utf-8", "surrogateescape")
+    return os.fsencode(os.path.abspath(given))  # noqa: PTH100 -- links are kept as they are named

@@ -1,0 +1,129 @@
+"""A ledger as terminal text: counts, the archive's rate, and what to see first."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Iterable, Iterator, Sequence
+
+from autocast.archive.order import Rate
+from autocast.archive.rows import Counts, Row
+from autocast.judgement import VERDICT_WORDS, hue_name, strength_word
+from autocast.report.text import GLUE, NARROWEST, percent, printable, shorten, wrap
+
+HUES = tuple(
+    hue_name(math.cos(math.radians(angle)), math.sin(math.radians(angle)))
+    for angle in range(0, 360, 30)
+)
+"""Every hue a cast can be described by."""
+
+_HEAD = "   own  here  cast                    picture"
+_LEFT = _HEAD.index("picture")
+
+
+def counts_text(counts: Counts, width: int = 80) -> str:
+    """How many pictures got which verdict, and what else was noted."""
+    parts = [
+        f"{count:,}{GLUE}{words}"
+        for count, words in (
+            (counts.cast, VERDICT_WORDS["cast"]),
+            (counts.ask, VERDICT_WORDS["ask"]),
+            (counts.clear, VERDICT_WORDS["clear"]),
+            (counts.failed, "could not be judged"),
+        )
+        if count
+    ]
+    total = f"{counts.pictures:,} picture{'' if counts.pictures == 1 else 's'}"
+    said = [f"{total}: {', '.join(parts)}." if parts else f"{total}."]
+    if counts.gone:
+        said.append(f"{counts.gone:,} more were judged once and are no longer there.")
+    if counts.closed_folders:
+        said.append(f"{counts.closed_folders:,} folders could not be read.")
+    return "\n".join(wrap(" ".join(said), max(width, NARROWEST)))
+
+
+def rate_text(rate: Rate, assumed: float, width: int = 80) -> str:
+    """The archive's own rate, beside the assumed one, in one sentence."""
+    text = (
+        f"By its own scores, about {percent(rate.rate)} of this archive's pictures have an "
+        f"evident cast, some {round(rate.rate * rate.pictures):,} of {rate.pictures:,} (give or "
+        f"take {percent(max(rate.error, 0.01))}); a judgement by itself assumes "
+        f"{percent(assumed)}."
+    )
+    return "\n".join(wrap(text, max(width, NARROWEST)))
+
+
+def listing(pages: Iterable[Sequence[Row]], counts: Counts, width: int = 80) -> Iterator[str]:
+    """Lines for pages of rows in their order, under a heading for each kind.
+
+    ``own`` is the probability of the picture alone, ``here`` the same at the
+    archive's rate. A series with one fault is one line.
+    """
+    width = max(width, NARROWEST)
+    inside = last = ""
+    for number, page in enumerate(pages):
+        if number == 0:
+            inside = _common([row.folder for row in page])
+            if inside:
+                yield from wrap(f"In {printable(inside)}", width, 3)
+        for row in page:
+            kind = _kind(row)
+            if kind != last:
+                yield ""
+                yield _heading(kind, counts)
+                if kind != "failed":
+                    yield _HEAD
+                last = kind
+            yield from _lines(row, inside, width)
+
+
+def _kind(row: Row) -> str:
+    if row.series is not None and row.series.finding and row.series.leads:
+        return "cast"
+    return row.verdict or "failed"
+
+
+def _heading(kind: str, counts: Counts) -> str:
+    words: dict[str, tuple[str, int]] = {
+        "cast": (VERDICT_WORDS["cast"], counts.cast),
+        "ask": (VERDICT_WORDS["ask"], counts.ask),
+        "clear": (VERDICT_WORDS["clear"], counts.clear),
+        "failed": ("could not be judged", counts.failed),
+    }
+    said, count = words[kind]
+    return f"{said.upper()} ({count:,})"
+
+
+def _lines(row: Row, inside: str, width: int) -> Iterator[str]:
+    if row.failure is not None:
+        for line in wrap(printable(row.failure), width - 3, 2):
+            yield f"   {line}"
+        return
+    a, b = row.a or 0.0, row.b or 0.0
+    chances = _chance(row.probability), _chance(row.archive_probability)
+    series = row.series
+    name = printable(_below(row.name, inside))
+    if series is not None and series.finding and series.leads and not series.odd:
+        a, b = series.shared_a, series.shared_b
+        name = f"{series.sharing} of a series of {series.count}, as {name}"
+    elif series is not None and series.odd:
+        name = f"{name} (unlike its series)"
+    words = strength_word(a, b)
+    words = words if words == "hardly any" else f"{words}, {hue_name(a, b)}"
+    line = f" {chances[0]:>5} {chances[1]:>5}  {words:<22}"
+    yield f"{line}  {shorten(name, max(12, width - _LEFT))}"
+
+
+def _chance(probability: float | None) -> str:
+    return percent(min(max(probability or 0.0, 0.001), 0.999)).replace(GLUE, " ")
+
+
+def _common(folders: Sequence[bytes]) -> str:
+    try:
+        return os.fsdecode(os.path.commonpath(folders)) if folders else ""
+    except ValueError:
+        return ""
+
+
+def _below(name: str, inside: str) -> str:
+    return name[len(inside) :].lstrip("/\\") if inside and name.startswith(inside) else name
