@@ -7,6 +7,7 @@ import sys
 
 from autocast.cli import (  # noqa: F401 -- each adds its commands to the app
     archive,
+    demonstration,
     judging,
     report,
     training,

@@ -40,7 +40,7 @@ PER_FILE = 24
 FIRST = 48
 """Pictures on ``pictures.html`` itself, for a browser without JavaScript."""
 STRONGEST = 6
-"""Likely casts shown on the overview."""
+"""Pictures shown on the overview."""
 PER_LIST = 200
 """Pictures on one page of the list of those that ask."""
 _MARK = "autocast-report.txt"
@@ -164,7 +164,7 @@ class _Writer:
         if row.series is not None and row.series.finding and not row.series.odd:
             keys.append(_SERIES)
         index.remarks.append([self.remarks.setdefault(k, len(self.remarks)) for k in keys])
-        if shown.verdict == "cast" and len(self.strongest) < STRONGEST:
+        if shown.verdict in {"cast", "ask"} and len(self.strongest) < STRONGEST:
             self.strongest.append(shown)
         if len(self.first) < FIRST:
             self.first.append(shown)
@@ -221,6 +221,7 @@ class _Writer:
             page="overview",
             tally=_tally(self.counts),
             notes=_notes(ledger, self.counts),
+            root=printable(os.fsdecode(self.gathered.root())),
             strongest=self.strongest,
             points=points,
             reach=overview.reach(points),
@@ -336,7 +337,7 @@ def _tally(counts: Counts) -> list[tuple[str, str, int, str, str]]:
         "clear": "none worth acting on was found",
         "failed": "damaged, or no picture",
     }
-    words = {**VERDICT_WORDS, "failed": FAILED_WORDS}
+    words = {"failed": FAILED_WORDS, **dict(VERDICT_WORDS.items())}
     return [
         (
             key,

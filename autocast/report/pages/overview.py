@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from autocast.archive.rows import Row
+from autocast.archive.rows import Row, is_address
 from autocast.judgement import EVIDENT_FROM, describe
 from autocast.report.pages.cards import swatch
 from autocast.report.text import cast_figures, percent, printable, typeset
@@ -75,6 +75,14 @@ class Gathered:
         self.casts.append((math.nan, math.nan) if plain else (row.a or 0.0, row.b or 0.0))
         return number
 
+    def root(self) -> bytes:
+        """The folder that holds all others; empty where there is none but the root."""
+        local = [name for name in self.folders if not is_address(name)]
+        if len(local) < len(self.folders) or not local:
+            return b""
+        shared = os.path.commonpath(local)
+        return b"" if shared == b"/" else shared
+
     def points(self, chosen: Sequence[int], most: int) -> tuple[Point, ...]:
         """Up to ``most`` of the pictures ``chosen`` that have a cast, evenly picked."""
         drawn = [i for i in chosen if not math.isnan(self.casts[i][0])]
@@ -100,13 +108,14 @@ class Gathered:
         names = list(self.folders)
         counted = {n: Counter(self.verdicts[i] for i in rows[n]) for n in rows}
         order = sorted(rows, key=lambda n: (-counted[n]["cast"], -counted[n]["ask"], names[n]))
+        root = self.root()
         return [
-            self._folder(n, names[n], rows[n], counted[n], drawn=place < MOST_PLANES)
+            self._folder(n, below(names[n], root), rows[n], counted[n], drawn=place < MOST_PLANES)
             for place, n in enumerate(order)
         ]
 
     def _folder(
-        self, number: int, name: bytes, rows: list[int], counted: Counter[str], *, drawn: bool
+        self, number: int, name: str, rows: list[int], counted: Counter[str], *, drawn: bool
     ) -> Folder:
         casts = np.array([self.casts[i] for i in rows])
         casts = casts[~np.isnan(casts[:, 0])]
@@ -124,7 +133,7 @@ class Gathered:
             )
         return Folder(
             key=number,
-            name=printable(os.fsdecode(name)),
+            name=name,
             total=len(rows),
             cast=counted["cast"],
             ask=counted["ask"],
@@ -136,6 +145,13 @@ class Gathered:
             clustered=clustered,
             points=self.points(rows, FOLDER_POINTS) if drawn else (),
         )
+
+
+def below(folder: bytes, root: bytes) -> str:
+    """A folder's name below ``root``, in full where there is no root."""
+    if folder == root:
+        return printable(os.fsdecode(folder.rpartition(b"/")[2] or folder))
+    return printable(os.fsdecode(folder[len(root) + 1 :] if root else folder))
 
 
 def reach(points: Sequence[Point]) -> float:
