@@ -18,7 +18,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, BinaryIO
+from typing import TYPE_CHECKING, Any, BinaryIO, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,6 +38,7 @@ from autocast.errors import PictureError, PictureTooLarge, UnreadablePicture, Un
 if TYPE_CHECKING:
     import tifffile
 
+T = TypeVar("T")
 Source = str | os.PathLike[str] | bytes | BinaryIO | Image.Image | NDArray[Any]
 
 PIXEL_LIMIT = 300_000_000
@@ -69,7 +70,7 @@ class Decoded:
     @property
     def top(self) -> float:
         """The value that stands for 1."""
-        return 1.0 if self.space == "LAB" else _top(self.values)
+        return 1.0 if self.space == "LAB" else top_of(self.values)
 
     @property
     def code(self) -> float:
@@ -79,7 +80,7 @@ class Decoded:
     @property
     def alpha_top(self) -> float:
         """The alpha that stands for opaque."""
-        return 1.0 if self.alpha is None else _top(self.alpha)
+        return 1.0 if self.alpha is None else top_of(self.alpha)
 
 
 def settle(source: Source) -> tuple[str, Source]:
@@ -133,7 +134,7 @@ def decode(name: str, source: Source, side: int | None) -> Decoded:
         return _from_array(source)
     if isinstance(source, Image.Image):
         _check_size(*source.size, name)
-        return _guarded(name, lambda: _from_image(source, name))
+        return guarded(name, lambda: _from_image(source, name))
     if isinstance(source, bytes):
         return _from_file(io.BytesIO(source), name, side)
     return _from_path(name, side)
@@ -159,16 +160,17 @@ def _from_path(name: str, side: int | None) -> Decoded:
 def _from_file(file: BinaryIO, name: str, side: int | None) -> Decoded:
     head = file.read(64)
     file.seek(0)
-    kind = _kind(head, name)
+    kind = kind_of(head, name)
     readers: dict[str, Callable[[], Decoded]] = {
         "TIFF": lambda: _read_tiff(file, name),
         "PNG": lambda: _read_png(file, name),
         "HEIC": lambda: _read_heic(file, name),
     }
-    return _guarded(name, readers.get(kind, lambda: _read_plain(kind, file, name, side)))
+    return guarded(name, readers.get(kind, lambda: _read_plain(kind, file, name, side)))
 
 
-def _guarded(name: str, read: Callable[[], Decoded]) -> Decoded:
+def guarded(name: str, read: Callable[[], T]) -> T:
+    """What ``read`` gives; whatever a decoder raises becomes a PictureError."""
     try:
         return read()
     except PictureError:
@@ -229,7 +231,8 @@ def _raw(name: str) -> UnsupportedPicture:
     )
 
 
-def _kind(head: bytes, name: str) -> str:
+def kind_of(head: bytes, name: str) -> str:
+    """The kind of a file by its first 64 bytes. Raises a PictureError for what is not taken."""
     if not head:
         raise UnreadablePicture(f"{name} is empty; get a whole copy of it.")
     if head.startswith(_RAW_MAGIC) or (head[:4] == b"II*\0" and head[8:10] == b"CR"):
@@ -296,7 +299,7 @@ _READERS = {
 }
 
 
-def _pillow(kind: str, file: BinaryIO, name: str) -> ImageFile.ImageFile:
+def pillow_image(kind: str, file: BinaryIO, name: str) -> ImageFile.ImageFile:
     """An image of one kind by Pillow, its size checked and nothing decoded yet.
 
     The reader is called directly rather than through ``Image.open``, whose own
@@ -327,7 +330,7 @@ def _quiet() -> Iterator[None]:
 
 def _read_plain(kind: str, file: BinaryIO, name: str, side: int | None) -> Decoded:
     """JPEG, GIF, BMP, WebP, AVIF and the rarer kinds of TIFF, by Pillow."""
-    with _pillow(kind, file, name) as image:
+    with pillow_image(kind, file, name) as image:
         full = image.size
         if kind == "JPEG" and side is not None:
             _draft(image, side)
@@ -473,9 +476,9 @@ _TURNS: dict[object, Callable[[NDArray[Any]], NDArray[Any]]] = {
 
 
 def _read_png(file: BinaryIO, name: str) -> Decoded:
-    chunks = dict(_png_chunks(file))
+    chunks = dict(png_chunks(file))
     file.seek(0)
-    with _pillow("PNG", file, name) as image:
+    with pillow_image("PNG", file, name) as image:
         animated = getattr(image, "is_animated", False)
         deep = chunks[b"IHDR"][8] == 16
         decoded = _read_deep_png(image, file) if deep else _from_image(image, name)
@@ -505,7 +508,7 @@ def _from_channels(array: NDArray[Any], icc: bytes | None) -> Decoded:
     return Decoded(values[..., : 1 if channels < 3 else 3], space, width, height, alpha, icc)
 
 
-def _png_chunks(file: BinaryIO) -> Iterator[tuple[bytes, bytes]]:
+def png_chunks(file: BinaryIO) -> Iterator[tuple[bytes, bytes]]:
     """The chunks before the pixels (PNG, third edition, 5)."""
     file.seek(8)
     while len(header := file.read(8)) == 8:
@@ -601,7 +604,7 @@ def _read_tiff(file: BinaryIO, name: str) -> Decoded:
         page = tiff.pages.first
         if not isinstance(page, tifffile.TiffPage):
             raise UnsupportedPicture(f"{name} holds no picture of its own; save it as JPEG.")
-        if _is_raw(tiff):
+        if is_raw(tiff):
             raise _raw(name)
         _check_size(page.imagewidth, page.imagelength, name)
         if page.photometric in _TIFF_SPACES and page.bitspersample >= 8:
@@ -612,7 +615,7 @@ def _read_tiff(file: BinaryIO, name: str) -> Decoded:
     return _read_plain("TIFF", file, name, None)
 
 
-def _is_raw(tiff: tifffile.TiffFile) -> bool:
+def is_raw(tiff: tifffile.TiffFile) -> bool:
     """True for a DNG or any TIFF that holds sensor data (photometric CFA or LinearRaw)."""
     import tifffile
 
@@ -647,7 +650,7 @@ def _read_tiff_page(page: tifffile.TiffPage, name: str) -> Decoded:
     if page.bitspersample not in (8, 16, 32, 64):
         raise UnsupportedPicture(f"{name} is an unusual TIFF; save it as 8- or 16-bit RGB.")
     values = _checked(page.asarray(), name)
-    if page.planarconfig == _SEPARATE and values.ndim == 3:
+    if page.planarconfig == SEPARATE and values.ndim == 3:
         values = np.moveaxis(values, 0, -1)
     if values.ndim == 2:
         values = values[..., None]
@@ -655,12 +658,12 @@ def _read_tiff_page(page: tifffile.TiffPage, name: str) -> Decoded:
         raise UnsupportedPicture(f"{name} is a stack of pictures; give one of them.")
     colour, alpha = values[..., :count], None
     extra = next(iter(page.extrasamples), 0)
-    if extra in (_ASSOCIATED, _UNASSOCIATED):
+    if extra in (ASSOCIATED, UNASSOCIATED):
         alpha = values[..., count]
-        if extra == _ASSOCIATED:
+        if extra == ASSOCIATED:
             colour = _unpremultiplied(colour, alpha)
     if page.photometric == _MIN_IS_WHITE:
-        colour = (_top(colour) - colour).astype(colour.dtype)
+        colour = (top_of(colour) - colour).astype(colour.dtype)
     if space == "LAB":
         colour = _lab(colour, signed=page.photometric == _CIELAB)
     profile = page.tags.get(34675)
@@ -669,8 +672,8 @@ def _read_tiff_page(page: tifffile.TiffPage, name: str) -> Decoded:
 
 
 # TIFF 6.0: values of ExtraSamples, PlanarConfiguration and PhotometricInterpretation.
-_ASSOCIATED, _UNASSOCIATED = 1, 2
-_SEPARATE = 2
+ASSOCIATED, UNASSOCIATED = 1, 2
+SEPARATE = 2
 _MIN_IS_WHITE, _CIELAB = 0, 8
 _TIFF_SPACES: dict[int, tuple[Space, int]] = {
     _MIN_IS_WHITE: ("GRAY", 1),
@@ -683,7 +686,7 @@ _TIFF_SPACES: dict[int, tuple[Space, int]] = {
 
 
 def _unpremultiplied(colour: NDArray[Any], alpha: NDArray[Any]) -> NDArray[Any]:
-    top = _top(colour)
+    top = top_of(colour)
     share = np.maximum(alpha[..., None], 1e-6 if colour.dtype.kind == "f" else 1) / top
     return np.asarray(np.minimum(colour / share, top), dtype=colour.dtype)
 
@@ -694,7 +697,7 @@ def _lab(codes: NDArray[Any], *, signed: bool) -> NDArray[np.float32]:
     Source: TIFF 6.0, section 23, and TIFF Technical Note 4 for ICCLAB.
     """
     wide = codes.dtype.itemsize == 2
-    lightness = codes[..., :1] * np.float32(100 / _top(codes))
+    lightness = codes[..., :1] * np.float32(100 / top_of(codes))
     pair = np.ascontiguousarray(codes[..., 1:])
     if signed:
         ab = pair.view(np.int16 if wide else np.int8).astype(np.float32) / (256 if wide else 1)
@@ -739,5 +742,6 @@ def _checked(values: NDArray[Any], name: str) -> NDArray[Any]:
     return np.asarray(values, dtype=np.float32)
 
 
-def _top(values: NDArray[Any]) -> float:
+def top_of(values: NDArray[Any]) -> float:
+    """The value that stands for 1."""
     return float(np.iinfo(values.dtype).max) if values.dtype.kind == "u" else 1.0

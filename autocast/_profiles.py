@@ -44,6 +44,15 @@ class Tag:
         return (self.primaries, self.white, self.gamma) == (SRGB_PRIMARIES, D65_WHITE, None)
 
 
+class Coding(NamedTuple):
+    """How a file holds colour: what :func:`to_srgb` asks beside the values."""
+
+    space: Space
+    icc: bytes | None
+    tag: Tag | None
+    certain: bool
+
+
 class Reading(NamedTuple):
     """Pixels as sRGB, encoded and linear (H, W, 3), and how their numbers were read."""
 
@@ -252,3 +261,69 @@ def _profile_text(icc: bytes) -> str:
         name = ""
     name = " ".join(name.split())[:80]
     return f"embedded profile: {name or 'unnamed'}"
+
+
+# --- the file's own RGB ----------------------------------------------------
+
+CURVE_NODES = 4097
+"""Nodes of a channel's curve to linear light (project convention)."""
+_PLAIN_WITHIN = 0.004
+"""Largest error, sRGB-encoded, at which a profile counts as plain: one 8-bit code."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RgbSpace:
+    """An RGB whose channels each have a curve to linear light, and a matrix to linear sRGB.
+
+    ``curves`` 3 x N are rising, from 0 to 1, over evenly spaced encoded values;
+    ``matrix`` takes its linear light to linear sRGB, grey to grey.
+    """
+
+    curves: Array
+    matrix: Array
+    label: str
+
+    @property
+    def luminance(self) -> Array:
+        """Weights (3,) of linear light that give luminance Y, white = 1."""
+        return np.asarray(RGB_TO_XYZ[1] @ self.matrix, dtype=np.float64)
+
+    def decode(self, encoded: NDArray[np.floating[Any]]) -> Array:
+        """Encoded values (..., 3) to the space's own linear light, held to 0..1."""
+        nodes = np.linspace(0.0, 1.0, self.curves.shape[1])
+        return np.stack([np.interp(encoded[..., c], nodes, self.curves[c]) for c in range(3)], -1)
+
+    def encode(self, linear: NDArray[np.floating[Any]]) -> Array:
+        """The inverse of :meth:`decode`, from 0 to 1; held at the ends."""
+        nodes = np.linspace(0.0, 1.0, self.curves.shape[1])
+        return np.stack([np.interp(linear[..., c], self.curves[c], nodes) for c in range(3)], -1)
+
+    def to_linear_srgb(self, encoded: NDArray[np.floating[Any]]) -> Array:
+        """Encoded values (..., 3) to linear sRGB, unclipped."""
+        return np.asarray(self.decode(encoded) @ self.matrix.T, dtype=np.float64)
+
+
+def srgb_space() -> RgbSpace:
+    """SRGB itself, IEC 61966-2-1:1999."""
+    curve = srgb_to_linear(np.linspace(0.0, 1.0, CURVE_NODES))
+    return RgbSpace(np.stack([curve] * 3), np.eye(3), "sRGB")
+
+
+def rgb_space(icc: bytes | None, tag: Tag | None, *, certain: bool) -> RgbSpace | None:
+    """The file's own RGB as curves and a matrix; None where a table is needed to tell it."""
+    ramp = np.zeros((3, CURVE_NODES, 3), dtype=np.float32)
+    for c in range(3):
+        ramp[c, :, c] = np.linspace(0.0, 1.0, CURVE_NODES)
+    read = to_srgb(ramp, "RGB", icc, tag, certain=certain)
+    tops = read.linear[:, -1].astype(np.float64)
+    along = np.einsum("cnk,ck->cn", read.linear, tops) / np.maximum((tops**2).sum(1), 1e-9)[:, None]
+    curves = np.maximum.accumulate(np.clip(along, 0, None), axis=1)
+    if (curves[:, -1] <= 0).any() or (curves[:, 0] > 0.01).any():
+        return None
+    # A flat stretch has no inverse: the least slope is far below half a 16-bit code.
+    curves = curves / curves[:, -1:] + np.linspace(0, 1e-9, CURVE_NODES)
+    space = RgbSpace(curves / curves[:, -1:], tops.T, read.profile)
+    probe = _PROBE.astype(np.float32)
+    truth = to_srgb(probe, "RGB", icc, tag, certain=certain).encoded
+    off = np.abs(linear_to_srgb(space.to_linear_srgb(probe)) - truth).max()
+    return space if off <= _PLAIN_WITHIN else None

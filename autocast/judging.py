@@ -12,9 +12,11 @@ from autocast.case import Case, open_case
 from autocast.character import character
 from autocast.colour import linear_to_lab
 from autocast.evidence.scene import KINDS, look
+from autocast.features import features
 from autocast.judgement import Judgement
 from autocast.modelfiles import model_id
 from autocast.picture import Picture, Source, open_picture
+from autocast.weighing import first_word
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -23,6 +25,7 @@ class Examination:
 
     ``labels`` H x W numbers each pixel's region, -1 where it was left out;
     ``memberships`` R x 9 says what the regions are, in the order of ``kinds``.
+    ``case`` is what was weighed.
     """
 
     picture: Picture
@@ -30,6 +33,7 @@ class Examination:
     memberships: NDArray[np.float32]
     kinds: tuple[str, ...]
     judgement: Judgement
+    case: Case
 
 
 def judge(source: Source) -> Judgement:
@@ -48,7 +52,17 @@ def examine(source: Source) -> Examination:
     case = prepare(source)
     judgement = advise(case, model_id())
     scene = case.scene
-    return Examination(scene.picture, scene.regions.labels, case.members, KINDS, judgement)
+    return Examination(scene.picture, scene.regions.labels, case.members, KINDS, judgement, case)
+
+
+def casts_by_tone(examination: Examination) -> tuple[NDArray[np.float64], float]:
+    """The fitted cast of shadows, midtones and highlights (3, 2) at L* 60, and its deviation.
+
+    This is the first stage's word (:mod:`autocast.weighing`), not the count's
+    that the judgement quotes: the count leans to no cast where evidence is thin.
+    """
+    casts, deviation = first_word(features(examination.case))
+    return casts[1:], float(np.sqrt(np.mean(deviation**2)))
 
 
 def prepare(source: Source) -> Case:

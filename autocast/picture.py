@@ -25,9 +25,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast import _borders, _decoding
+from autocast import _borders, _copying, _decoding
 from autocast._decoding import PIXEL_LIMIT, Decoded, Source, is_picture
-from autocast._profiles import Reading, to_srgb
+from autocast._profiles import Coding, Reading, RgbSpace, rgb_space, srgb_space, to_srgb
 from autocast.errors import UnsupportedPicture
 from autocast.judgement import Place
 
@@ -35,11 +35,17 @@ __all__ = [
     "PIXEL_LIMIT",
     "WORKING_SIDE",
     "Picture",
+    "RgbSpace",
     "Source",
+    "check_copy",
+    "copy_picture",
     "full_pixels",
     "is_picture",
     "open_picture",
+    "own_space",
     "reduced_pixels",
+    "srgb_space",
+    "written_whole",
 ]
 
 WORKING_SIDE = 256
@@ -70,6 +76,7 @@ class Picture:
     ``width`` and ``height`` are the full upright size. ``profile`` says how the
     numbers were read, ``remarks`` are keys of ``judgement.REMARKS``, and
     ``facts`` are hints out of EXIF (camera, taken, software), never more.
+    ``coding`` says how the file holds colour, for a copy of it.
     """
 
     name: str
@@ -82,6 +89,7 @@ class Picture:
     profile: str
     remarks: tuple[str, ...]
     facts: Mapping[str, str]
+    coding: Coding = Coding("RGB", None, None, certain=True)
 
 
 def open_picture(source: Source) -> Picture:
@@ -123,6 +131,7 @@ def open_picture(source: Source) -> Picture:
         profile=reading.profile,
         remarks=tuple(remarks),
         facts=MappingProxyType(dict(decoded.facts)),
+        coding=Coding(decoded.space, decoded.icc, decoded.tag, certain=decoded.certain),
     )
 
 
@@ -154,6 +163,29 @@ def reduced_pixels(source: Source, side: int) -> Floats:
     name, settled = _decoding.settle(source)
     decoded = _decoding.decode(name, settled, side)
     return _read(_reduced(decoded, _WHOLE, side)[0], decoded).encoded
+
+
+def own_space(picture: Picture) -> RgbSpace:
+    """The RGB that the file itself holds. Raises UnsupportedPicture where that is no plain RGB."""
+    coding = picture.coding
+    if coding.space != "RGB":
+        raise UnsupportedPicture(
+            f"{picture.name} holds {_SPACE_WORDS[coding.space]}; convert it to RGB to correct it."
+        )
+    space = rgb_space(coding.icc, coding.tag, certain=coding.certain)
+    if space is None:
+        raise UnsupportedPicture(
+            f"{picture.name} has a profile that is a table ({picture.profile}); "
+            "convert it to a working space such as sRGB to correct it."
+        )
+    return space
+
+
+_SPACE_WORDS = {"GRAY": "greys alone", "CMYK": "CMYK", "LAB": "CIELAB"}
+
+check_copy = _copying.check_copy
+copy_picture = _copying.copy
+written_whole = _copying.atomically
 
 
 def _read(values: Floats, decoded: Decoded) -> Reading:

@@ -99,6 +99,15 @@ def weigh(told: Sequence[Mapping[str, float]]) -> Floats:
     return np.asarray(1 / (1 + np.exp(-(slope * logit + offset))))
 
 
+def first_word(told: Mapping[str, float]) -> tuple[Floats, Floats]:
+    """The first stage alone: casts (4, 2) of :data:`TARGETS`, deviation (2,) of the whole's."""
+    names, first_stage, _ = _models()
+    anchor, relative = anchored(names, np.array([[told.get(name, np.nan) for name in names]]))
+    said = first_stage(relative)[0]
+    casts = said[: 2 * len(TARGETS)].reshape(len(TARGETS), 2) + anchor
+    return np.asarray(casts), np.asarray(np.exp(said[2 * len(TARGETS) :]))
+
+
 @cache
 def _models() -> tuple[tuple[str, ...], Forest, Forest]:
     arrays = load_arrays(FILE)

@@ -106,6 +106,6 @@ def pointing_text(known: Pointing) -> str:
     """How well the known casts were estimated, in one sentence."""
     return (
         f"Of the {known.count} known casts, whatever the verdict, the estimate points the right "
-        f"way in {known.within} (within {WITHIN:.0f} degrees); its median error is {known.error:.1f} "
-        "in a*b*."
+        f"way in {known.within} (within {WITHIN:.0f} degrees); its median error is "
+        f"{known.error:.1f} in a*b*."
     )

@@ -337,7 +337,8 @@ def _tally(counts: Counts) -> list[tuple[str, str, int, str, str]]:
         "clear": "none worth acting on was found",
         "failed": "damaged, or no picture",
     }
-    words = {"failed": FAILED_WORDS, **dict(VERDICT_WORDS.items())}
+    words: dict[str, str] = {"failed": FAILED_WORDS}
+    words.update(VERDICT_WORDS)
     return [
         (
             key,

@@ -48,7 +48,21 @@ class Thumbnails:
             write_whole(place, jpeg(pixels))
         self.used.add(before)
         width, height = _size(place)
-        return Shown(before, None, width, height)
+        return Shown(before, self._moved(row, stem), width, height)
+
+    def _moved(self, row: Row, stem: str) -> str | None:
+        """The same with the proposed move, for a likely cast."""
+        if row.verdict != "cast":
+            return None
+        after = f"{stem}-{row.model}.jpg"
+        place = self.to / after
+        if not place.exists():
+            try:
+                write_whole(place, jpeg(_corrected(row)))
+            except AutocastError:
+                return None
+        self.used.add(after)
+        return after
 
     def sweep(self) -> None:
         """Remove the small copies that the report no longer shows."""
@@ -67,6 +81,16 @@ def _opened(row: Row) -> NDArray[np.float32]:
     from autocast.picture import reduced_pixels
 
     return reduced_pixels(os.fsdecode(row.path), SIDE)
+
+
+def _corrected(row: Row) -> NDArray[np.float32]:
+    from autocast.correction import curves, plan
+    from autocast.judging import examine
+    from autocast.picture import srgb_space
+
+    pixels = _opened(row)
+    move = curves(plan(examine(os.fsdecode(row.path))), srgb_space())
+    return move(pixels.reshape(-1, 3)).astype(np.float32).reshape(pixels.shape)
 
 
 def _size(place: Path) -> tuple[int, int]:

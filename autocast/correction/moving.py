@@ -1,0 +1,197 @@
+"""The move: one smooth rising curve per channel, then lightness put back.
+
+A cast that differs by tone is told as u(L*), the (a*, b*) that a neutral of
+lightness L* reads, quoted at L* 60. A neutral of luminance Y then holds the
+linear light Y * gains(u); the curve of a channel takes what it holds to what
+a grey of that luminance holds. A cast of one gain per channel gives curves that
+are plain gains of linear light; bends come only from a u that changes with L*.
+
+Each pixel's luminance Y is put back afterwards, which leaves CIE L* as it was.
+Where that would leave the range of the file, the pixel is moved towards the
+grey of its own luminance until it fits (no lightness is lost, some colour is).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocast.colour import (
+    RGB_TO_XYZ,
+    cast_to_shift,
+    lightness_to_luminance,
+    linear_to_lab,
+)
+from autocast.judgement import TONE_RANGES
+from autocast.picture import RgbSpace
+
+Floats = NDArray[np.float64]
+
+KNOTS = tuple(at for _, _, at in TONE_RANGES.values())
+"""L* at which the cast by tone is told: shadows, midtones, highlights."""
+HELD_BELOW, HELD_ABOVE = 15.0, 90.0
+"""L* beyond which u stays as it is: little can be read there (project convention)."""
+BRIGHTEST = 220.0
+"""L* up to which a neutral is followed, so that every channel reaches its end."""
+STEEPEST = 3.0
+"""Most that a curve may lie over or under a plain gain's slope (project convention)."""
+POINTS = (0.0, 0.1, 0.25, 0.5, 0.75, 0.9, 1.0)
+"""Inputs at which the curves are told to a person (project convention)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """A correction. ``casts`` are (a*, b*) at L* 60 of shadows, midtones and highlights.
+
+    ``spreads`` are their standard deviations; ``strength`` is the share of the
+    cast that is taken away; ``bend`` the share of the difference by tone that
+    is kept so that the curves stay smooth and rising.
+    """
+
+    casts: tuple[tuple[float, float], ...]
+    spreads: tuple[float, ...]
+    strength: float = 1.0
+    bend: float = 1.0
+
+    @property
+    def size(self) -> float:
+        """Root mean square C* of the casts, at L* 60."""
+        return float(np.sqrt(np.mean(np.sum(np.square(self.casts), axis=1))))
+
+    def cast_at(self, lightness: NDArray[np.floating[Any]]) -> Floats:
+        """u (n, 2) at L* (n,), the strength included."""
+        casts = np.asarray(self.casts)
+        level = casts.mean(axis=0)
+        return self.strength * (level + self.bend * (tone_weights(lightness) @ (casts - level)))
+
+
+def tone_weights(lightness: NDArray[np.floating[Any]]) -> Floats:
+    """How the casts at the knots add up at L* (n,): n x 3, of sum 1.
+
+    The parabola through the three knots (Lagrange's form), held at the ends.
+    """
+    x = np.clip(np.asarray(lightness, dtype=np.float64), HELD_BELOW, HELD_ABOVE)
+    weights = np.ones((len(x), 3))
+    for i, at in enumerate(KNOTS):
+        for j, other in enumerate(KNOTS):
+            if i != j:
+                weights[:, i] *= (x - other) / (at - other)
+    return weights
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Curves:
+    """A move in one RGB space, ready to be applied.
+
+    ``nodes`` N are encoded inputs, ``linear`` 3 x N the linear light that the
+    curves make of them (above 1 where a channel would leave the range).
+    """
+
+    space: RgbSpace
+    nodes: Floats
+    linear: Floats
+
+    def moved(self, values: NDArray[np.floating[Any]]) -> tuple[Floats, NDArray[np.bool_]]:
+        """Encoded values (n, 3) -> corrected ones, and which had to be moved towards grey."""
+        weights = self.space.luminance
+        luminance = self.space.decode(values) @ weights
+        light = self._curved(values)
+        after = light @ weights
+        with np.errstate(divide="ignore", invalid="ignore"):
+            light = light * np.where(after > 0, luminance / after, 0.0)[:, None]
+        light[after <= 0] = luminance[after <= 0, None]
+        highest = light.max(axis=1)
+        over = highest > 1
+        room = np.ones(len(light))
+        room[over] = (1 - luminance[over]) / (highest[over] - luminance[over])
+        light = luminance[:, None] + np.maximum(room, 0)[:, None] * (light - luminance[:, None])
+        return self.space.encode(light), over
+
+    def __call__(self, values: NDArray[np.floating[Any]]) -> Floats:
+        """Encoded values (n, 3) -> corrected ones, 0..1."""
+        return self.moved(values)[0]
+
+    def alone(self, values: NDArray[np.floating[Any]]) -> Floats:
+        """The curves by themselves, as an editor applies them: no lightness put back."""
+        return self.space.encode(self._curved(values))
+
+    def _curved(self, values: NDArray[np.floating[Any]]) -> Floats:
+        return np.stack(
+            [np.interp(values[:, c], self.nodes, self.linear[c]) for c in range(3)], axis=-1
+        )
+
+    def points(self) -> tuple[tuple[tuple[float, float], ...], ...]:
+        """For each channel (input, output) pairs, encoded 0..1, at :data:`POINTS`."""
+        inputs = np.repeat(np.array(POINTS)[:, None], 3, axis=1)
+        outputs = self.alone(inputs)
+        return tuple(
+            tuple((float(x), round(float(y), 4)) for x, y in zip(POINTS, outputs[:, c], strict=True))
+            for c in range(3)
+        )
+
+
+def curves(move: Move, space: RgbSpace) -> Curves:
+    """Lay a move out in an RGB space."""
+    lightness = np.linspace(0.0, BRIGHTEST, 2201)
+    luminance = lightness_to_luminance(lightness)
+    # Gains of linear sRGB, told in the file's own primaries.
+    held = _linear_srgb(move.cast_at(lightness)) * luminance[:, None]
+    own = held @ np.linalg.inv(space.matrix).T
+    nodes = np.linspace(0.0, 1.0, space.curves.shape[1])
+    linear = np.stack(
+        [np.interp(space.curves[c], np.maximum.accumulate(own[:, c]), luminance) for c in range(3)]
+    )
+    return Curves(space, nodes, linear)
+
+
+def _linear_srgb(casts: Floats) -> Floats:
+    """Light (n, 3) of luminance 1 that lays casts (n, 2); those beyond reach are drawn in."""
+    for share in (1.0, 0.9, 0.8, 0.7, 0.6, 0.5):
+        shift = cast_to_shift(casts * share)
+        if np.isfinite(shift).all():
+            break
+    gains = np.stack([np.exp(shift[:, 0]), np.ones(len(shift)), np.exp(shift[:, 1])], axis=1)
+    return np.asarray(gains / (gains @ RGB_TO_XYZ[1])[:, None], dtype=np.float64)
+
+
+def smooth(casts: Floats, spreads: Floats, strength: float) -> Move:
+    """A move by casts (3, 2) at the knots, bent no more than leaves every curve smooth.
+
+    The slope of ln(output) over ln(input) of each channel, which is 1 for a
+    plain gain, is held within 1/:data:`STEEPEST` and :data:`STEEPEST`.
+    """
+    pairs = tuple((float(a), float(b)) for a, b in casts)
+    spread = tuple(float(s) for s in spreads)
+    lightness = np.linspace(HELD_BELOW, HELD_ABOVE, 151)
+    luminance = np.log(lightness_to_luminance(lightness))
+    bend = 1.0
+    while bend > 0.05:
+        move = Move(pairs, spread, strength, bend)
+        held = np.log(_linear_srgb(move.cast_at(lightness))) + luminance[:, None]
+        slope = np.diff(held, axis=0) / np.diff(luminance)[:, None]
+        if slope.min() >= 1 / STEEPEST and slope.max() <= STEEPEST:
+            return move
+        bend *= 0.9
+    return Move(pairs, spread, strength, 0.0)
+
+
+def lightness_error(laid: Curves, values: NDArray[np.floating[Any]]) -> tuple[float, float]:
+    """Mean and 99th percentile of |delta L*| that the curves alone leave over values (n, 3)."""
+    before = linear_to_lab(laid.space.to_linear_srgb(values))[:, 0]
+    after = linear_to_lab(laid.space.to_linear_srgb(laid.alone(values)))[:, 0]
+    off = np.abs(after - before)
+    return float(off.mean()), float(np.quantile(off, 0.99))
+
+
+def shrunk(casts: Floats, deviation: float) -> Floats:
+    """Casts by tone (3, 2) drawn towards their mean as far as they may differ by chance.
+
+    Shrinkage by s^2 / (s^2 + d^2), s the root mean square difference from the
+    mean and d the ``deviation`` of the estimate: the rule of Wiener's filter.
+    """
+    mean = casts.mean(axis=0)
+    spread = float(np.mean(np.sum((casts - mean) ** 2, axis=1)))
+    return np.asarray(mean + (casts - mean) * spread / (spread + deviation**2))
