@@ -13,7 +13,7 @@ import json
 import os
 import re
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -200,7 +200,8 @@ class _Writer:
             "written": datetime.now(UTC).strftime("%-d %B %Y"),
             "version": autocast.__version__,
         }
-        self._write_index()
+        above, offers = self.gathered.tree()
+        self._write_index(above)
         for name in ("style.css", "pictures.js"):
             source = Path(__file__).parent / "templates" / name
             write_whole(self.to / name, source.read_bytes())
@@ -211,7 +212,8 @@ class _Writer:
             **common,
             page="pictures",
             first=self.first,
-            **self._filters(folders),
+            **self._filters(),
+            folder_options=offers,
         )
         points = self.gathered.everything()
         self._page(
@@ -234,19 +236,18 @@ class _Writer:
         )
         self._sweep()
 
-    def _write_index(self) -> None:
-        names = list(self.gathered.folders)
+    def _write_index(self, above: list[int]) -> None:
         data = {
             "perFile": PER_FILE,
             "verdict": self.index.verdict,
             "hue": self.index.hue,
             "remarks": self.index.remarks,
             "folder": self.index.folder,
-            "above": [_above(name, self.gathered.folders) for name in names],
+            "above": above,
         }
         self._write("data/index.js", f"globalThis.autocastIndex = {script(data)};\n")
 
-    def _filters(self, folders: Sequence[overview.Folder]) -> dict[str, Any]:
+    def _filters(self) -> dict[str, Any]:
         hues = Counter(self.index.hue)
         remarks = Counter(k for keys in self.index.remarks for k in keys)
         said = {**{k: v.sentence for k, v in REMARKS.items()}, _SERIES: _SERIES_WORDS}
@@ -261,9 +262,6 @@ class _Writer:
             "remarks": sorted(
                 ((k, said[key], remarks[k]) for key, k in self.remarks.items()),
                 key=lambda r: -r[2],
-            ),
-            "folder_options": sorted(
-                ((f.key, f.name, f.total) for f in folders), key=lambda f: f[1]
             ),
         }
 
@@ -312,15 +310,6 @@ def script(value: object) -> str:
     return json.dumps(value, separators=(",", ":")).replace("<", "\\u003c")
 
 
-def _above(name: bytes, known: Mapping[bytes, int]) -> int:
-    """The number of the nearest known folder that holds this one, or -1."""
-    while b"/" in name:
-        name = name.rpartition(b"/")[0]
-        if name in known:
-            return known[name]
-    return -1
-
-
 def _reasons(row: Row) -> list[str]:
     asking = [r for r in row.remarks if REMARKS[r].asks]
     if asking:
@@ -337,8 +326,7 @@ def _tally(counts: Counts) -> list[tuple[str, str, int, str, str]]:
         "clear": "none worth acting on was found",
         "failed": "damaged, or no picture",
     }
-    words: dict[str, str] = {"failed": FAILED_WORDS}
-    words.update(VERDICT_WORDS)
+    words: dict[str, str] = {"failed": FAILED_WORDS, **dict[str, str](VERDICT_WORDS.items())}
     return [
         (
             key,

@@ -229,14 +229,15 @@ def _voice(evidence: Evidence, judgement: Judgement) -> Voice:
         if evidence.expected is not None:
             should = f", should read {typeset(cast_figures(*evidence.expected[1:]))}"
         reads = f"{typeset(reading(evidence.reads))}{should}"
-    points = typeset(f"{round(-100 * evidence.drove_probability):+d}")
+    points = round(-100 * evidence.drove_probability)
+    signed = typeset(f"{points:+d}") if points else "0"
     return Voice(
         marker=evidence.kind if evidence.kind in MARKERS else "other",
         name=printable(evidence.label),
         side=side(evidence.stance, judgement.verdict),
         says=f"{typeset(cast_figures(a, b))}{spread}",
         reads=reads,
-        left_out=f"cast {evidence.drove:.1f}, chance {points} points" if evidence.weight else "",
+        left_out=f"cast {evidence.drove:.1f}, chance {signed} points" if evidence.weight else "",
         a=a,
         b=b,
         spread=evidence.spread,
