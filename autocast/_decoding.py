@@ -258,7 +258,7 @@ def is_picture(head: bytes) -> bool:
     if head.startswith(b"%PDF") or (head[:2] == b"BM" and head[6:10] != b"\0\0\0\0"):
         return False  # a document; a text that happens to begin as a BMP does
     try:
-        _kind(head, "")
+        kind_of(head, "")
     except UnreadablePicture:
         return False
     except UnsupportedPicture:
