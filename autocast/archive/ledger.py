@@ -13,14 +13,16 @@ LedgerError of one sentence that names the file.
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import json
 import math
 import os
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, NamedTuple, Self
 
 from autocast.archive.rows import (
     EVERYTHING,
@@ -45,17 +47,56 @@ _WAIT = 10.0
 # the write-ahead log does not work over a network.
 _REMOTE = ("nfs", "cifs", "smb", "9p", "afs", "ceph", "fuse.sshfs", "fuse.rclone", "glusterfs")
 
+
+class Single(NamedTuple):
+    """What a series needs of one picture; casts at L* 60."""
+
+    id: int
+    path: bytes
+    folder: bytes
+    camera: str
+    taken: str
+    probability: float
+    base_rate: float
+    a: float
+    b: float
+    var_a: float
+    cov_ab: float
+    var_b: float
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesRow:
+    """One row of the table ``series``; see the schema."""
+
+    folder: bytes
+    camera: str
+    first: int
+    last: int
+    count: int
+    sharing: int
+    a: float
+    b: float
+    spread: float
+    apart: float
+    probability: float
+    finding: bool
+    lead: int
+
+
 FIRST_LOOK = """
-    CASE WHEN finding = 1 AND NOT odd THEN 0
-         WHEN verdict = 'cast' THEN 0 WHEN verdict = 'ask' THEN 1
-         WHEN verdict = 'clear' THEN 2 ELSE 3 END,
+    CASE WHEN finding = 1 AND NOT odd THEN 0 WHEN verdict = 'cast' THEN 1
+         WHEN verdict = 'ask' THEN 2 WHEN verdict = 'clear' THEN 3 ELSE 4 END,
     CASE WHEN finding = 1 AND NOT odd
-         THEN -sqrt_of(shared_a * shared_a + shared_b * shared_b) * series_probability
-         WHEN verdict = 'cast' THEN -size_of_cast * archive_probability
+         THEN -sqrt_of(shared_a * shared_a + shared_b * shared_b) * series_probability END,
+    CASE WHEN finding = 1 AND NOT odd THEN series END,
+    CASE WHEN verdict = 'cast' THEN -size_of_cast * archive_probability
          ELSE -archive_probability END,
     path
 """
-"""Likely and strong first, then what asks, the closest to a cast first, then the clear ones."""
+"""Series with one fault first, one look for many pictures; then likely and strong casts; then
+what asks, the closest to a cast first; then the clear ones."""
 
 
 def now() -> str:
@@ -205,6 +246,31 @@ class Ledger:
             else:
                 self._db.execute("INSERT OR REPLACE INTO facts VALUES (?, ?)", (key, value))
 
+    @contextlib.contextmanager
+    def series_anew(self) -> Iterator[Callable[[SeriesRow, Sequence[Sequence[object]]], None]]:
+        """Forget all series; gives a function that keeps one. All are kept, or none.
+
+        It takes the series and (picture, a, b, spread, share, odd) for each of its members.
+        """
+        names = [field.name for field in dataclasses.fields(SeriesRow)]
+
+        def keep(series: SeriesRow, members: Sequence[Sequence[object]]) -> None:
+            done = self._db.execute(
+                f"INSERT INTO series ({', '.join(names)}) "  # noqa: S608
+                f"VALUES ({', '.join('?' * len(names))})",
+                dataclasses.astuple(series),
+            )
+            self._db.executemany(
+                "INSERT INTO members (picture, a, b, spread, share, odd, series) "
+                "VALUES (?, ?, ?, ?, ?, ?, ?)",
+                ((*member, done.lastrowid) for member in members),
+            )
+
+        with self.changes():
+            self._db.execute("DELETE FROM members")
+            self._db.execute("DELETE FROM series")
+            yield keep
+
     def decide(
         self,
         picture: int,
@@ -277,6 +343,16 @@ class Ledger:
                 "SELECT probability, base_rate FROM pictures "
                 "WHERE probability NOT NULL AND NOT gone ORDER BY path"
             )
+
+    def singles(self) -> Iterator[Single]:
+        """Every judged picture that is not gone, by folder, camera, time and path."""
+        names = ", ".join(Single._fields)
+        with _told(self.path):
+            for row in self._db.execute(
+                f"SELECT {names} FROM pictures WHERE verdict NOT NULL AND NOT gone "  # noqa: S608
+                "ORDER BY folder, camera, taken, path"
+            ):
+                yield Single(**{**dict(row), "remarks": tuple(row["remarks"].split())})
 
     def remark_counts(self) -> dict[str, int]:
         """How many pictures carry each remark."""

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from autocast.archive.ledger import Ledger, now
+from autocast.archive.series import settle_series
 
 ASSUMED = 20.0
 """Pictures at the assumed rate that are added to the archive's own (project convention)."""
@@ -72,6 +73,7 @@ def settle(ledger: Ledger) -> None:
     ledger.set_fact("archive_rate", None if found is None else found.rate)
     ledger.set_fact("archive_rate_error", None if found is None else found.error)
     ledger.set_fact("archive_rate_pictures", None if found is None else found.pictures)
+    settle_series(ledger)
     ledger.set_fact("settled", now())
 
 

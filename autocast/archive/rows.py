@@ -58,8 +58,8 @@ class InSeries:
     how likely it shares their cast; ``odd`` that it stands apart from a series
     that agrees. ``shared_*`` is the cast of the ``sharing`` of ``count``
     pictures, ``apart`` how far their own casts lie from it (one standard
-    deviation). ``finding``: the series has one and the same fault, with
-    ``probability`` that its cast is evident by size. ``leads``: this picture
+    deviation). ``probability``: that they share one cast, at least a
+    slight one. ``finding``: the series has one and the same fault. ``leads``: this picture
     stands for the series in a list.
     """
 

@@ -78,8 +78,15 @@ class Run:
         self._stop = stop or threading.Event()
         self._waiting: list[Outcome] = []
         self._back: list[int] = []
+        self._returned = 0
         self._kept_at = time.monotonic()
         self._met = bytearray()
+
+    @property
+    def changed(self) -> bool:
+        """Whether the ledger holds other pictures or judgements than before."""
+        tally = self.tally
+        return bool(tally.judged or tally.failed or tally.gone or self._returned)
 
     def over(self, roots: Sequence[bytes], chosen: Chosen | None = None) -> Tally:
         """Walk ``roots`` (:func:`autocast.archive.walk.settle_root`) and judge what needs it.
@@ -203,6 +210,7 @@ class Run:
             return
         self._kept_at = time.monotonic()
         if self._waiting:
+            self._ledger.set_fact("settled", None)
             for outcome, verdict in zip(
                 self._waiting, self._ledger.record(self._waiting), strict=True
             ):
@@ -213,6 +221,7 @@ class Run:
             self._waiting.clear()
         if self._back:
             self._ledger.mark(self._back, gone=False)
+            self._returned += len(self._back)
             self._back.clear()
         self._told(self.tally)
 

@@ -64,7 +64,7 @@ CREATE TABLE series (
     sharing INTEGER NOT NULL, -- how many of them share it
     a REAL NOT NULL, b REAL NOT NULL, spread REAL NOT NULL, -- the shared cast
     apart REAL NOT NULL,      -- how far the pictures' own casts lie from it, one deviation
-    probability REAL NOT NULL, -- that the shared cast is evident by its size
+    probability REAL NOT NULL, -- that they share one cast, at least a slight one
     finding INTEGER NOT NULL, -- 1: one and the same fault lies over the series
     lead INTEGER NOT NULL REFERENCES pictures (id) -- stands for the series in a list
 );

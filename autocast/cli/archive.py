@@ -108,7 +108,8 @@ def presort(
             with at_work(_crew(scheduler, jobs, deadline)) as crew, watched(roots, chosen) as show:
                 run = Run(ledger, crew, again=which, told=show, stop=stop)
                 tally = run.over(roots, chosen)
-            settle(ledger)
+            if run.changed or not ledger.fact("settled"):
+                settle(ledger)
             _tell_after(ledger, tally)
         if not tally.complete:
             say("Stopped before the end; run the same command to go on.")
@@ -217,6 +218,87 @@ def list_(
         )
         with Ledger.read(ledger) as opened:
             _show(opened, wanted, count)
+
+
+@app.command()
+def export(
+    ledger: LedgerFile,
+    *,
+    to: Annotated[
+        Path,
+        typer.Option(
+            metavar="FILE", help="File to write: its ending, .csv, .jsonl or .parquet, says what."
+        ),
+    ],
+    force: Annotated[bool, typer.Option("--force", help="Replace a file that exists.")] = False,
+) -> None:
+    """Write a ledger as a table: CSV, JSON Lines, or Parquet (needs autocast[parquet]).
+
+    One row for each picture. JSON Lines and Parquet hold the judgement in full
+    as well. In CSV, texts that a spreadsheet would take for a formula get an
+    apostrophe before them.
+
+    Exit codes: 0 written; 1 the ledger cannot be read or the file not be
+    written, standard error says why; 2 the command was not understood.
+    """
+    with one_sentence():
+        from autocast.archive.export import export as write
+        from autocast.archive.ledger import Ledger
+
+        with Ledger.read(ledger) as opened:
+            count = write(opened, to, force=force)
+        typer.echo(f"{count:,} pictures written to {to}.")
+
+
+@app.command()
+def sidecars(
+    ledger: LedgerFile,
+    *,
+    verdict: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="VERDICT",
+            help="Only for pictures of this verdict: cast, ask or clear. May be repeated.",
+        ),
+    ] = None,
+    subjects: Annotated[
+        bool,
+        typer.Option(
+            "--subjects",
+            help="Also list the verdict among the Dublin Core subjects, where programs that show "
+            "keywords find it.",
+        ),
+    ] = False,
+) -> None:
+    """Write each judgement beside its picture, as an XMP sidecar (ISO 16684-1).
+
+    The pictures are not touched. What a sidecar says already is kept; only what
+    autocast wrote into it before is replaced. Needs autocast[sidecars].
+
+    Exit codes: 0 all written; 1 some could not be written, standard error says
+    which and why; 2 the command was not understood.
+    """
+    from autocast.judgement import VERDICT_WORDS
+
+    _known("verdict", verdict, tuple(VERDICT_WORDS))
+    with one_sentence():
+        from autocast.archive.ledger import Ledger
+        from autocast.archive.rows import Wanted
+        from autocast.archive.sidecars import write_sidecars
+        from autocast.report.text import printable
+
+        written = failed = 0
+        with Ledger.read(ledger) as opened:
+            wanted = Wanted(verdicts=tuple(verdict or ()), failed=False)
+            for _, done in write_sidecars(opened.pages(wanted, by="path"), subjects=subjects):
+                if isinstance(done, Path):
+                    written += 1
+                else:
+                    failed += 1
+                    say(f"autocast: {printable(str(done))}")
+    typer.echo(f"{written:,} sidecars written." + (f" {failed:,} not." if failed else ""))
+    if failed:
+        raise typer.Exit(1)
 
 
 def _show(ledger: Ledger, wanted: Wanted, count: int) -> None:

@@ -19,6 +19,7 @@ HUES = tuple(
 
 _HEAD = "   own  here  cast                    picture"
 _LEFT = _HEAD.index("picture")
+_SERIES_HEAD = "   pictures   sure  cast                    led by"
 
 
 def counts_text(counts: Counts, width: int = 80) -> str:
@@ -57,7 +58,8 @@ def listing(pages: Iterable[Sequence[Row]], counts: Counts, width: int = 80) -> 
     """Lines for pages of rows in their order, under a heading for each kind.
 
     ``own`` is the probability of the picture alone, ``here`` the same at the
-    archive's rate. A series with one fault is one line.
+    archive's rate. A series with one fault is one line: how many of its pictures
+    share the fault, and how sure that is.
     """
     width = max(width, NARROWEST)
     inside = last = ""
@@ -72,18 +74,20 @@ def listing(pages: Iterable[Sequence[Row]], counts: Counts, width: int = 80) -> 
                 yield ""
                 yield _heading(kind, counts)
                 if kind != "failed":
-                    yield _HEAD
+                    yield _SERIES_HEAD if kind == "series" else _HEAD
                 last = kind
             yield from _lines(row, inside, width)
 
 
 def _kind(row: Row) -> str:
-    if row.series is not None and row.series.finding and row.series.leads:
-        return "cast"
+    if row.series is not None and row.series.finding and not row.series.odd:
+        return "series"
     return row.verdict or "failed"
 
 
 def _heading(kind: str, counts: Counts) -> str:
+    if kind == "series":
+        return "SERIES WITH ONE FAULT"
     words: dict[str, tuple[str, int]] = {
         "cast": (VERDICT_WORDS["cast"], counts.cast),
         "ask": (VERDICT_WORDS["ask"], counts.ask),
@@ -99,19 +103,24 @@ def _lines(row: Row, inside: str, width: int) -> Iterator[str]:
         for line in wrap(printable(row.failure), width - 3, 2):
             yield f"   {line}"
         return
-    a, b = row.a or 0.0, row.b or 0.0
-    chances = _chance(row.probability), _chance(row.archive_probability)
-    series = row.series
     name = printable(_below(row.name, inside))
-    if series is not None and series.finding and series.leads and not series.odd:
-        a, b = series.shared_a, series.shared_b
-        name = f"{series.sharing} of a series of {series.count}, as {name}"
-    elif series is not None and series.odd:
+    series = row.series
+    if series is not None and series.finding and series.leads:
+        many = f"{series.sharing:,} of {series.count:,}"
+        cast = _cast(series.shared_a, series.shared_b)
+        line = f"{many:>11} {_chance(series.probability):>6}  {cast:<22}"
+        yield f"{line}  {shorten(name, max(12, width - len(line) - 2))}"
+        return
+    if series is not None and series.odd:
         name = f"{name} (unlike its series)"
-    words = strength_word(a, b)
-    words = words if words == "hardly any" else f"{words}, {hue_name(a, b)}"
-    line = f" {chances[0]:>5} {chances[1]:>5}  {words:<22}"
+    chances = f" {_chance(row.probability):>5} {_chance(row.archive_probability):>5}"
+    line = f"{chances}  {_cast(row.a or 0.0, row.b or 0.0):<22}"
     yield f"{line}  {shorten(name, max(12, width - _LEFT))}"
+
+
+def _cast(a: float, b: float) -> str:
+    words = strength_word(a, b)
+    return words if words == "hardly any" else f"{words}, {hue_name(a, b)}"
 
 
 def _chance(probability: float | None) -> str:

@@ -1,0 +1,148 @@
+"""Find the series of an archive, hear each together, and keep what they say.
+
+Pictures of one folder and one camera make a series: those with capture times
+in order of time, broken where a pause is long; the others by names that differ
+in their last number alone, as a scanner numbers them. What the series says is
+kept beside each picture's own judgement, never in its place.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+
+import numpy as np
+
+from autocast.archive.ledger import Ledger, SeriesRow, Single
+from autocast.archive.pooling import Pooled, Prior, Readings, learn, pool, readings
+
+LEAST = 3
+"""Pictures that make a series; of two, neither can be the odd one (project convention)."""
+MOST = 400
+"""Pictures after which a series is cut, so that memory stays small (project convention)."""
+PAUSE = timedelta(minutes=30)
+"""A pause after which the light may be another (project convention)."""
+SURE = 0.9
+"""Probability from which the fault of a series is a finding (project convention)."""
+_LEARN_FROM = 2000
+"""Series that are heard to learn how series are; more would add little (project convention)."""
+
+_NUMBER = re.compile(r"\d+(?=\D*$)")
+_SILENT = ("monochrome", "toned", "not_photograph", "dark")
+"""Remarks of pictures whose colour says nothing about the light."""
+
+
+def settle_series(ledger: Ledger) -> None:
+    """Find the series anew, hear them, and keep what they say."""
+    prior = _learnt(ledger)
+    with ledger.series_anew() as keep:
+        if prior is None:
+            return
+        for singles in series_of(ledger.singles()):
+            keep(*_kept(singles, pool(_readings(singles), prior)))
+
+
+def series_of(singles: Iterator[Single]) -> Iterator[list[Single]]:
+    """The series among pictures that come by folder, camera, time and path."""
+    waiting: dict[str, list[Single]] = {}
+    before: Single | None = None
+    for single in singles:
+        place = (single.folder, single.camera)
+        if before is not None and (place != (before.folder, before.camera)):
+            yield from _long_enough(waiting)
+            waiting = {}
+        before = single
+        if set(single.remarks) & set(_SILENT):
+            continue
+        key = _key(single, waiting)
+        waiting.setdefault(key, []).append(single)
+        if len(waiting[key]) >= MOST:
+            yield waiting.pop(key)
+    yield from _long_enough(waiting)
+
+
+def _long_enough(waiting: dict[str, list[Single]]) -> Iterator[list[Single]]:
+    yield from (series for series in waiting.values() if len(series) >= LEAST)
+
+
+def _key(single: Single, waiting: dict[str, list[Single]]) -> str:
+    """Which of the series that are open in this folder a picture belongs to."""
+    time = _time(single.taken)
+    if time is None:
+        return _NUMBER.sub("#", os.path.basename(os.fsdecode(single.path)))  # noqa: PTH119
+    timed = [key for key in waiting if key.startswith("/")]  # no name holds a slash
+    if timed:
+        last = _time(waiting[timed[-1]][-1].taken)
+        if last is not None and time - last <= PAUSE:
+            return timed[-1]
+    return f"/{single.taken} {len(timed)}"
+
+
+def _time(taken: str) -> datetime | None:
+    """A capture time as EXIF writes it; clocks that were never set do not count."""
+    try:
+        time = datetime.strptime(taken[:19], "%Y:%m:%d %H:%M:%S")  # noqa: DTZ007 -- EXIF has no zone
+    except ValueError:
+        return None
+    return time if time.year >= 1990 else None
+
+
+def _readings(singles: list[Single]) -> Readings:
+    casts = np.array([(s.a, s.b) for s in singles])
+    covariances = np.array([((s.var_a, s.cov_ab), (s.cov_ab, s.var_b)) for s in singles])
+    return readings(casts, covariances)
+
+
+def _learnt(ledger: Ledger) -> Prior | None:
+    heard = []
+    for number, singles in enumerate(series_of(ledger.singles())):
+        if number == _LEARN_FROM:
+            break
+        heard.append(_readings(singles))
+    return learn(heard) if heard else None
+
+
+def _kept(singles: list[Single], pooled: Pooled) -> tuple[SeriesRow, list[tuple[object, ...]]]:
+    shares = pooled.share >= 0.5
+    sharing = int(shares.sum())
+    agrees = pooled.agreed >= 0.5 and sharing >= max(LEAST, len(singles) / 2)
+    # A cast that is likely by its size alone may be believable, as in evening sun: that is for
+    # the pictures' own judgements to say.
+    doubts = [s.probability - s.base_rate for s, k in zip(singles, shares, strict=True) if k]
+    finding = agrees and float(np.median(doubts or [-1])) >= 0 and pooled.fault >= SURE
+    odd = ~shares & agrees
+    # The picture that shows the fault best: the likeliest of those that share it.
+    lead = max(
+        (k for k in range(len(singles)) if shares[k] or not shares.any()),
+        key=lambda k: (singles[k].probability, -k),
+    )
+    ordered = sorted(singles, key=lambda s: (s.taken, s.path))
+    row = SeriesRow(
+        folder=singles[0].folder,
+        camera=singles[0].camera,
+        first=ordered[0].id,
+        last=ordered[-1].id,
+        count=len(singles),
+        sharing=sharing,
+        a=float(pooled.shared[0]),
+        b=float(pooled.shared[1]),
+        spread=float(np.sqrt(np.trace(pooled.shared_covariance) / 2)),
+        apart=pooled.apart,
+        probability=pooled.fault,
+        finding=finding,
+        lead=singles[lead].id,
+    )
+    members: list[tuple[object, ...]] = [
+        (
+            single.id,
+            float(pooled.mean[k, 0]),
+            float(pooled.mean[k, 1]),
+            float(pooled.spread[k]),
+            float(pooled.share[k]),
+            bool(odd[k]),
+        )
+        for k, single in enumerate(singles)
+    ]
+    return row, members
