@@ -7,11 +7,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from autocast.errors import (
     ArchiveError,
     AutocastError,
+    HintError,
     JudgementError,
     LedgerError,
     ModelError,
@@ -22,9 +24,11 @@ from autocast.errors import (
     UnsupportedPicture,
 )
 from autocast.judgement import (
+    HINTS,
     REMARKS,
     Cast,
     Evidence,
+    Hint,
     Judgement,
     Mode,
     Place,
@@ -39,11 +43,14 @@ if TYPE_CHECKING:
 __version__ = "0.1.0"
 
 __all__ = [
+    "HINTS",
     "REMARKS",
     "ArchiveError",
     "AutocastError",
     "Cast",
     "Evidence",
+    "Hint",
+    "HintError",
     "Judgement",
     "JudgementError",
     "LedgerError",
@@ -63,15 +70,16 @@ __all__ = [
 ]
 
 
-def judge(source: Source) -> Judgement:
+def judge(source: Source, hints: Sequence[Hint] = ()) -> Judgement:
     """Say whether the colour of a picture can be trusted.
 
     ``source`` is a path, bytes, a binary file, a PIL image, or an array
     (H x W, H x W x 3 or H x W x 4; uint8, uint16, or float in 0..1; sRGB).
-    Raises PictureError for what cannot be judged, ModelError for damaged
-    model files; both are AutocastError. The picture is only read.
+    ``hints`` are what a person knows of spots. Raises PictureError for what
+    cannot be judged, HintError for a hint that cannot be read, ModelError for
+    damaged model files; all are AutocastError. The picture is only read.
     """
     # Imported here so that importing autocast costs nothing.
     from autocast.judging import judge as judge_now
 
-    return judge_now(source)
+    return judge_now(source, hints)

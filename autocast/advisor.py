@@ -16,6 +16,7 @@ from autocast.case import Case, Coloured, tone_parts
 from autocast.castgrid import grid
 from autocast.colour import requote
 from autocast.evidence import EVIDENCE, Finding, Vote
+from autocast.evidence.hints import near_evident
 from autocast.evidence.scene import CLASSES
 from autocast.evidence.votes import place
 from autocast.features import features, leave_out
@@ -59,6 +60,10 @@ def advise(case: Case, model: str) -> Judgement:
     probability, *without = (float(p) for p in weigh([told, *left_out]))
     rests = dict(zip((kind.kind for kind in EVIDENCE), without, strict=True))
     earned = remarks(case)
+    if case.witnesses:
+        # The trees were grown without hints and cannot weigh them: the hinted posterior can.
+        probability = near_evident(case.estimate.posterior)
+        rests = {k: near_evident(count(case.counted, without=k).posterior) for k in rests}
     monochrome = case.character.monochrome
     if monochrome:
         # Its greys have no cast, whatever the trees make of so odd a picture.
@@ -68,6 +73,7 @@ def advise(case: Case, model: str) -> Judgement:
     evidence = tuple(_evidence(case, probability, rests, verdict))
     if case.coloured is not None and not monochrome:
         evidence = (*evidence, _object_evidence(case, case.coloured, verdict))
+    evidence = (*evidence, *_hint_evidence(case, probability, verdict))
     picture = case.scene.picture
     judgement = Judgement(
         verdict=verdict,
@@ -234,6 +240,30 @@ def _object_evidence(case: Case, coloured: Coloured, verdict: Verdict) -> Eviden
         stance="against" if verdict == "clear" else "silent",
         where=tuple(place(case.scene, int(r)) for r in order[:OBJECT_PLACES]),
     )
+
+
+def _hint_evidence(case: Case, probability: float, verdict: Verdict) -> Iterator[Evidence]:
+    """What a person said of each spot. ``drove`` is that of all hints together."""
+    if not case.witnesses:
+        return
+    rest = count(case.counted, without="hints")
+    for witness in case.witnesses:
+        mean, covariance = witness.reading
+        hint = witness.hint
+        yield Evidence(
+            kind="hint",
+            label=f"{hint.what} at {hint.x:g},{hint.y:g}, as you said",
+            share=round(witness.where.width * witness.where.height, 4),
+            reads=_rounded(witness.reads),
+            expected=_rounded(witness.expected),
+            explains=(round(float(mean[0]), 2), round(float(mean[1]), 2)),
+            spread=round(float(np.sqrt(np.trace(covariance) / 2)), 2),
+            weight=1.0,
+            drove=round(float(np.hypot(*(rest.mean - case.estimate.mean))), 3),
+            drove_probability=round(probability - near_evident(rest.posterior), 4),
+            stance=_stance(Vote("hint", witness.log_likelihood), case.estimate, verdict),
+            where=(witness.where,),
+        )
 
 
 def _rounded(reading: Reading | None) -> Reading | None:

@@ -7,7 +7,7 @@ common practice, no source, unless a line says otherwise.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from autocast.castgrid import grid
 from autocast.character import Character
 from autocast.evidence import Vote
+from autocast.evidence.hints import Witness, doubted
 from autocast.evidence.scene import KINDS, Scene, memberships
 from autocast.evidence.votes import columns
 from autocast.judgement import TONE_RANGES, Reading
@@ -82,12 +83,21 @@ class Case:
     support: Support
     coloured: Coloured | None
     conflict: float
+    witnesses: tuple[Witness, ...] = ()
+    doubted: bool = False
 
 
-def open_case(scene: Scene, character: Character) -> Case:
-    """Ask the evidence, count the votes, and note the facts that follow."""
+def open_case(scene: Scene, character: Character, witnesses: tuple[Witness, ...] = ()) -> Case:
+    """Ask the evidence, count the votes, and note the facts that follow.
+
+    ``witnesses`` are a person's hints, which the count hears as well.
+    """
     counted = ballot(scene)
     estimate = count(counted)
+    contradicted = doubted(estimate.posterior, witnesses)
+    if witnesses:
+        counted = replace(counted, hinted=sum(w.log_likelihood for w in witnesses))
+        estimate = count(counted)
     held = members(scene, estimate)
     heard = votes(scene, held, counted)
     return Case(
@@ -100,6 +110,8 @@ def open_case(scene: Scene, character: Character) -> Case:
         support=support(scene.regions, held),
         coloured=coloured(scene.regions, held, estimate),
         conflict=conflict(heard),
+        witnesses=witnesses,
+        doubted=contradicted,
     )
 
 

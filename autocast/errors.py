@@ -7,6 +7,7 @@
     │   ├── UnreadablePicture   missing, damaged, empty, or not a picture
     │   ├── UnsupportedPicture  a kind of file or array that is not taken
     │   └── PictureTooLarge     beyond the pixel limit
+    ├── HintError               a hint names no spot that can be read
     ├── ModelError              a fitted file is missing, damaged or unknown
     ├── JudgementError          a document is no judgement of a known version
     ├── ArchiveError            an archive cannot be walked, or those who judge not be reached
@@ -36,6 +37,10 @@ class UnsupportedPicture(PictureError):
 
 class PictureTooLarge(PictureError):
     """The picture has more pixels than the limit."""
+
+
+class HintError(AutocastError):
+    """A hint is of an unknown kind, or names no spot of the picture that can be read."""
 
 
 class ModelError(AutocastError):

@@ -59,6 +59,9 @@ REMARKS: Mapping[str, RemarkText] = MappingProxyType(
         "tones_disagree": RemarkText(
             "Shadows, midtones and highlights do not share one cast.", False
         ),
+        "hint_doubted": RemarkText(
+            "What you said of a spot contradicts the rest of the picture.", True
+        ),
         "off_grid": RemarkText(
             "The colour lies beyond the range of casts that can be told apart.", True
         ),
@@ -88,6 +91,34 @@ REMARKS: Mapping[str, RemarkText] = MappingProxyType(
     }
 )
 """The one list of remarks: results, reports and documentation all read it."""
+
+
+HINTS: Mapping[str, str] = MappingProxyType(
+    {
+        "neutral": "is neutral: grey, white or black",
+        "sky": "is clear sky",
+        "foliage": "is green foliage",
+        "skin": "is skin",
+        "own_colour": "really has this colour",
+        "other_light": "stands in another light",
+    }
+)
+"""What a person can say of a spot, and how it is put in words."""
+
+
+@dataclass(frozen=True, slots=True)
+class Hint:
+    """What a person knows of a spot: ``what`` is a key of :data:`HINTS`.
+
+    ``x``, ``y`` and ``radius`` are pixels of the full upright picture, the
+    origin at its top left corner; the spot is a disc. Without a radius it is
+    1 % of the picture's long side. ``other_light`` wants the radius of the region.
+    """
+
+    what: str
+    x: float
+    y: float
+    radius: float | None = None
 
 
 class Reading(NamedTuple):
@@ -196,7 +227,8 @@ class Judgement:
     ``probability`` is that of a careful look calling the cast evident (whole,
     in a tone range, or in part of the frame) at ``base_rate``, from this
     picture alone. ``name``, ``width``, ``height`` and ``profile`` say which
-    picture was judged and how its numbers were read.
+    picture was judged and how its numbers were read. ``hints`` are what a
+    person said of it.
     """
 
     verdict: Verdict
@@ -213,12 +245,15 @@ class Judgement:
     width: int
     height: int
     profile: str
+    hints: tuple[Hint, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """Plain containers, ready for JSON, with the schema version."""
         out: dict[str, Any] = {"schema": SCHEMA_VERSION, "verdict_words": self.verdict_words}
         for field in dataclasses.fields(self):
             out[field.name] = _plain(getattr(self, field.name))
+        if not self.hints:
+            del out["hints"]
         return out
 
     def to_json(self, indent: int | None = None) -> str:
@@ -272,6 +307,7 @@ class Judgement:
             look_at=tuple(Spot(**{**s, "reads": Reading(**s["reads"])}) for s in data["look_at"]),
             remarks=tuple(data["remarks"]),
             sentences=tuple(data["sentences"]),
+            hints=tuple(Hint(**h) for h in data.get("hints", ())),
             **{k: data[k] for k in ("model", "name", "width", "height", "profile")},
         )
 

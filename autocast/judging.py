@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,11 +12,13 @@ from autocast.advisor import advise
 from autocast.case import Case, open_case
 from autocast.character import character
 from autocast.colour import linear_to_lab
+from autocast.evidence.hints import apart, left_out, place_of, witnesses
 from autocast.evidence.scene import KINDS, look
 from autocast.features import features
-from autocast.judgement import Judgement
+from autocast.judgement import Evidence, Hint, Judgement
 from autocast.modelfiles import model_id
 from autocast.picture import Picture, Source, open_picture
+from autocast.voting import count
 from autocast.weighing import first_word
 
 
@@ -36,21 +39,26 @@ class Examination:
     case: Case
 
 
-def judge(source: Source) -> Judgement:
+def judge(source: Source, hints: Sequence[Hint] = ()) -> Judgement:
     """Say whether the colour of a picture can be trusted.
 
     ``source`` is a path, bytes, a binary file, a PIL image, or an array
     (H x W, H x W x 3 or H x W x 4; uint8, uint16, or float in 0..1; sRGB).
-    Raises PictureError for what cannot be judged, ModelError for damaged
-    model files. The picture is only read.
+    ``hints`` are what a person knows of spots. Raises PictureError for what
+    cannot be judged, HintError for a hint that cannot be read, ModelError for
+    damaged model files. The picture is only read.
     """
-    return examine(source).judgement
+    return examine(source, hints).judgement
 
 
-def examine(source: Source) -> Examination:
+def examine(source: Source, hints: Sequence[Hint] = ()) -> Examination:
     """Judge a picture and keep what is needed to draw how it was judged."""
-    case = prepare(source)
+    picture = open_picture(source)
+    case = _case(picture, hints)
     judgement = advise(case, model_id())
+    if hints:
+        evidence = (*judgement.evidence, *other_lights(picture, hints))
+        judgement = replace(judgement, hints=tuple(hints), evidence=evidence)
     scene = case.scene
     return Examination(scene.picture, scene.regions.labels, case.members, KINDS, judgement, case)
 
@@ -61,12 +69,45 @@ def casts_by_tone(examination: Examination) -> tuple[NDArray[np.float64], float]
     This is the first stage's word (:mod:`autocast.weighing`), not the count's
     that the judgement quotes: the count leans to no cast where evidence is thin.
     """
-    casts, deviation = first_word(features(examination.case))
+    case = examination.case
+    if case.witnesses:
+        # The trees were grown without hints.
+        case = replace(case, estimate=count(case.counted, without="hints"))
+    casts, deviation = first_word(features(case))
     return casts[1:], float(np.sqrt(np.mean(deviation**2)))
 
 
 def prepare(source: Source) -> Case:
     """Everything up to the advice: open, lay out, ask the evidence, count the votes."""
-    picture = open_picture(source)
+    return _case(open_picture(source), ())
+
+
+def _case(picture: Picture, hints: Sequence[Hint]) -> Case:
     lab = linear_to_lab(picture.pixels)
-    return open_case(look(picture, lab), character(picture, lab))
+    heard = witnesses(picture, hints) if hints else ()
+    kept = left_out(picture, hints) if hints else picture
+    return open_case(look(kept, lab), character(kept, lab), heard)
+
+
+def other_lights(picture: Picture, hints: Sequence[Hint]) -> Iterator[Evidence]:
+    """Each region that a person calls differently lit, read by itself."""
+    lab = linear_to_lab(picture.pixels)
+    for hint in hints:
+        if hint.what != "other_light":
+            continue
+        region = apart(picture, hint)
+        estimate = open_case(look(region, lab), character(region, lab)).estimate
+        yield Evidence(
+            kind="other_light",
+            label=f"the region at {hint.x:g},{hint.y:g}, read by itself",
+            share=round(float(region.opaque.mean()), 4),
+            reads=None,
+            expected=None,
+            explains=(round(float(estimate.mean[0]), 2), round(float(estimate.mean[1]), 2)),
+            spread=round(float(np.sqrt(np.trace(estimate.covariance) / 2)), 2),
+            weight=0.0,
+            drove=0.0,
+            drove_probability=0.0,
+            stance="silent",
+            where=(place_of(picture, hint),),
+        )

@@ -178,6 +178,7 @@ RULES: Mapping[str, Callable[[Case], bool]] = {
     "coloured_object": lambda c: c.coloured is not None and _vouched(c),
     "mixed_light": _mixed,
     "tones_disagree": _tones_disagree,
+    "hint_doubted": lambda c: c.doubted,
     "off_grid": lambda c: float(c.estimate.posterior[grid().edge].sum()) > EDGE_SHARE,
     "believable_warmth": _warm,
     "toned": lambda c: c.character.toned,

@@ -66,13 +66,15 @@ class Ballot:
     """What is known before the count; every array is (1 + P) x N, the whole first.
 
     ``together`` holds the classes' joint log-likelihood, by the class left out
-    (None: all heard); ``outright`` that of each picture-wide kind.
+    (None: all heard); ``outright`` that of each picture-wide kind; ``hinted`` N
+    what a person's hints say of the whole.
     """
 
     together: Mapping[str | None, Floats]
     outright: Mapping[str, Outright]
     shares: Floats
     settings: Mapping[str, Any]
+    hinted: Floats | None = None
 
 
 def area_masks(regions: Regions) -> dict[str, NDArray[np.bool_]]:
@@ -122,7 +124,8 @@ def count(votes: Ballot, without: str | None = None) -> Estimate:
         if kind != without and kind in known:
             logs = logs + known[kind] * spoken.likelihoods
     prior = _prior(settings["prior"])
-    whole = posterior(prior + logs[0])
+    heard = logs[0] if votes.hinted is None or without == "hints" else logs[0] + votes.hinted
+    whole = posterior(prior + heard)
     mean, covariance = mean_and_covariance(whole)
     # A corner or strip of the frame may stand in a light of its own, farther from the whole's.
     near, far = (

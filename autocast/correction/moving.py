@@ -38,6 +38,10 @@ BRIGHTEST = 220.0
 """L* up to which a neutral is followed, so that every channel reaches its end."""
 STEEPEST = 3.0
 """Most that a curve may lie over or under a plain gain's slope (project convention)."""
+APART_BY_CHANCE = 0.25
+"""Share of the estimate's deviation by which tones differ by chance; most of it they share.
+
+Project convention; models/CARD.md gives the study that compared others."""
 POINTS = (0.0, 0.1, 0.25, 0.5, 0.75, 0.9, 1.0)
 """Inputs at which the curves are told to a person (project convention)."""
 
@@ -189,9 +193,10 @@ def lightness_error(laid: Curves, values: NDArray[np.floating[Any]]) -> tuple[fl
 def shrunk(casts: Floats, deviation: float) -> Floats:
     """Casts by tone (3, 2) drawn towards their mean as far as they may differ by chance.
 
-    Shrinkage by s^2 / (s^2 + d^2), s the root mean square difference from the
-    mean and d the ``deviation`` of the estimate: the rule of Wiener's filter.
+    Shrinkage by s^2 / (s^2 + d^2), the rule of Wiener's filter: s is the root
+    mean square difference from the mean, d what chance makes of it.
     """
+    chance = APART_BY_CHANCE * deviation
     mean = casts.mean(axis=0)
     spread = float(np.mean(np.sum((casts - mean) ** 2, axis=1)))
-    return np.asarray(mean + (casts - mean) * spread / (spread + deviation**2))
+    return np.asarray(mean + (casts - mean) * spread / (spread + chance**2))

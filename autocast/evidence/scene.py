@@ -63,8 +63,8 @@ def look(picture: Picture, lab: Floats) -> Scene:
     weights = load_json("weights.json")
     regions = segment(picture)
     context = context_shares(regions, weights["context"])
-    table = _densities()
-    place = _nodes(regions)
+    table = densities()
+    place = nodes_of(regions.chromaticity)
     explained = {}
     for name, kinds in (*CLASSES.items(), ("else", ("else",))):
         columns = [KINDS.index(k) for k in kinds]
@@ -98,23 +98,26 @@ def context_shares(regions: Regions, context: Mapping[str, Any]) -> NDArray[np.f
 
 def memberships(scene: Scene, casts: NDArray[np.intp], share: Floats) -> NDArray[np.float32]:
     """R x 9 soft memberships in :data:`KINDS`, averaged over grid nodes ``casts`` by ``share``."""
-    place = _nodes(scene.regions, casts)
-    parts = _densities()[:, place] * scene.context.T[:, :, None]
+    place = nodes_of(scene.regions.chromaticity, casts)
+    parts = densities()[:, place] * scene.context.T[:, :, None]
     return np.asarray(((parts / parts.sum(axis=0)) @ share).T, dtype=np.float32)
 
 
-def _densities() -> NDArray[np.float32]:
+def densities() -> NDArray[np.float32]:
+    """9 x nodes: every kind's density over log-chromaticity."""
     log_density = load_arrays("densities.npz")["log_density"]
     return np.asarray(np.exp(log_density.reshape(len(KINDS), -1)), dtype=np.float32)
 
 
-def _nodes(regions: Regions, which: slice | NDArray[np.intp] = slice(None)) -> NDArray[np.intp]:
-    """R x N: the density node that each region falls on once each cast is taken away."""
+def nodes_of(
+    chromaticity: Floats, which: slice | NDArray[np.intp] = slice(None)
+) -> NDArray[np.intp]:
+    """R x N: the density node that each of R x 2 falls on once each cast is taken away."""
     model = load_arrays("densities.npz")
     size = model["log_density"].shape[1:]
     index = []
     for axis in (0, 1):
-        region = (regions.chromaticity[:, axis] - model["origin"][axis]) / model["step"]
+        region = (chromaticity[:, axis] - model["origin"][axis]) / model["step"]
         shift = grid().shifts[which, axis] / model["step"]
         place = np.rint((region[:, None] - shift[None, :]).astype(np.float32)).astype(np.int32)
         index.append(np.clip(place, 0, size[axis] - 1))

@@ -1,0 +1,46 @@
+"""A move as a Common LUT Format file (SMPTE ST 2136-1:2024): one 3D table.
+
+The table takes encoded values of the file's own RGB to corrected ones, with the
+lightness put back, 0..1 both ways; the blue index runs fastest, as the standard
+has it, and values between are found by tetrahedral interpolation.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from xml.sax.saxutils import escape, quoteattr
+
+import numpy as np
+
+from autocast.correction.moving import Curves
+from autocast.picture import written_whole
+
+NAMESPACE = "urn:AMPAS:CLF:v3.0"
+"""That of version 3 (Academy S-2014-006), from which SMPTE made the standard; more readers take it."""
+SIDE = 65
+"""Nodes along each side of the table (common practice, no source)."""
+
+
+def clf_text(laid: Curves, name: str) -> str:
+    """The XML document of a move in one RGB space; ``name`` says of which picture."""
+    axis = np.linspace(0.0, 1.0, SIDE)
+    nodes = np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), axis=-1).reshape(-1, 3)
+    rows = "\n".join(f"{r:.6f} {g:.6f} {b:.6f}" for r, g, b in laid(nodes))
+    space = escape(laid.space.label)
+    return (
+        '<?xml version="1.0" encoding="UTF-8"?>\n'
+        f'<ProcessList xmlns="{NAMESPACE}" id="autocast-move" compCLFversion="3.0" '
+        f"name={quoteattr(name)}>\n"
+        "<Description>Takes a colour cast away and leaves CIE L* as it was.</Description>\n"
+        f"<InputDescriptor>{space}</InputDescriptor>\n"
+        f"<OutputDescriptor>{space}</OutputDescriptor>\n"
+        '<LUT3D id="move" interpolation="tetrahedral" inBitDepth="32f" outBitDepth="32f">\n'
+        f'<Array dim="{SIDE} {SIDE} {SIDE} 3">\n{rows}\n</Array>\n'
+        "</LUT3D>\n</ProcessList>\n"
+    )
+
+
+def write_clf(laid: Curves, name: str, to: Path, *, force: bool) -> None:
+    """Write the file, whole or not at all. Raises OutputError."""
+    with written_whole(to, force=force) as beside:
+        beside.write_text(clf_text(laid, name), encoding="utf-8", newline="\n")
