@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
+from typing import NamedTuple
 
 from autocast.archive.rows import Row
 from autocast.demonstration.invented import Made
@@ -69,8 +70,7 @@ def _outcome(made: Made, row: Row | None, known: Known) -> str:
     return "person" if verdict == "ask" else "wrong"
 
 
-@dataclass(frozen=True, slots=True)
-class Pointing:
+class Pointing(NamedTuple):
     """How the estimates of the pictures with one known cast compare with what was laid."""
 
     count: int
