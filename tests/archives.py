@@ -1,71 +1,103 @@
-"""A small archive on the disk, with a ledger of invented judgements, for tests of the report."""
+"""Archives for tests, and crews that judge them without a pool of processes."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
+import signal
+import time
+from collections.abc import Callable
+from concurrent.futures import BrokenExecutor, Future, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
 from PIL import Image
 
-from autocast.archive.ledger import Ledger, now
+from autocast.archive.crews import Processes, in_time, one_thread_each
+from autocast.archive.ledger import now
 from autocast.archive.rows import Entry, Outcome
-from autocast.judgement import Judgement
-from tests import samples
-
-HOSTILE = [
-    b"plain.png",
-    b"<img src=x onerror=hit()>.png",
-    b"\"'><svg onload=hit()>.png",
-    b"' onmouseover='hit()' x='.png",
-    b"</script><script>hit()<.png".replace(b"/", b"\xe2\x81\x84"),
-    b"{{ 7 * 7 }}{% raw %}${hit()}`.png",
-    b"]]>--><!--.png",
-    b"#frag?query&amp;%3Cb%3E.png",
-    "\u2028\u202egnp.exe.png".encode(),
-    b"line\nbreak\ttab\x1b[31m.png",
-    b"not-utf8-\xff\xfe.png",
-    "写真 Fährhaus.png".encode(),
-    b"javascript:hit().png",
-]
-"""Names that a file may have and a page must not obey."""
+from autocast.archive.work import judged
+from tests import photographs, samples
 
 
-def colour(judgement: Judgement) -> tuple[int, int, int]:
-    return {"cast": (90, 110, 170), "clear": (128, 128, 128), "ask": (150, 120, 90)}[
-        judgement.verdict
-    ]
+def small(name: str, side: int = 96) -> NDArray[np.uint8]:
+    """A packaged photograph, small enough to be judged in a few milliseconds."""
+    image = Image.fromarray(photographs.pixels(name))
+    image.thumbnail((side, side))
+    return np.asarray(image)
 
 
-def build(
-    folder: Path, names: Iterable[bytes], judgements: Iterable[Judgement], failures: int = 1
-) -> Path:
-    """Write pictures below ``folder`` and a ledger that says ``judgements`` of them."""
-    outcomes = []
-    for name, judgement in zip(names, judgements, strict=True):
-        path = os.fsencode(folder / "archive") + b"/" + name
-        os.makedirs(os.path.dirname(path), exist_ok=True)  # noqa: PTH103, PTH120 -- bytes
-        with open(path, "wb") as file:  # noqa: PTH123 -- bytes
-            Image.new("RGB", (60, 40), colour(judgement)).save(file, "PNG")
-        said = replace(judgement, name="").to_json()
-        stat = os.stat(path)  # noqa: PTH116 -- bytes
-        outcomes.append(Outcome(Entry(path, stat.st_size, stat.st_mtime_ns), now(), None, said))
-    for number in range(failures):
-        path = os.fsencode(folder / "archive" / f"torn-{number}.jpg")
-        said = "<b onclick=hit()>torn</b> is damaged; get a whole copy of it."
-        outcomes.append(Outcome(Entry(path, 3, 5), now(), failure=said))
-    ledger = folder / "archive.ledger"
-    with Ledger.write(ledger) as opened:
-        opened.record(outcomes)
-    return ledger
+def archive(root: Path, copies: int = 2) -> list[Path]:
+    """Real pictures in two folders, a damaged one, and things that are no pictures."""
+    made = []
+    for k, name in enumerate(photographs.FILES):
+        for copy in range(copies):
+            path = root / ("quay" if k % 2 else "market") / f"{name}_{copy}.jpg"
+            path.parent.mkdir(parents=True, exist_ok=True)
+            Image.fromarray(small(name, 90 + copy)).save(path, quality=90)
+            made.append(path)
+    cut = root / "quay" / "cut.jpg"
+    cut.write_bytes(made[0].read_bytes()[:700])
+    (root / "notes.txt").write_text("No picture.", encoding="ascii")
+    return [*made, cut]
 
 
-def cycle(count: int) -> list[Judgement]:
-    """``count`` judgements of every verdict, with casts of growing size."""
-    out = []
-    for k in range(count):
-        base = samples.ALL[k % len(samples.ALL)]
-        cast = replace(base.cast, a=base.cast.a * (1 + k / count), b=base.cast.b * (1 + k / count))
-        out.append(replace(base, cast=cast))
-    return out
+def invented(entry: Entry) -> Outcome:
+    """An invented judgement, chosen by the name; a failure for names with ``bad``."""
+    name = os.fsdecode(entry.path)
+    if "bad" in Path(name).name:
+        return Outcome(entry, now(), failure=f"{name} is empty; get a whole copy of it.")
+    sample = samples.ALL[sum(Path(name).name.encode("utf-8", "surrogateescape")) % 4]
+    judgement = replace(sample, name=name)
+    return Outcome(entry, now(), hash="0" * 64, judgement=judgement.to_json())
+
+
+class Threads:
+    """A crew of threads in this process; ``work`` says what is made of an entry."""
+
+    deaths = (BrokenExecutor,)
+    deadline = 60.0
+
+    def __init__(self, work: Callable[[Entry], Outcome] = invented, window: int = 4) -> None:
+        self.window = window
+        self.rebuilt = 0
+        self.most_out = 0
+        self._out = 0
+        self._work = work
+        self._pool = ThreadPoolExecutor(2)
+
+    def submit(self, entry: Entry) -> Future[Outcome]:
+        future = self._pool.submit(self._work, entry)
+        self._out += 1
+        self.most_out = max(self.most_out, self._out)
+        future.add_done_callback(self._done)
+        return future
+
+    def _done(self, _: Future[Outcome]) -> None:
+        self._out -= 1
+
+    def rebuild(self) -> None:
+        self.rebuilt += 1
+
+    def close(self, *, at_once: bool = False) -> None:
+        self._pool.shutdown(cancel_futures=at_once)
+
+
+class Deadly(Processes):
+    """Real processes; a picture named ``kill`` kills its own, one named ``hang`` never ends."""
+
+    def submit(self, entry: Entry) -> Future[Outcome]:
+        with one_thread_each():
+            return self._pool.submit(_deadly, entry, self.deadline)
+
+
+def _deadly(entry: Entry, deadline: float) -> Outcome:
+    if b"kill" in entry.path:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return in_time(_slow if b"hang" in entry.path else judged, entry, deadline)
+
+
+def _slow(entry: Entry) -> Outcome:
+    time.sleep(600)
+    return invented(entry)

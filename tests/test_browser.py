@@ -17,7 +17,7 @@ import pytest
 from autocast.archive.ledger import Ledger
 from autocast.report import pages
 from autocast.report.text import printable
-from tests import archives
+from tests import ledgers
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
@@ -85,9 +85,9 @@ def browser() -> Iterator[Browser]:
 @pytest.fixture(scope="module")
 def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("seen")
-    plain = [b"%d/below/%03d.png" % (k % 3, k) for k in range(PICTURES - len(archives.HOSTILE))]
-    names = [*archives.HOSTILE, *plain]
-    with Ledger.read(archives.build(folder, names, archives.cycle(len(names)))) as ledger:
+    plain = [b"%d/below/%03d.png" % (k % 3, k) for k in range(PICTURES - len(ledgers.HOSTILE))]
+    names = [*ledgers.HOSTILE, *plain]
+    with Ledger.read(ledgers.build(folder, names, ledgers.cycle(len(names)))) as ledger:
         return pages.write(ledger, folder / "report").parent
 
 
@@ -146,7 +146,7 @@ def test_names_are_shown_as_they_are(watched: Watched, report: Path) -> None:
         page.wait_for_function(
             "b => document.querySelector('.pager span').textContent !== b", arg=before
         )
-    assert {printable(os.fsdecode(name)) for name in archives.HOSTILE} <= seen
+    assert {printable(os.fsdecode(name)) for name in ledgers.HOSTILE} <= seen
     assert len(seen) == PICTURES + 1
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -82,12 +81,12 @@ def test_nothing_that_is_there_is_overwritten(shown: tuple[Path, str], tmp_path:
 def test_without_the_extra_it_says_what_to_install(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    for name in [n for n in sys.modules if n.startswith("autocast.demonstration")]:
-        monkeypatch.delitem(sys.modules, name)
-    monkeypatch.setitem(sys.modules, "autocast.training.spectra", None)
+    monkeypatch.setattr(invented, "find_spec", lambda name: name != "earthlib" or None)
     result = CliRunner().invoke(app, ["demo", "--to", str(tmp_path / "new")])
     assert result.exit_code == 1
+    assert "needs the package earthlib" in result.stderr
     assert "pip install 'autocast[demo]'" in result.stderr
+    assert not (tmp_path / "new").exists()
 
 
 def test_every_kind_and_every_photograph_of_the_description_is_known() -> None:

@@ -24,7 +24,7 @@ from autocast.judgement import Cast
 from autocast.report import pages
 from autocast.report.pages import overview
 from autocast.report.text import printable
-from tests import archives, samples
+from tests import ledgers, samples
 
 
 class Reader(HTMLParser):
@@ -87,9 +87,9 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("hostile")
     judgements = [
         replace(j, verdict="ask") if k % 2 else j
-        for k, j in enumerate(archives.cycle(len(archives.HOSTILE)))
+        for k, j in enumerate(ledgers.cycle(len(ledgers.HOSTILE)))
     ]
-    return written(folder, archives.build(folder, archives.HOSTILE, judgements))
+    return written(folder, ledgers.build(folder, ledgers.HOSTILE, judgements))
 
 
 def test_names_stay_names_wherever_they_stand(hostile: Path) -> None:
@@ -110,7 +110,7 @@ def test_names_stay_names_wherever_they_stand(hostile: Path) -> None:
 def test_every_name_can_be_read_and_its_link_leads_to_the_file(hostile: Path) -> None:
     linked = dict(read("".join(cards(hostile))).links)
     said = {unquote_to_bytes(href.removeprefix("file://")): text for href, text in linked.items()}
-    for name in archives.HOSTILE:
+    for name in ledgers.HOSTILE:
         path = os.fsencode(hostile.parent / "archive") + b"/" + name
         assert said[path] == printable(os.fsdecode(name))
         assert os.path.exists(path)  # noqa: PTH110 -- bytes
@@ -126,8 +126,8 @@ def test_pages_are_plain_utf8_without_control_or_direction_characters(hostile: P
 
 def test_counts_filters_and_cards_tell_of_the_same_pictures(tmp_path: Path) -> None:
     names = [b"%d/%03d.png" % (k % 3, k) for k in range(60)]
-    judgements = archives.cycle(60)
-    report = written(tmp_path, archives.build(tmp_path, names, judgements, failures=2))
+    judgements = ledgers.cycle(60)
+    report = written(tmp_path, ledgers.build(tmp_path, names, judgements, failures=2))
     data = index(report)
     assert len(cards(report)) == len(data["verdict"]) == 62
     expected = [j.verdict for j in judgements] + ["failed"] * 2
@@ -151,7 +151,7 @@ def test_counts_filters_and_cards_tell_of_the_same_pictures(tmp_path: Path) -> N
 
 def test_the_list_gives_every_asking_picture_with_its_reason(tmp_path: Path) -> None:
     judgements = [samples.ASK, samples.NOTHING, replace(samples.ASK, remarks=())]
-    ledger = archives.build(tmp_path, [b"a.png", b"b.png", b"c.png"], judgements)
+    ledger = ledgers.build(tmp_path, [b"a.png", b"b.png", b"c.png"], judgements)
     told = read((written(tmp_path, ledger) / "ask.html").read_text("utf-8")).text
     assert "A person should look at 3 pictures" in told
     for sentence in (
@@ -163,7 +163,7 @@ def test_the_list_gives_every_asking_picture_with_its_reason(tmp_path: Path) -> 
 
 
 def test_evidence_is_told_with_the_figures_of_the_judgement(tmp_path: Path) -> None:
-    ledger = archives.build(tmp_path, [b"a.png"], [samples.LIKELY])
+    ledger = ledgers.build(tmp_path, [b"a.png"], [samples.LIKELY])
     told = read(cards(written(tmp_path, ledger))[0]).text.replace("\u00a0", " ")
     for evidence in samples.LIKELY.evidence:
         if evidence.explains is not None:
@@ -178,7 +178,7 @@ def test_evidence_is_told_with_the_figures_of_the_judgement(tmp_path: Path) -> N
 def test_a_likely_cast_is_shown_beside_the_proposed_move(tmp_path: Path, photograph: Path) -> None:
     from autocast.colour import cast_to_gains, linear_to_srgb, srgb_to_linear
 
-    ledger = archives.build(tmp_path, [b"a.png", b"b.png"], [samples.LIKELY, samples.CLEAR])
+    ledger = ledgers.build(tmp_path, [b"a.png", b"b.png"], [samples.LIKELY, samples.CLEAR])
     linear = srgb_to_linear(np.asarray(Image.open(photograph)) / 255) * 0.8
     blue = linear_to_srgb(np.clip(linear * cast_to_gains([0.0, -20.0]), 0, 1))
     Image.fromarray((blue * 255).astype(np.uint8)).save(tmp_path / "archive" / "a.png")
@@ -222,12 +222,12 @@ def test_many_points_are_thinned_evenly() -> None:
 
 def test_written_again_it_is_renewed_and_what_is_stale_goes(tmp_path: Path) -> None:
     names = [b"%03d.png" % k for k in range(30)]
-    report = written(tmp_path, archives.build(tmp_path, names, archives.cycle(30)))
+    report = written(tmp_path, ledgers.build(tmp_path, names, ledgers.cycle(30)))
     small = {p: p.stat().st_mtime_ns for p in report.glob("small/*/*.jpg")}
     other = tmp_path / "other"
     other.mkdir()
     (tmp_path / "archive.ledger").unlink()
-    written(tmp_path, archives.build(tmp_path, names[:4], archives.cycle(4), failures=0))
+    written(tmp_path, ledgers.build(tmp_path, names[:4], ledgers.cycle(4), failures=0))
     left = {p: p.stat().st_mtime_ns for p in report.glob("small/*/*.jpg")}
     assert 4 <= len(left) < len(small)
     assert [p.name for p in report.glob("data/cards-*.js")] == ["cards-00000.js"]
@@ -237,7 +237,7 @@ def test_written_again_it_is_renewed_and_what_is_stale_goes(tmp_path: Path) -> N
 
 
 def test_other_things_are_never_overwritten(tmp_path: Path) -> None:
-    ledger = archives.build(tmp_path, [b"a.png"], [samples.CLEAR])
+    ledger = ledgers.build(tmp_path, [b"a.png"], [samples.CLEAR])
     taken = tmp_path / "report"
     taken.mkdir()
     (taken / "index.html").write_text("mine")
@@ -248,18 +248,18 @@ def test_other_things_are_never_overwritten(tmp_path: Path) -> None:
 
 
 def test_a_picture_that_is_gone_leaves_a_card_without_small_copy(tmp_path: Path) -> None:
-    ledger = archives.build(tmp_path, [b"a.png"], [samples.ASK], failures=0)
+    ledger = ledgers.build(tmp_path, [b"a.png"], [samples.ASK], failures=0)
     (tmp_path / "archive" / "a.png").unlink()
     assert "no small copy" in cards(written(tmp_path, ledger))[0]
 
 
 def test_an_empty_ledger_gives_a_page_that_says_so(tmp_path: Path) -> None:
-    report = written(tmp_path, archives.build(tmp_path, [], [], failures=0))
+    report = written(tmp_path, ledgers.build(tmp_path, [], [], failures=0))
     assert "0 pictures" in (report / "index.html").read_text("utf-8")
 
 
 def test_the_command_writes_the_report_and_says_what_to_open(tmp_path: Path) -> None:
-    ledger = archives.build(tmp_path, [b"a.png"], [samples.CLEAR])
+    ledger = ledgers.build(tmp_path, [b"a.png"], [samples.CLEAR])
     result = CliRunner().invoke(app, ["report", str(ledger), "--to", str(tmp_path / "out")])
     assert result.exit_code == 0
     assert (tmp_path / "out" / "index.html").as_uri() in result.stdout + result.stderr
@@ -270,6 +270,6 @@ def test_the_command_writes_the_report_and_says_what_to_open(tmp_path: Path) -> 
 
 def test_a_cast_is_never_said_in_more_certain_words_than_its_verdict(tmp_path: Path) -> None:
     strong = replace(samples.ASK, cast=Cast(0.0, -20.0, ((4.0, 0.0), (0.0, 4.0)), 2.0))
-    told = cards(written(tmp_path, archives.build(tmp_path, [b"a.png"], [strong])))[0]
+    told = cards(written(tmp_path, ledgers.build(tmp_path, [b"a.png"], [strong])))[0]
     assert "A person should look" in told
     assert "Likely cast" not in read(told).text

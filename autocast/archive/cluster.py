@@ -60,7 +60,7 @@ class Cluster:
 
     def close(self, *, at_once: bool = False) -> None:
         """Leave the scheduler; its workers stay."""
-        self._executor.shutdown(wait=not at_once, cancel_futures=at_once)
+        self._executor.shutdown(wait=not at_once)
         self._client.close()
 
 

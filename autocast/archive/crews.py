@@ -12,7 +12,7 @@ import multiprocessing
 import os
 import signal
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
 from multiprocessing import connection
 from pathlib import Path
@@ -80,7 +80,7 @@ class Processes:
 
     def submit(self, entry: Entry) -> Future[Outcome]:
         """Hand out one entry."""
-        with _environment():
+        with one_thread_each():
             return self._pool.submit(_judged_in_time, entry, self.deadline)
 
     def rebuild(self) -> None:
@@ -118,7 +118,7 @@ def at_work(crew: Crew) -> Iterator[Crew]:
 
 
 @contextlib.contextmanager
-def _environment() -> Iterator[None]:
+def one_thread_each() -> Iterator[None]:
     """What processes started within inherit: one thread each, unless the user says otherwise."""
     added = [name for name in _ONE_THREAD if name not in os.environ]
     os.environ.update(dict.fromkeys(added, "1"))
@@ -144,15 +144,19 @@ def _begin() -> None:
 
 
 def _judged_in_time(entry: Entry, deadline: float) -> Outcome:
-    """Judge, or end this process: a decoder that hangs listens to nothing else.
+    from autocast.archive.work import judged
+
+    return in_time(judged, entry, deadline)
+
+
+def in_time(work: Callable[[Entry], Outcome], entry: Entry, deadline: float) -> Outcome:
+    """Work, or end this process: a decoder that hangs listens to nothing else.
 
     The clock is faulthandler's, which needs no cooperation of the thread that hangs.
     """
-    from autocast.archive.work import judged
-
     with Path(os.devnull).open("w", encoding="ascii") as nowhere:
         faulthandler.dump_traceback_later(deadline, exit=True, file=nowhere)
         try:
-            return judged(entry)
+            return work(entry)
         finally:
             faulthandler.cancel_dump_traceback_later()

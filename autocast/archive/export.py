@@ -95,7 +95,7 @@ def plain(row: Row) -> dict[str, Any]:
         "strength": row.strength,
         "hue": row.hue,
         "remarks": " ".join(row.remarks),
-        "failure": None if row.failure is None else _clean(row.failure),
+        "failure": row.failure,
         "series": series and series.series,
         "series_count": series and series.count,
         "series_a": series and series.a,
@@ -104,8 +104,8 @@ def plain(row: Row) -> dict[str, Any]:
         "series_odd": series and series.odd,
         "width": row.width,
         "height": row.height,
-        "camera": _clean(row.camera),
-        "taken": _clean(row.taken),
+        "camera": row.camera,
+        "taken": row.taken,
         "bytes": row.size,
         "sha256": row.hash,
         "model": row.model,
@@ -196,7 +196,10 @@ def _parquet(ledger: Ledger, to: Path) -> int:
 
 @contextlib.contextmanager
 def whole(to: Path) -> Iterator[Path]:
-    """A path beside ``to`` to write to, moved there at the end, or removed."""
+    """A path beside ``to`` to write to, moved there at the end, or removed.
+
+    A file that is replaced hands its permissions on.
+    """
     try:
         handle, name = tempfile.mkstemp(prefix=f".{to.name}.", dir=to.parent)
     except OSError as error:
@@ -205,7 +208,7 @@ def whole(to: Path) -> Iterator[Path]:
     beside = Path(name)
     try:
         yield beside
-        _like_new(beside)
+        beside.chmod(_mode(to))
         beside.replace(to)
     except OSError as error:
         raise _unwritable(to, error) from error
@@ -213,11 +216,13 @@ def whole(to: Path) -> Iterator[Path]:
         beside.unlink(missing_ok=True)
 
 
-def _like_new(path: Path) -> None:
-    """The permissions that a new file gets; temporary files are for their owner alone."""
+def _mode(to: Path) -> int:
+    """The permissions a file has, or a new one gets; temporary files are for their owner alone."""
+    if to.exists():
+        return to.stat().st_mode & 0o7777
     mask = os.umask(0)
     os.umask(mask)
-    path.chmod(0o666 & ~mask)
+    return 0o666 & ~mask
 
 
 def _unwritable(to: Path, error: OSError) -> OutputError:

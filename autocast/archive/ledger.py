@@ -85,18 +85,20 @@ class SeriesRow:
     lead: int
 
 
-FIRST_LOOK = """
-    CASE WHEN finding = 1 AND NOT odd THEN 0 WHEN verdict = 'cast' THEN 1
-         WHEN verdict = 'ask' THEN 2 WHEN verdict = 'clear' THEN 3 ELSE 4 END,
-    CASE WHEN finding = 1 AND NOT odd
-         THEN -sqrt_of(shared_a * shared_a + shared_b * shared_b) * series_probability END,
-    CASE WHEN finding = 1 AND NOT odd THEN series END,
+_PICTURES_FIRST = """
+    CASE verdict WHEN 'cast' THEN 1 WHEN 'ask' THEN 2 WHEN 'clear' THEN 3 ELSE 4 END,
     CASE WHEN verdict = 'cast' THEN -size_of_cast * archive_probability
          ELSE -archive_probability END,
     path
 """
-"""Series with one fault first, one look for many pictures; then likely and strong casts; then
-what asks, the closest to a cast first; then the clear ones."""
+"""Likely and strong casts first; then what asks, the closest to a cast first; then the clear."""
+_SERIES_FIRST = f"""
+    CASE WHEN finding = 1 AND NOT odd
+         THEN -sqrt_of(shared_a * shared_a + shared_b * shared_b) * series_probability
+         ELSE 0 END,
+    {_PICTURES_FIRST}
+"""
+"""The same, after the series with one fault: one look for many pictures."""
 
 
 def now() -> str:
@@ -440,7 +442,8 @@ class Ledger:
         self, wanted: Wanted, *, by: str, documents: bool
     ) -> tuple[str, tuple[str | bytes, ...]]:
         where, values = _where(wanted)
-        order = {"first look": FIRST_LOOK, "path": "path"}[by]
+        first = _SERIES_FIRST if wanted.findings else _PICTURES_FIRST
+        order = {"first look": first, "path": "path"}[by]
         what = "o.*, j.json AS document" if documents else "o.*"
         join = "LEFT JOIN judgements j ON j.picture = o.id" if documents else ""
         return f"SELECT {what} FROM overview o {join} {where} ORDER BY {order}", values  # noqa: S608
@@ -596,10 +599,10 @@ def _columns(outcome: Outcome) -> dict[str, Any]:
         "size": entry.size,
         "mtime": entry.mtime,
         "hash": outcome.hash,
-        "camera": outcome.camera,
-        "taken": outcome.taken,
+        "camera": _text(outcome.camera),
+        "taken": _text(outcome.taken),
         "at": outcome.at,
-        "failure": outcome.failure,
+        "failure": None if outcome.failure is None else _text(outcome.failure),
         "gone": 0,
     }
     said = dict.fromkeys(_SAID)
@@ -622,6 +625,11 @@ def _columns(outcome: Outcome) -> dict[str, Any]:
             "remarks": " ".join(data["remarks"]),
         }
     return columns | said
+
+
+def _text(said: str) -> str:
+    r"""Text that SQLite can hold: what is no Unicode, in a name that is quoted, as ``\xNN``."""
+    return said.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
 
 
 _SAID = (

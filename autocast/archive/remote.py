@@ -51,6 +51,12 @@ class Addresses:
         return contents(entry.path, HEAD)
 
 
+def settled(address: str) -> bytes:
+    """An address as the file system behind it writes it."""
+    files, name = _opened(address)
+    return str(files.unstrip_protocol(name)).rstrip("/").encode("utf-8", "surrogateescape")
+
+
 def contents(path: bytes, length: int | None = None) -> bytes:
     """The bytes of a file at an address, all or the first. Raises OSError."""
     address = path.decode("utf-8", "surrogateescape")

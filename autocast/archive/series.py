@@ -16,7 +16,7 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from autocast.archive.ledger import Ledger, SeriesRow, Single
-from autocast.archive.pooling import Pooled, Prior, Readings, learn, pool, readings
+from autocast.archive.pooling import Floats, Pooled, Prior, Readings, learn, pool, readings
 
 LEAST = 3
 """Pictures that make a series; of two, neither can be the odd one (project convention)."""
@@ -104,14 +104,32 @@ def _learnt(ledger: Ledger) -> Prior | None:
     return learn(heard) if heard else None
 
 
+def is_finding(pooled: Pooled, probabilities: Floats, base_rates: Floats) -> bool:
+    """Whether a series has one and the same fault.
+
+    Most of its pictures share one cast, surely a slight one at least, and their
+    own judgements (n,) do not think it less likely a fault than usual: a shared
+    cast may be believable, as in evening sun.
+    """
+    if not _agrees(pooled) or pooled.fault < SURE:
+        return False
+    return float(np.median((probabilities - base_rates)[pooled.share >= 0.5])) >= 0
+
+
+def _agrees(pooled: Pooled) -> bool:
+    sharing = int((pooled.share >= 0.5).sum())
+    return pooled.agreed >= 0.5 and sharing >= max(LEAST, len(pooled.share) / 2)
+
+
 def _kept(singles: list[Single], pooled: Pooled) -> tuple[SeriesRow, list[tuple[object, ...]]]:
     shares = pooled.share >= 0.5
     sharing = int(shares.sum())
-    agrees = pooled.agreed >= 0.5 and sharing >= max(LEAST, len(singles) / 2)
-    # A cast that is likely by its size alone may be believable, as in evening sun: that is for
-    # the pictures' own judgements to say.
-    doubts = [s.probability - s.base_rate for s, k in zip(singles, shares, strict=True) if k]
-    finding = agrees and float(np.median(doubts or [-1])) >= 0 and pooled.fault >= SURE
+    finding = is_finding(
+        pooled,
+        np.array([single.probability for single in singles]),
+        np.array([single.base_rate for single in singles]),
+    )
+    agrees = _agrees(pooled)
     odd = ~shares & agrees
     # The picture that shows the fault best: the likeliest of those that share it.
     lead = max(

@@ -77,11 +77,8 @@ def write_sidecar(row: Row, *, subjects: bool = False) -> Path:
         raise OutputError(f"{target} cannot be read: {error.strerror}.") from error
     except ValueError as error:
         raise OutputError(f"{target} is left as it is: {error}.") from error
-    mode = target.stat().st_mode if target.exists() else None
     with whole(target) as beside:
         beside.write_bytes(content)
-        if mode is not None:
-            beside.chmod(mode & 0o7777)
     return target
 
 

@@ -126,7 +126,9 @@ def store_of(root: bytes, roots: Sequence[bytes]) -> Store:
 def settle_root(given: str) -> bytes:
     """A folder or address as it is kept in the ledger. Raises ArchiveError where there is none."""
     if "://" in given:
-        return given.rstrip("/").encode("utf-8", "surrogateescape")
+        from autocast.archive.remote import settled
+
+        return settled(given)
     path = os.path.abspath(given)  # noqa: PTH100 -- links are kept as they are named
     if not os.path.isdir(path):  # noqa: PTH112
         raise ArchiveError(f"{given} is no folder; give the folders that hold the pictures.")

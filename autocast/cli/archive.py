@@ -318,7 +318,8 @@ def _show(ledger: Ledger, wanted: Wanted, count: int) -> None:
         typer.echo(rate_text(rate, assumed, columns))
     lines = ledger.counts(wanted).pictures
     pages = ledger.pages(wanted, size=count or PAGE)
-    for line in listing(itertools.islice(pages, 1) if count else pages, counts, columns):
+    shown = itertools.islice(pages, 1) if count else pages
+    for line in listing(shown, counts, columns, each=not wanted.findings):
         typer.echo(line)
     if 0 < count < lines:
         typer.echo(f"\nThe first {count:,} of {lines:,} lines; --count 0 shows all.")
@@ -333,7 +334,9 @@ def _known(option: str, given: list[str] | None, names: Sequence[str]) -> None:
 
 
 def _folder(given: str) -> bytes:
-    """As it is kept in a ledger; it need not exist any more."""
+    """As it is kept in a ledger; a folder need not exist any more."""
     if "://" in given:
-        return given.rstrip("/").encode("utf-8", "surrogateescape")
+        from autocast.archive.walk import settle_root
+
+        return settle_root(given)
     return os.fsencode(os.path.abspath(given))  # noqa: PTH100 -- links are kept as they are named

@@ -8,7 +8,6 @@ from typing import Annotated
 import typer
 
 from autocast.cli._app import app, one_sentence, say
-from autocast.errors import OutputError
 
 
 @app.command()
@@ -26,20 +25,14 @@ def demo(
     verdicts were right. Nothing outside FOLDER is written. Needs autocast[demo].
     """
     with one_sentence():
-        try:
-            from autocast.demonstration import demonstrate
-            from autocast.demonstration.scoring import pointing_text, score_text
+        from autocast.demonstration import demonstrate
+        from autocast.demonstration.scoring import pointing_text, score_text
 
-            done = demonstrate(to, say)
-        except ImportError as error:
-            raise OutputError(
-                f"The demonstration needs {error.name}; install it with "
-                "pip install 'autocast[demo]'."
-            ) from error
+        done = demonstrate(to, say)
         typer.echo(f"\n{score_text(done.scores)}\n")
         typer.echo(pointing_text(done.pointing))
         typer.echo(
             "Six photographs that came with installed packages are judged as well; nobody says "
             "what is right for them."
         )
-        typer.echo(f"Open {done.page.resolve().as_uri()}")
+        typer.echo(f"\nOpen {done.page.resolve().as_uri()}")

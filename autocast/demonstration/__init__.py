@@ -11,7 +11,7 @@ from autocast.archive.ledger import Ledger
 from autocast.archive.order import settle
 from autocast.archive.run import Run
 from autocast.archive.walk import settle_root
-from autocast.demonstration.invented import make
+from autocast.demonstration.invented import check_packages, make
 from autocast.demonstration.scoring import Pointing, Score, pointing, score
 from autocast.errors import OutputError
 from autocast.report import pages
@@ -31,8 +31,10 @@ class Demonstrated(NamedTuple):
 def demonstrate(to: Path, say: Callable[[str], None]) -> Demonstrated:
     """Make the archive below ``to``, pre-sort it, write the report and score the verdicts.
 
-    Raises OutputError when ``to`` holds anything, or cannot be written.
+    Raises OutputError when ``to`` holds anything or cannot be written, or when a
+    package is missing.
     """
+    check_packages()
     shown = printable(str(to))
     try:
         to.mkdir(parents=True, exist_ok=True)

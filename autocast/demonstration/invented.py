@@ -61,6 +61,16 @@ def described() -> dict[str, Any]:
     raise OutputError("demo/archive.toml is missing from this installation; install it again.")
 
 
+def check_packages() -> None:
+    """Raise OutputError, before anything is written, where a package is missing."""
+    for name in ("colour", "earthlib", "jinja2", "skimage", "sklearn"):
+        if find_spec(name) is None:
+            raise OutputError(
+                f"The demonstration needs the package {name}; install it with "
+                "pip install 'autocast[demo]'."
+            )
+
+
 def make(to: Path, step: Callable[[int, int], None]) -> list[Made]:
     """Write every file of the archive below ``to``."""
     plan = [
@@ -152,8 +162,8 @@ def _damaged() -> Iterator[_File]:
 def _photograph(name: str) -> NDArray[np.uint8]:
     package, _, rest = PHOTOGRAPHS[name].partition("/")
     spec = find_spec(package)
-    if spec is None or spec.origin is None:
-        raise ModuleNotFoundError(f"No module named {package!r}", name=package)
+    assert spec is not None  # noqa: S101 -- checked before
+    assert spec.origin is not None  # noqa: S101
     with Image.open(Path(spec.origin).parent / rest) as image:
         small = image.convert("RGB")
         small.thumbnail((640, 640))

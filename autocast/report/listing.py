@@ -18,7 +18,6 @@ HUES = tuple(
 """Every hue a cast can be described by."""
 
 _HEAD = "   own  here  cast                    picture"
-_LEFT = _HEAD.index("picture")
 _SERIES_HEAD = "   pictures   sure  cast                    led by"
 
 
@@ -54,12 +53,14 @@ def rate_text(rate: Rate, assumed: float, width: int = 80) -> str:
     return "\n".join(wrap(text, max(width, NARROWEST)))
 
 
-def listing(pages: Iterable[Sequence[Row]], counts: Counts, width: int = 80) -> Iterator[str]:
+def listing(
+    pages: Iterable[Sequence[Row]], counts: Counts, width: int = 80, *, each: bool = False
+) -> Iterator[str]:
     """Lines for pages of rows in their order, under a heading for each kind.
 
     ``own`` is the probability of the picture alone, ``here`` the same at the
     archive's rate. A series with one fault is one line: how many of its pictures
-    share the fault, and how sure that is.
+    share the fault, and how sure that is; unless ``each`` picture gets its own.
     """
     width = max(width, NARROWEST)
     inside = last = ""
@@ -69,20 +70,18 @@ def listing(pages: Iterable[Sequence[Row]], counts: Counts, width: int = 80) -> 
             if inside:
                 yield from wrap(f"In {printable(inside)}", width, 3)
         for row in page:
-            kind = _kind(row)
+            kind = "series" if _leads(row) and not each else row.verdict or "failed"
             if kind != last:
                 yield ""
                 yield _heading(kind, counts)
                 if kind != "failed":
                     yield _SERIES_HEAD if kind == "series" else _HEAD
                 last = kind
-            yield from _lines(row, inside, width)
+            yield _series(row, inside, width) if kind == "series" else _line(row, inside, width)
 
 
-def _kind(row: Row) -> str:
-    if row.series is not None and row.series.finding and not row.series.odd:
-        return "series"
-    return row.verdict or "failed"
+def _leads(row: Row) -> bool:
+    return row.series is not None and row.series.finding and row.series.leads
 
 
 def _heading(kind: str, counts: Counts) -> str:
@@ -98,24 +97,25 @@ def _heading(kind: str, counts: Counts) -> str:
     return f"{said.upper()} ({count:,})"
 
 
-def _lines(row: Row, inside: str, width: int) -> Iterator[str]:
-    if row.failure is not None:
-        for line in wrap(printable(row.failure), width - 3, 2):
-            yield f"   {line}"
-        return
-    name = printable(_below(row.name, inside))
+def _series(row: Row, inside: str, width: int) -> str:
     series = row.series
-    if series is not None and series.finding and series.leads:
-        many = f"{series.sharing:,} of {series.count:,}"
-        cast = _cast(series.shared_a, series.shared_b)
-        line = f"{many:>11} {_chance(series.probability):>6}  {cast:<22}"
-        yield f"{line}  {shorten(name, max(12, width - len(line) - 2))}"
-        return
-    if series is not None and series.odd:
+    if series is None:
+        return _line(row, inside, width)
+    many = f"{series.sharing:,} of {series.count:,}"
+    cast = _cast(series.shared_a, series.shared_b)
+    line = f"{many:>11} {_chance(series.probability):>6}  {cast:<22}  "
+    return line + shorten(printable(_below(row.name, inside)), max(12, width - len(line)))
+
+
+def _line(row: Row, inside: str, width: int) -> str:
+    if row.failure is not None:
+        return "\n".join(f"   {line}" for line in wrap(printable(row.failure), width - 3, 2))
+    name = printable(_below(row.name, inside))
+    if row.series is not None and row.series.odd:
         name = f"{name} (unlike its series)"
     chances = f" {_chance(row.probability):>5} {_chance(row.archive_probability):>5}"
-    line = f"{chances}  {_cast(row.a or 0.0, row.b or 0.0):<22}"
-    yield f"{line}  {shorten(name, max(12, width - _LEFT))}"
+    line = f"{chances}  {_cast(row.a or 0.0, row.b or 0.0):<22}  "
+    return line + shorten(name, max(12, width - len(line)))
 
 
 def _cast(a: float, b: float) -> str:
