@@ -38,6 +38,10 @@ from autocast.judgement import (
 )
 
 if TYPE_CHECKING:
+    import os
+
+    from autocast.correction import Correction
+    from autocast.measuring import Measures
     from autocast.picture import Source
 
 __version__ = "0.1.0"
@@ -66,7 +70,9 @@ __all__ = [
     "UnreadablePicture",
     "UnsupportedPicture",
     "__version__",
+    "correct",
     "judge",
+    "measure",
 ]
 
 
@@ -83,3 +89,41 @@ def judge(source: Source, hints: Sequence[Hint] = ()) -> Judgement:
     from autocast.judging import judge as judge_now
 
     return judge_now(source, hints)
+
+
+def measure(
+    source: Source, at: Sequence[tuple[float, float]] = (), radius: float | None = None
+) -> Measures:
+    """Read small discs of a picture at full resolution, from light to dark.
+
+    ``at`` are (x, y) in pixels of the full upright picture, origin at its top
+    left corner; without it the spots that a careful person would pick are
+    proposed. ``radius`` is in pixels, 0.5 % of the long side unless given.
+    Raises PictureError, or HintError for a spot outside the picture.
+    """
+    from autocast.measuring import measure as measure_now
+
+    return measure_now(source, at, radius)
+
+
+def correct(
+    source: Source,
+    to: str | os.PathLike[str] | None = None,
+    *,
+    hints: Sequence[Hint] = (),
+    strength: float = 1.0,
+    anyway: bool = False,
+) -> Correction:
+    """Judge a picture, and write a corrected, proven copy to ``to`` where a cast is likely.
+
+    ``source`` is a path where a copy is wanted; without ``to`` it may be
+    anything that can be judged, and only the move is told. ``hints`` are what a
+    person knows; ``strength`` (above 0, to 1) is the share of the cast taken
+    away; ``anyway`` corrects by the best guess where a person should look.
+    The original is never changed and a file at ``to`` never replaced. Nothing
+    is written where no cast is seen: ``Correction.why`` says so. Raises
+    PictureError, HintError, OutputError or ModelError.
+    """
+    from autocast.correction import correct as correct_now
+
+    return correct_now(source, to, hints=hints, strength=strength, anyway=anyway)

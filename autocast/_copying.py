@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from autocast import _decoding
-from autocast._decoding import ASSOCIATED, SEPARATE, UNASSOCIATED, top_of
+from autocast._decoding import ASSOCIATED, SEPARATE, top_of
 from autocast.errors import OutputError, UnreadablePicture, UnsupportedPicture
 
 if TYPE_CHECKING:
@@ -115,9 +115,7 @@ def _place_new(beside: Path, to: Path) -> None:
         raise OutputError(f"{to} exists already; choose another name or add --force.") from None
     except OSError:  # a file system without links
         if to.exists():
-            raise OutputError(
-                f"{to} exists already; choose another name or add --force."
-            ) from None
+            raise OutputError(f"{to} exists already; choose another name or add --force.") from None
         beside.replace(to)
 
 
@@ -342,8 +340,8 @@ def _copy_tiff(file: BinaryIO, name: str, to: Path, change: Change, report: Repo
                     target.write(data)
                 report(k + 1, groups)
         tiled = page.is_tiled
-    with tifffile.TiffFile(to, mode="r+b") as tiff:
-        tags = tiff.pages.first.tags  # type: ignore[union-attr]
+    with tifffile.TiffFile(to, mode="r+") as tiff:
+        tags = tiff.pages.first.tags
         tags["TileOffsets" if tiled else "StripOffsets"].overwrite(tuple(offsets))
         tags["TileByteCounts" if tiled else "StripByteCounts"].overwrite(tuple(counts))
 
@@ -353,7 +351,9 @@ def _plain_page(tiff: tifffile.TiffFile, name: str) -> tifffile.TiffPage:
     import tifffile
 
     page = tiff.pages.first
-    if not isinstance(page, tifffile.TiffPage) or _decoding.is_raw(tiff):
+    if not isinstance(page, tifffile.TiffPage):
+        raise UnsupportedPicture(f"{name} holds no picture of its own; save it as plain TIFF.")
+    if _decoding.is_raw(tiff):
         raise UnsupportedPicture(f"{name} holds no picture of its own; save it as plain TIFF.")
     # A page that is a reduced picture or a mask belongs to the first one.
     if any(not getattr(other, "is_reduced", True) for other in tiff.pages[1:]):
@@ -415,8 +415,7 @@ def _new_segments(
 
 def _premultiplied(page: tifffile.TiffPage, values: NDArray[Any]) -> Floats | None:
     """Alpha (n, 1) as a share where colours are stored multiplied by it, else None."""
-    first = next(iter(page.extrasamples), 0)
-    if first not in (ASSOCIATED, UNASSOCIATED) or first == UNASSOCIATED or values.shape[-1] < 4:
+    if next(iter(page.extrasamples), 0) != ASSOCIATED or values.shape[-1] < 4:
         return None
     return np.asarray(values[..., 3:4].reshape(-1, 1) / top_of(values), dtype=np.float64)
 

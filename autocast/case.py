@@ -96,7 +96,7 @@ def open_case(scene: Scene, character: Character, witnesses: tuple[Witness, ...]
     estimate = count(counted)
     contradicted = doubted(estimate.posterior, witnesses)
     if witnesses:
-        counted = replace(counted, hinted=sum(w.log_likelihood for w in witnesses))
+        counted = replace(counted, hinted=np.sum([w.log_likelihood for w in witnesses], axis=0))
         estimate = count(counted)
     held = members(scene, estimate)
     heard = votes(scene, held, counted)

@@ -74,7 +74,7 @@ def casts_by_tone(examination: Examination) -> tuple[NDArray[np.float64], float]
         # The trees were grown without hints.
         case = replace(case, estimate=count(case.counted, without="hints"))
     casts, deviation = first_word(features(case))
-    return casts[1:], float(np.sqrt(np.mean(deviation**2)))
+    return casts[1:].astype(np.float64), float(np.sqrt(np.mean(deviation**2)))
 
 
 def prepare(source: Source) -> Case:

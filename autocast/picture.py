@@ -16,7 +16,7 @@ printing profile becomes black. Colour outside sRGB is kept, not clipped.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from types import MappingProxyType
@@ -34,11 +34,14 @@ from autocast.judgement import Place
 __all__ = [
     "PIXEL_LIMIT",
     "WORKING_SIDE",
+    "Disc",
     "Picture",
     "RgbSpace",
     "Source",
     "check_copy",
+    "check_target",
     "copy_picture",
+    "discs",
     "full_pixels",
     "is_picture",
     "open_picture",
@@ -62,6 +65,9 @@ _PIXELS_AT_ONCE = 1 << 20
 
 Floats = NDArray[np.float32]
 Edges = NDArray[np.float64]
+
+
+_PLAIN = Coding("RGB", None, None, certain=True)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,7 +95,7 @@ class Picture:
     profile: str
     remarks: tuple[str, ...]
     facts: Mapping[str, str]
-    coding: Coding = Coding("RGB", None, None, certain=True)
+    coding: Coding = _PLAIN
 
 
 def open_picture(source: Source) -> Picture:
@@ -165,6 +171,42 @@ def reduced_pixels(source: Source, side: int) -> Floats:
     return _read(_reduced(decoded, _WHOLE, side)[0], decoded).encoded
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Disc:
+    """Pixels of a disc at full resolution: as the file holds them, and as linear sRGB.
+
+    ``values`` (n, C) are on the file's own scale, on which ``top`` stands for 1;
+    ``linear`` is (n, 3).
+    """
+
+    values: NDArray[Any]
+    top: float
+    space: str
+    linear: Floats
+
+
+def discs(source: Source, spots: Sequence[tuple[float, float, float]]) -> list[Disc]:
+    """The pixels of discs (x, y, radius), in pixels of the full upright picture.
+
+    A disc holds the pixel that its middle lies in at least; parts beyond the
+    picture are left away. Raises a PictureError.
+    """
+    name, settled = _decoding.settle(source)
+    decoded = _decoding.decode(name, settled, None)
+    out = []
+    for x, y, radius in spots:
+        rows, columns = decoded.values.shape[:2]
+        top, left = max(0, int(y - radius)), max(0, int(x - radius))
+        part = decoded.values[top : min(rows, int(y + radius) + 1)]
+        part = part[:, left : min(columns, int(x + radius) + 1)]
+        down, across = np.ogrid[: part.shape[0], : part.shape[1]]
+        off = np.hypot(across + left + 0.5 - x, down + top + 0.5 - y)
+        values = part[off <= max(radius, float(off.min()))]
+        scaled = values[None].astype(np.float32) / np.float32(decoded.top)
+        out.append(Disc(values, decoded.top, decoded.space, _read(scaled, decoded).linear[0]))
+    return out
+
+
 def own_space(picture: Picture) -> RgbSpace:
     """The RGB that the file itself holds. Raises UnsupportedPicture where that is no plain RGB."""
     coding = picture.coding
@@ -184,6 +226,7 @@ def own_space(picture: Picture) -> RgbSpace:
 _SPACE_WORDS = {"GRAY": "greys alone", "CMYK": "CMYK", "LAB": "CIELAB"}
 
 check_copy = _copying.check_copy
+check_target = _copying.check_target
 copy_picture = _copying.copy
 written_whole = _copying.atomically
 

@@ -12,11 +12,14 @@ import autocast
 from autocast import errors, judgement
 
 PUBLIC = [
+    "HINTS",
     "REMARKS",
     "ArchiveError",
     "AutocastError",
     "Cast",
     "Evidence",
+    "Hint",
+    "HintError",
     "Judgement",
     "JudgementError",
     "LedgerError",
@@ -32,7 +35,9 @@ PUBLIC = [
     "UnreadablePicture",
     "UnsupportedPicture",
     "__version__",
+    "correct",
     "judge",
+    "measure",
 ]
 
 HEAVY = ["PIL", "colour", "imagecodecs", "matplotlib", "numpy", "scipy", "skimage", "sklearn"]
@@ -52,7 +57,9 @@ def test_every_public_name_is_there_and_listed(name: str) -> None:
 def test_public_types_are_those_of_their_modules() -> None:
     for name in ("Cast", "Evidence", "Judgement", "Mode", "Place", "Reading", "Spot", "ToneCast"):
         assert getattr(autocast, name) is getattr(judgement, name)
+    assert autocast.Hint is judgement.Hint
     assert autocast.REMARKS is judgement.REMARKS
+    assert autocast.HINTS is judgement.HINTS
 
 
 def test_every_error_is_public_and_descends_from_the_base() -> None:

@@ -8,16 +8,17 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from autocast.cli._app import app, progress, terminal
+from autocast.cli._hints import Foliage, Neutral, OtherLight, OwnColour, Skin, Sky, hints_of
 from autocast.errors import AutocastError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
-    from autocast.judgement import Judgement
+    from autocast.judgement import Hint, Judgement
 
 
 @app.command()
-def judge(
+def judge(  # noqa: PLR0913 -- one parameter for each option
     pictures: Annotated[
         list[Path], typer.Argument(metavar="PICTURE", help="Photographs to judge.")
     ],
@@ -36,18 +37,39 @@ def judge(
     force: Annotated[
         bool, typer.Option("--force", help="Let --picture replace a file that exists.")
     ] = False,
+    neutral: Neutral = None,
+    sky: Sky = None,
+    foliage: Foliage = None,
+    skin: Skin = None,
+    own_colour: OwnColour = None,
+    other_light: OtherLight = None,
 ) -> None:
     """Judge photographs: no cast seen, likely cast, or a person should look.
 
     One picture is shown with all its evidence, several with a short block each.
     A picture that cannot be judged is named on standard error; the others are
-    judged all the same. No picture is ever changed.
+    judged all the same. No picture is ever changed. With one picture, say what
+    you know of a spot (--neutral and its kin), and it is judged with that.
 
     Exit codes: 0 all judged, whatever the verdicts; 1 some picture could not be
     judged or the --picture not be written; 2 the command was not understood;
     130 interrupted.
     """
     _check_usage(len(pictures), json=json, brief=brief, plate=picture, force=force)
+    hints = hints_of(
+        {
+            "neutral": neutral,
+            "sky": sky,
+            "foliage": foliage,
+            "skin": skin,
+            "own_colour": own_colour,
+            "other_light": other_light,
+        }
+    )
+    if hints and len(pictures) > 1:
+        raise typer.BadParameter(
+            "tell of one picture at a time.", param_hint="--neutral and its kin"
+        )
     from autocast.report.text import (
         count_text,
         judgement_json,
@@ -72,7 +94,7 @@ def judge(
     with progress(len(pictures)) as step:
         for path in pictures:
             try:
-                for judgement in _judged(path, picture, force=force):
+                for judgement in _judged(path, hints, picture, force=force):
                     verdicts.append(judgement.verdict)
                     step(shown(judgement), err=False)
             except AutocastError as error:
@@ -93,17 +115,19 @@ def _check_usage(count: int, *, json: bool, brief: bool, plate: Path | None, for
         raise typer.BadParameter("goes with --picture only.", param_hint="--force")
 
 
-def _judged(path: Path, plate: Path | None, *, force: bool) -> Iterator[Judgement]:
+def _judged(
+    path: Path, hints: Sequence[Hint], plate: Path | None, *, force: bool
+) -> Iterator[Judgement]:
     """The judgement of one picture; where a plate is wanted, it is drawn after that is shown."""
     from autocast import judging
 
     if plate is None:
-        yield judging.judge(path)
+        yield judging.judge(path, hints) if hints else judging.judge(path)
         return
     from autocast.picture import reduced_pixels
     from autocast.report.plate import WIDTH, check_target, draw
 
     check_target(plate, path, force=force)
-    examination = judging.examine(path)
+    examination = judging.examine(path, hints) if hints else judging.examine(path)
     yield examination.judgement
     draw(examination, plate, reduced_pixels(path, WIDTH))

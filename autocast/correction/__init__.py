@@ -25,7 +25,7 @@ from autocast.colour import requote
 from autocast.correction.fitting import heard_in, said_by
 from autocast.correction.moving import Curves, Move, curves, lightness_error, smooth
 from autocast.correction.proving import Proof, prove
-from autocast.correction.table import write_clf
+from autocast.correction.table import check_clf, write_clf
 from autocast.errors import OutputError
 from autocast.judgement import REMARKS, SLIGHT_FROM, TONE_RANGES, Hint, Judgement
 from autocast.judging import Examination, casts_by_tone, examine
@@ -36,7 +36,11 @@ __all__ = [
     "Curves",
     "Move",
     "Proof",
+    "Wish",
+    "Work",
+    "check_clf",
     "correct",
+    "correct_and_keep",
     "corrected",
     "curves",
     "plan",
@@ -113,6 +117,12 @@ class Correction:
         return json.dumps(self.to_dict(), allow_nan=False)
 
 
+TELL = (
+    "Say what you know of a spot (a neutral thing is worth most), "
+    "or have it corrected by the best guess all the same (anyway)."
+)
+
+
 def plan(examination: Examination, strength: float = 1.0) -> Move:
     """The move that a judgement advises; ``strength`` 0..1 is the share of the cast taken away."""
     casts, deviation = casts_by_tone(examination)
@@ -140,8 +150,7 @@ def refusal(judgement: Judgement, move: Move, *, anyway: bool) -> str:
             [
                 "Nothing was written: a person should look first.",
                 *reasons,
-                "Say what you know of a spot (a neutral thing is worth most), "
-                "or correct by the best guess with --anyway.",
+                TELL,
             ]
         )
     if move.size * move.strength < SLIGHT_FROM:
@@ -153,7 +162,7 @@ def refusal(judgement: Judgement, move: Move, *, anyway: bool) -> str:
     return ""
 
 
-def correct(
+def correct(  # noqa: PLR0913 -- what a caller may want, by name
     source: Source,
     to: str | os.PathLike[str] | None = None,
     *,
@@ -172,9 +181,23 @@ def correct(
     look; ``force`` replaces a file at ``to``; ``report`` is told how far the
     copy is. Nothing is written where no cast is seen. Raises AutocastError.
     """
-    return _correct(
-        source, to, hints=hints, strength=strength, anyway=anyway, force=force, report=report
-    )[0]
+    wish = Wish(tuple(hints), strength, anyway=anyway, force=force, report=report)
+    return correct_and_keep(source, to, wish)[0]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Switches:
+    anyway: bool = False
+    force: bool = False
+    report: Callable[[int, int], None] = lambda _done, _total: None
+
+
+@dataclass(frozen=True, slots=True)
+class Wish(_Switches):
+    """What is wanted of a correction; see :func:`correct`."""
+
+    hints: tuple[Hint, ...] = ()
+    strength: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -187,47 +210,27 @@ class Work:
 
 
 def correct_and_keep(
-    source: Source,
-    to: str | os.PathLike[str] | None = None,
-    *,
-    hints: Sequence[Hint] = (),
-    strength: float = 1.0,
-    anyway: bool = False,
-    force: bool = False,
-    report: Callable[[int, int], None] = lambda _done, _total: None,
+    source: Source, to: str | os.PathLike[str] | None, wish: Wish
 ) -> tuple[Correction, Work]:
     """:func:`correct`, with what it was made with."""
-    return _correct(
-        source, to, hints=hints, strength=strength, anyway=anyway, force=force, report=report
-    )
-
-
-def _correct(
-    source: Source,
-    to: str | os.PathLike[str] | None,
-    *,
-    hints: Sequence[Hint],
-    strength: float,
-    anyway: bool,
-    force: bool,
-    report: Callable[[int, int], None],
-) -> tuple[Correction, Work]:
-    if not 0 < strength <= 1:
-        raise OutputError(f"A strength of {strength:g} makes no sense; give more than 0, up to 1.")
-    original = _checked_target(source, to, force=force)
-    before = examine(source, hints)
+    if not 0 < wish.strength <= 1:
+        raise OutputError(
+            f"A strength of {wish.strength:g} makes no sense; give more than 0, up to 1."
+        )
+    original = _checked_target(source, to, force=wish.force)
+    before = examine(source, wish.hints)
     judgement = before.judgement
-    move = plan(before, strength)
-    why = refusal(judgement, move, anyway=anyway)
+    move = plan(before, wish.strength)
+    why = refusal(judgement, move, anyway=wish.anyway)
     if why:
         return Correction(judgement, None, why, None, None), Work(before, None, None)
     laid = curves(move, own_space(before.picture))
     advice = _advice(move, laid, before.picture)
     if original is None or to is None:
-        why = "No copy was asked for."
+        why = "This is the move; no place for a copy was given, so nothing was written."
         return Correction(judgement, None, why, advice, None), Work(before, laid, None)
     target = Path(to)
-    copy_picture(original, target, laid, report, force=force)
+    copy_picture(original, target, laid, wish.report, force=wish.force)
     after = examine(target)
     proof = prove(judgement, after.judgement, (before.picture, after.picture))
     done = Correction(judgement, str(target), proof.sentence, advice, proof)

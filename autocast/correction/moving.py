@@ -9,6 +9,7 @@ are plain gains of linear light; bends come only from a u that changes with L*.
 Each pixel's luminance Y is put back afterwards, which leaves CIE L* as it was.
 Where that would leave the range of the file, the pixel is moved towards the
 grey of its own luminance until it fits (no lightness is lost, some colour is).
+A channel that was clipped may rise again as far as grey.
 """
 
 from __future__ import annotations
@@ -42,6 +43,8 @@ APART_BY_CHANCE = 0.25
 """Share of the estimate's deviation by which tones differ by chance; most of it they share.
 
 Project convention; models/CARD.md gives the study that compared others."""
+NEAR_END = 0.9
+"""Encoded value from which a channel begins to count as clipped (project convention)."""
 POINTS = (0.0, 0.1, 0.25, 0.5, 0.75, 0.9, 1.0)
 """Inputs at which the curves are told to a person (project convention)."""
 
@@ -66,10 +69,11 @@ class Move:
         return float(np.sqrt(np.mean(np.sum(np.square(self.casts), axis=1))))
 
     def cast_at(self, lightness: NDArray[np.floating[Any]]) -> Floats:
-        """u (n, 2) at L* (n,), the strength included."""
+        """The casts u (n, 2) at L* (n,), the strength included."""
         casts = np.asarray(self.casts)
         level = casts.mean(axis=0)
-        return self.strength * (level + self.bend * (tone_weights(lightness) @ (casts - level)))
+        bent = level + self.bend * (tone_weights(lightness) @ (casts - level))
+        return np.asarray(self.strength * bent, dtype=np.float64)
 
 
 def tone_weights(lightness: NDArray[np.floating[Any]]) -> Floats:
@@ -101,8 +105,9 @@ class Curves:
     def moved(self, values: NDArray[np.floating[Any]]) -> tuple[Floats, NDArray[np.bool_]]:
         """Encoded values (n, 3) -> corrected ones, and which had to be moved towards grey."""
         weights = self.space.luminance
-        luminance = self.space.decode(values) @ weights
-        light = self._curved(values)
+        held = self.space.decode(values)
+        luminance = held @ weights
+        light = _raised(self._curved(values), held, values)
         after = light @ weights
         with np.errstate(divide="ignore", invalid="ignore"):
             light = light * np.where(after > 0, luminance / after, 0.0)[:, None]
@@ -132,9 +137,26 @@ class Curves:
         inputs = np.repeat(np.array(POINTS)[:, None], 3, axis=1)
         outputs = self.alone(inputs)
         return tuple(
-            tuple((float(x), round(float(y), 4)) for x, y in zip(POINTS, outputs[:, c], strict=True))
+            tuple(
+                (float(x), round(float(y), 4)) for x, y in zip(POINTS, outputs[:, c], strict=True)
+            )
             for c in range(3)
         )
+
+
+def _raised(light: Floats, held: Floats, values: NDArray[np.floating[Any]]) -> Floats:
+    """Light (n, 3) with what a clipped channel lost put back as far as grey.
+
+    A channel at its end holds no more than a lower bound, and drawing that down
+    would paint a blown sky in the colour opposite to the cast. It may rise to
+    the lower of the other two, the more the nearer it lies to its end, but not
+    above the light ``held`` before.
+    """
+    near = np.clip((values - NEAR_END) / (1 - NEAR_END), 0, 1)
+    near = near * near * (3 - 2 * near)
+    # The lower of the other two is the middle one for the lowest channel; no other is raised.
+    middle = np.sort(light, axis=1)[:, 1:2]
+    return np.asarray(light + near * np.maximum(np.minimum(middle, held) - light, 0))
 
 
 def curves(move: Move, space: RgbSpace) -> Curves:

@@ -27,6 +27,8 @@ OUTCOMES: dict[Outcome, str] = {
 
 SPOT_RADIUS = 0.012
 """Radius of a reading as a share of the long side (project convention)."""
+SAME_PLACE = 0.02
+"""Distance, as a share of the frame, below which two spots are one (project convention)."""
 NOTICED = 1.5
 """Change of a*b* from which a reading counts as changed (project convention)."""
 
@@ -82,7 +84,10 @@ def _outcome(
 
 
 def _readings(before: Judgement, pictures: tuple[Picture, Picture]) -> Iterator[ProvenReading]:
-    spots = [*_hinted(before.evidence), *before.look_at]
+    spots: list[Spot] = []
+    for spot in (*_hinted(before.evidence), *before.look_at):
+        if all(math.hypot(spot.x - s.x, spot.y - s.y) > SAME_PLACE for s in spots):
+            spots.append(spot)
     read = [
         (spot, one, other)
         for spot in spots

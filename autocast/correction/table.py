@@ -13,10 +13,11 @@ from xml.sax.saxutils import escape, quoteattr
 import numpy as np
 
 from autocast.correction.moving import Curves
-from autocast.picture import written_whole
+from autocast.errors import OutputError
+from autocast.picture import check_target, written_whole
 
 NAMESPACE = "urn:AMPAS:CLF:v3.0"
-"""That of version 3 (Academy S-2014-006), from which SMPTE made the standard; more readers take it."""
+"""That of version 3 (Academy S-2014-006), which SMPTE made a standard; most readers take it."""
 SIDE = 65
 """Nodes along each side of the table (common practice, no source)."""
 
@@ -38,6 +39,13 @@ def clf_text(laid: Curves, name: str) -> str:
         f'<Array dim="{SIDE} {SIDE} {SIDE} 3">\n{rows}\n</Array>\n'
         "</LUT3D>\n</ProcessList>\n"
     )
+
+
+def check_clf(to: Path, original: Path, *, force: bool) -> None:
+    """Refuse, before any work is done, a place where the file must not go. Raises OutputError."""
+    if to.suffix.lower() != ".clf":
+        raise OutputError(f"The move is a CLF file; give {to} a name that ends in .clf.")
+    check_target(original, to, force=force)
 
 
 def write_clf(laid: Curves, name: str, to: Path, *, force: bool) -> None:

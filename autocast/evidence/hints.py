@@ -22,7 +22,7 @@ from autocast.evidence.scene import KINDS, densities, nodes_of
 from autocast.evidence.skin import target as skin_target
 from autocast.evidence.sky import target as sky_target
 from autocast.evidence.vegetation import target as foliage_target
-from autocast.judgement import HINTS, EVIDENT_FROM, Hint, Place, Reading
+from autocast.judgement import EVIDENT_FROM, HINTS, Hint, Place, Reading
 from autocast.picture import Picture
 from autocast.segmentation import BURIED_BELOW, CLIPPED_FROM
 
@@ -44,24 +44,24 @@ That of regions which share their vote (``alike`` in the model file weights.json
 CLASS_OF = {"sky": "sky", "foliage": "vegetation", "skin": "skin"}
 SPEAK = ("neutral", *CLASS_OF)
 """Hints that vote for a cast; the others take something out of the picture."""
-ALLOWED = 0.15
+ALLOWED = 0.08
 """Share of the rest's posterior near a hint below which the hint is doubted (likewise)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Witness:
-    """A hint that votes: what it reads, where, and its log-likelihood (N,) over casts."""
+    """A hint that votes: what it reads, where, and its log-likelihood (N,) over casts.
+
+    ``reading`` is the cast (2,) that explains it and that cast's covariance
+    (2, 2) at L* 60, if the hint is not mistaken.
+    """
 
     hint: Hint
     reads: Reading
     expected: Reading
     log_likelihood: Floats
     where: Place
-
-    @property
-    def reading(self) -> tuple[Floats, Floats]:
-        """Mean cast (2,) and covariance (2, 2) at L* 60."""
-        return mean_and_covariance(posterior(self.log_likelihood))
+    reading: tuple[Floats, Floats]
 
 
 def left_out(picture: Picture, hints: Sequence[Hint]) -> Picture:
@@ -123,14 +123,16 @@ def _witness(picture: Picture, hint: Hint) -> Witness:
         covariance = np.diag(own + GREYS_DIFFER**2)
         cast = requote(lab[1:], 60.0, reads.lightness)
         vote = gaussian(cast, covariance, MISTAKEN)
+        reading: tuple[Floats, Floats] = (cast, covariance)
         expected = Reading(reads.lightness, 0.0, 0.0)
     else:
         kind = CLASS_OF[hint.what]
         table = densities()[KINDS.index(kind)]
         vote = np.log(table[nodes_of(log_chromaticity(mean)[None])[0]].astype(np.float64))
+        reading = mean_and_covariance(posterior(vote))
         target = {"sky": sky_target, "vegetation": foliage_target, "skin": skin_target}[kind]
         expected = target(reads.lightness)
-    return Witness(hint, reads, expected, vote, place_of(picture, hint))
+    return Witness(hint, reads, expected, vote, place_of(picture, hint), reading)
 
 
 def _radius(picture: Picture, hint: Hint) -> float:

@@ -1,0 +1,142 @@
+"""The command that writes a corrected copy."""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from autocast.cli._app import app, one_sentence, terminal
+from autocast.cli._hints import Foliage, Neutral, OtherLight, OwnColour, Skin, Sky, hints_of
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+
+@app.command()
+def correct(  # noqa: PLR0913 -- one parameter for each option
+    picture: Annotated[
+        Path, typer.Argument(metavar="PICTURE", help="The photograph; it is never changed.")
+    ],
+    *,
+    to: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="OUT",
+            help="Where the corrected copy goes, of the same kind as the original (JPEG, PNG, "
+            "TIFF or WebP). Without it the move is told and nothing is written.",
+        ),
+    ] = None,
+    neutral: Neutral = None,
+    sky: Sky = None,
+    foliage: Foliage = None,
+    skin: Skin = None,
+    own_colour: OwnColour = None,
+    other_light: OtherLight = None,
+    strength: Annotated[
+        int,
+        typer.Option(min=1, max=100, metavar="PERCENT", help="How much of the cast is taken away."),
+    ] = 100,
+    anyway: Annotated[
+        bool,
+        typer.Option("--anyway", help="Correct by the best guess where a person should look."),
+    ] = False,
+    clf: Annotated[
+        Path | None,
+        typer.Option(
+            "--clf",
+            metavar="OUT.clf",
+            help="Also write the move as a 3D table in the Common LUT Format.",
+        ),
+    ] = None,
+    pair: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="OUT.png",
+            help="Also draw both pictures with the readings marked (needs autocast[plot]).",
+        ),
+    ] = None,
+    force: Annotated[
+        bool, typer.Option("--force", help="Let files that exist be replaced.")
+    ] = False,
+    json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Take a likely cast away in a copy, and prove it by judging again.
+
+    Only colour moves: one smooth curve per channel, then every pixel's
+    lightness is put back. Bit depth, colour profile, metadata and resolution
+    stay. Where no cast is seen nothing is written. Where a person should look,
+    say what you know of a spot (--neutral and its kin), or use --anyway.
+
+    Caution: pictures kept as evidence, or for medical, scientific or identity
+    use, are not to be altered on autocast's word.
+
+    Exit codes: 0 a copy was written, or, without --to, a move was told; 1 the
+    picture cannot be corrected or a file not be written, standard error says
+    why; 2 the command was not understood; 3 no cast is seen, or a person should
+    look first: nothing was written; 4 a copy was written, but judging again
+    does not call it mended.
+    """
+    hints = hints_of(
+        {
+            "neutral": neutral,
+            "sky": sky,
+            "foliage": foliage,
+            "skin": skin,
+            "own_colour": own_colour,
+            "other_light": other_light,
+        }
+    )
+    if pair is not None and to is None:
+        raise typer.BadParameter("goes with --to only.", param_hint="--pair")
+    with one_sentence():
+        from autocast.correction import Wish, check_clf, correct_and_keep, write_clf
+
+        if clf is not None:
+            check_clf(clf, picture, force=force)
+        if pair is not None:
+            from autocast.report.pair import check_pair
+
+            check_pair(pair, picture, force=force)
+        with _progress(wanted=to is not None) as report:
+            wish = Wish(tuple(hints), strength / 100, anyway=anyway, force=force, report=report)
+            correction, work = correct_and_keep(picture, to, wish)
+    if json:
+        typer.echo(correction.to_json())
+    else:
+        from autocast.report.spots import correction_text
+
+        typer.echo(correction_text(correction, terminal()[0]))
+    with one_sentence():
+        if clf is not None and work.laid is not None:
+            write_clf(work.laid, correction.judgement.name, clf, force=force)
+        if pair is not None and work.after is not None and correction.proof is not None:
+            from autocast.report.pair import draw_pair
+
+            draw_pair(work.before.picture, work.after.picture, correction.proof, pair, force=force)
+    if correction.advice is None:
+        raise typer.Exit(3)
+    if correction.proof is not None and not correction.proof.mended:
+        raise typer.Exit(4)
+
+
+@contextlib.contextmanager
+def _progress(*, wanted: bool) -> Iterator[Callable[[int, int], None]]:
+    """A bar on standard error while the copy is written, where that is a terminal."""
+    if not wanted or not sys.stderr.isatty():
+        yield lambda _done, _total: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TaskProgressColumn, TimeRemainingColumn
+
+    columns = (BarColumn(), TaskProgressColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=None)
+
+        def report(done: int, total: int) -> None:
+            bar.update(task, completed=done, total=total)
+
+        yield report

@@ -1,0 +1,257 @@
+"""What spots of a picture read at full resolution, and what they should read."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocast.colour import linear_to_lab, log_chromaticity
+from autocast.errors import HintError
+from autocast.evidence import neutrals, skin, sky, vegetation
+from autocast.evidence.scene import CLASSES, KINDS, densities, nodes_of
+from autocast.judgement import Reading
+from autocast.judging import Examination, examine
+from autocast.picture import Disc, Picture, Source, discs
+from autocast.segmentation import BURIED_BELOW, CLIPPED_FROM
+
+RADIUS_SHARE = 0.005
+"""Radius of a disc as a share of the long side, where none is given (project convention)."""
+LEAST_RADIUS = 2.0
+"""Least such radius, in pixels (project convention)."""
+SURE_FROM = 0.5
+"""Membership from which a place is said to be of a class (project convention)."""
+LIKELY = 24
+"""Casts of the posterior that a membership is averaged over (project convention)."""
+DETAIL_WITHIN = 2
+"""Working pixels around a proposed end of the scale that must all hold detail (likewise)."""
+SAME_PLACE = 0.02
+"""Distance, as a share of the long side, below which two proposals are one (likewise)."""
+
+_TARGETS: dict[str, Callable[[float], Reading]] = {
+    "neutrals": neutrals.target,
+    "sky": sky.target,
+    "vegetation": vegetation.target,
+    "skin": skin.target,
+}
+_WORDS = {
+    "neutrals": "probable neutral",
+    "sky": "sky",
+    "vegetation": "foliage",
+    "skin": "skin",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """One spot. ``x``, ``y``, ``radius`` are pixels of the full upright picture.
+
+    ``values`` and ``values_spread`` are mean and standard deviation in the
+    file's own colours, on a scale that ends at ``top`` (255, 65535 or 1);
+    ``reads`` and ``spread`` the same in CIELAB, white point D65. ``clipped``
+    and ``buried`` are the shares of pixels with a channel at the top and at the
+    bottom of the scale. ``what`` is what it is taken for, ``expected`` what
+    such a thing should read at its lightness, None where that is not known.
+    """
+
+    number: int
+    x: float
+    y: float
+    radius: float
+    values: tuple[float, ...]
+    values_spread: tuple[float, ...]
+    top: float
+    reads: Reading
+    spread: tuple[float, float, float]
+    clipped: float
+    buried: float
+    what: str
+    expected: Reading | None
+
+
+@dataclass(frozen=True, slots=True)
+class Measures:
+    """Spots of one picture, from light to dark. ``colours`` names the file's own colours."""
+
+    name: str
+    width: int
+    height: int
+    colours: str
+    white_point: str
+    proposed: bool
+    spots: tuple[Measured, ...]
+
+    def to_json(self) -> str:
+        """One JSON document, in ASCII."""
+        data: dict[str, Any] = {"schema": 1, **asdict(self)}
+        for spot in data["spots"]:
+            for key in ("reads", "expected"):
+                if spot[key] is not None:
+                    spot[key] = spot[key]._asdict()
+        return json.dumps(data, allow_nan=False)
+
+
+def measure(
+    source: Source, at: Sequence[tuple[float, float]] = (), radius: float | None = None
+) -> Measures:
+    """Read small discs of a picture at full resolution, from light to dark.
+
+    ``at`` are (x, y) in pixels of the full upright picture, origin at its top
+    left corner; without it the spots that a careful person would pick are
+    proposed. ``radius`` is in pixels. Raises PictureError, or HintError for a
+    spot outside the picture.
+    """
+    examination = examine(source)
+    picture = examination.picture
+    if radius is None:
+        radius = max(LEAST_RADIUS, RADIUS_SHARE * max(picture.width, picture.height))
+    if not radius > 0:
+        raise HintError(f"A disc of radius {radius:g} has no pixels; give more than 0.")
+    for x, y in at:
+        if not (0 <= x < picture.width and 0 <= y < picture.height):
+            raise HintError(
+                f"{x:g},{y:g} lies outside {picture.name}, "
+                f"which is {picture.width} x {picture.height} pixels."
+            )
+    places = [_Wanted(x, y) for x, y in at] or list(_proposed(examination))
+    read = discs(source, [(place.x, place.y, radius) for place in places])
+    spots = [
+        _measured(examination, place, disc, radius)
+        for place, disc in zip(places, read, strict=True)
+    ]
+    spots.sort(key=lambda spot: -spot.reads.lightness)
+    return Measures(
+        name=picture.name,
+        width=picture.width,
+        height=picture.height,
+        colours=picture.profile,
+        white_point="D65",
+        proposed=not at,
+        spots=tuple(_numbered(spots)),
+    )
+
+
+class _Wanted(NamedTuple):
+    """A place to measure, why it was proposed, and the class it was proposed for."""
+
+    x: float
+    y: float
+    words: str = ""
+    kind: str = ""
+
+
+def _numbered(spots: Sequence[Measured]) -> Iterator[Measured]:
+    for number, spot in enumerate(spots, start=1):
+        yield replace(spot, number=number)
+
+
+def _measured(examination: Examination, place: _Wanted, disc: Disc, radius: float) -> Measured:
+    values = disc.values.astype(np.float64)
+    lab = linear_to_lab(disc.linear)
+    linear = disc.linear.astype(np.float64).mean(axis=0)
+    mean = linear_to_lab(linear)
+    share = values / disc.top
+    if place.kind:
+        target: Reading | None = _expected(place.kind, float(mean[0]))
+        what = place.words
+    else:
+        what, target = _taken_for(examination, place.x, place.y, linear)
+        what = f"{place.words}, {what}" if place.words else what
+    return Measured(
+        number=0,
+        x=round(place.x, 1),
+        y=round(place.y, 1),
+        radius=round(radius, 1),
+        values=_rounded(values.mean(axis=0), disc.top),
+        values_spread=_rounded(values.std(axis=0), disc.top),
+        top=disc.top,
+        reads=Reading(*(round(float(v), 2) for v in mean)),
+        spread=tuple(round(float(v), 2) for v in lab.std(axis=0)),  # type: ignore[arg-type]
+        clipped=round(float((share >= CLIPPED_FROM).any(axis=1).mean()), 4),
+        buried=round(float((share <= BURIED_BELOW).any(axis=1).mean()), 4),
+        what=what,
+        expected=target,
+    )
+
+
+def _rounded(values: NDArray[np.float64], top: float) -> tuple[float, ...]:
+    return tuple(round(float(v), 1 if top > 1 else 4) for v in values)
+
+
+def _taken_for(
+    examination: Examination, x: float, y: float, mean: NDArray[np.float64]
+) -> tuple[str, Reading | None]:
+    """What the place is taken for under the estimated cast, and what that should read."""
+    row, column = _working(examination.picture, x, y)
+    region = int(examination.labels[row, column])
+    if region < 0:
+        return "nothing to go by (clipped, black or left out)", None
+    # The spot's own colour in its region's surroundings: a region may hold several things.
+    scene, posterior = examination.case.scene, examination.case.estimate.posterior
+    likely = np.argsort(-posterior)[:LIKELY]
+    nodes = nodes_of(log_chromaticity(mean)[None], likely)[0]
+    parts = densities()[:, nodes] * scene.context[region][:, None]
+    members = (parts / parts.sum(axis=0)) @ (posterior[likely] / posterior[likely].sum())
+    held = dict(zip(KINDS, members, strict=True))
+    shares = {name: float(sum(held[k] for k in kinds)) for name, kinds in CLASSES.items()}
+    best = max(shares, key=lambda name: shares[name])
+    if shares[best] < SURE_FROM:
+        return "of no known colour", None
+    return _WORDS[best], _expected(best, float(linear_to_lab(mean)[0]))
+
+
+def _expected(kind: str, lightness: float) -> Reading:
+    return Reading(*(round(float(v), 1) for v in _TARGETS[kind](lightness)))
+
+
+def _working(picture: Picture, x: float, y: float) -> tuple[int, int]:
+    """The working pixel at a place of the full picture; the nearest one inside the frame."""
+    rows, columns = picture.opaque.shape
+    frame = picture.frame
+    across = (x / picture.width - frame.x) / frame.width * columns
+    down = (y / picture.height - frame.y) / frame.height * rows
+    return min(max(int(down), 0), rows - 1), min(max(int(across), 0), columns - 1)
+
+
+def _proposed(examination: Examination) -> Iterator[_Wanted]:
+    """The lightest and darkest that hold detail, then what the judgement would look at."""
+    picture = examination.picture
+    taken: list[_Wanted] = []
+    apart = SAME_PLACE * max(picture.width, picture.height)
+    for place in (*_ends(examination), *_looked_at(examination)):
+        if all(np.hypot(place.x - other.x, place.y - other.y) > apart for other in taken):
+            taken.append(place)
+            yield place
+
+
+def _looked_at(examination: Examination) -> Iterator[_Wanted]:
+    picture = examination.picture
+    for spot in examination.judgement.look_at:
+        kind = next((k for k, words in _WORDS.items() if spot.what.startswith((k, words))), "")
+        words = _WORDS[kind] if kind and kind != "neutrals" else spot.what
+        yield _Wanted(spot.x * picture.width, spot.y * picture.height, words, kind)
+
+
+def _ends(examination: Examination) -> Iterator[_Wanted]:
+    """The lightest and the darkest place where all pixels around hold detail."""
+    scene, picture = examination.case.scene, examination.picture
+    side = 2 * DETAIL_WITHIN + 1
+    if min(examination.labels.shape) < side:
+        return
+    around = np.lib.stride_tricks.sliding_window_view(examination.labels, (side, side))
+    good = (around >= 0).all(axis=(2, 3))
+    if not good.any():
+        return
+    levels = np.lib.stride_tricks.sliding_window_view(scene.lab[..., 0], (side, side))
+    mean = levels.mean(axis=(2, 3))
+    rows, columns = picture.opaque.shape
+    for sign, words in ((1, "lightest with detail"), (-1, "darkest with detail")):
+        best = np.where(good, sign * mean, -np.inf)
+        row, column = np.unravel_index(int(best.argmax()), best.shape)
+        across = picture.frame.x + (column + DETAIL_WITHIN + 0.5) / columns * picture.frame.width
+        down = picture.frame.y + (row + DETAIL_WITHIN + 0.5) / rows * picture.frame.height
+        yield _Wanted(float(across * picture.width), float(down * picture.height), words)

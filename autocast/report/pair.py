@@ -1,0 +1,141 @@
+"""The pair: a photograph and its corrected copy with the readings marked (PNG, sRGB)."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from autocast.correction.proving import OUTCOMES
+from autocast.errors import OutputError
+from autocast.picture import check_target, written_whole
+from autocast.report.spots import CAUTION
+from autocast.report.text import printable, shorten, wrap
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from autocast.correction import Proof
+    from autocast.picture import Picture
+
+WIDTH = 1200
+"""Width in pixels."""
+_DPI = 100
+_EDGE = 32
+_BETWEEN = 24
+_TALL = 640
+"""A photograph is shown at most this high, in pixels."""
+_LINE = 21
+_COLUMNS = 118
+
+
+def check_pair(to: Path, original: Path, *, force: bool) -> None:
+    """Refuse, before any work is done, a place where the pair must not go. Raises OutputError."""
+    if to.suffix.lower() != ".png":
+        raise OutputError(f"The pair is a PNG; give {to} a name that ends in .png.")
+    check_target(original, to, force=force)
+
+
+def draw_pair(before: Picture, after: Picture, proof: Proof, to: Path, *, force: bool) -> None:
+    """Write the pair, whole or not at all. Raises OutputError."""
+    png = _png(_figure(before, after, proof))
+    with written_whole(to, force=force) as beside:
+        beside.write_bytes(png)
+
+
+def _figure(before: Picture, after: Picture, proof: Proof) -> Figure:
+    try:
+        from matplotlib.backends.backend_agg import FigureCanvasAgg
+        from matplotlib.figure import Figure
+    except ImportError as error:
+        raise OutputError(
+            "Drawing the pair needs matplotlib; install it with: pip install 'autocast[plot]'."
+        ) from error
+    rows, columns = before.opaque.shape
+    half = (WIDTH - 2 * _EDGE - _BETWEEN) / 2
+    scale = min(half / columns, _TALL / rows)
+    wide, tall = columns * scale, rows * scale
+    lines = [
+        *wrap(printable(proof.sentence), _COLUMNS),
+        *(_told(proof, k) for k in range(len(proof.readings))),
+        *wrap(CAUTION, _COLUMNS),
+    ]
+    top = _EDGE + 2 * _LINE
+    height = top + tall + _BETWEEN + _LINE * len(lines) + _EDGE
+    drawn = Figure(figsize=(WIDTH / _DPI, height / _DPI), dpi=_DPI, facecolor="white")
+    FigureCanvasAgg(drawn)
+
+    def text(words: str, x: float, y: float, **looks: Any) -> None:  # noqa: ANN401
+        drawn.text(x / WIDTH, 1 - y / height, words, va="top", **looks)
+
+    text(shorten(printable(before.name), 90), _EDGE, _EDGE - 6, fontsize=11, weight="bold")
+    for picture, words, left in (
+        (before, "As it came", _EDGE),
+        (after, "Corrected copy", _EDGE + half + _BETWEEN),
+    ):
+        text(words, left, _EDGE + _LINE, fontsize=9.5)
+        axes = drawn.add_axes(
+            (left / WIDTH, 1 - (top + tall) / height, wide / WIDTH, tall / height)
+        )
+        axes.imshow(np.clip(picture.encoded, 0, 1), interpolation="lanczos", aspect="auto")
+        axes.set_axis_off()
+        _mark(axes, picture, proof)
+    for k, line in enumerate(lines):
+        text(
+            line,
+            _EDGE,
+            top + tall + _BETWEEN + _LINE * k,
+            fontsize=9.5,
+            weight="bold" if k == 0 else "normal",
+            family="DejaVu Sans Mono" if line[:1] == " " else "DejaVu Sans",
+        )
+    return drawn
+
+
+def _told(proof: Proof, k: int) -> str:
+    reading = proof.readings[k]
+    (_, a, b), (_, c, d) = reading.before, reading.after
+    what = shorten(printable(reading.what), 30)
+    return (
+        f" {reading.number:>2}  {what:<30} a* {a:+6.1f} b* {b:+6.1f}  ->  "
+        f"a* {c:+6.1f} b* {d:+6.1f}   {OUTCOMES[reading.outcome]}"
+    )
+
+
+def _mark(axes: Axes, picture: Picture, proof: Proof) -> None:
+    """A ring around each reading, and its number beside it, legible on light and dark."""
+    rows, columns = picture.opaque.shape
+    frame = picture.frame
+    for reading in proof.readings:
+        x = (reading.x - frame.x) / frame.width * columns - 0.5
+        y = (reading.y - frame.y) / frame.height * rows - 0.5
+        for colour, size in (("black", 3.4), ("white", 1.6)):
+            axes.plot([x], [y], "o", ms=11, mfc="none", mec=colour, mew=size)
+        inward = -1 if x > 0.85 * columns else 1
+        axes.annotate(
+            str(reading.number),
+            (x, y),
+            xytext=(9 * inward, 0),
+            textcoords="offset points",
+            ha="left" if inward > 0 else "right",
+            va="center",
+            fontsize=9,
+            weight="bold",
+            color="black",
+            bbox={"boxstyle": "round,pad=0.15", "fc": "white", "ec": "none", "alpha": 0.85},
+        )
+
+
+def _png(drawn: Figure) -> bytes:
+    from PIL import Image, ImageCms
+
+    canvas: Any = drawn.canvas
+    canvas.draw()
+    image = Image.fromarray(np.asarray(canvas.buffer_rgba())[..., :3])
+    profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    out = io.BytesIO()
+    image.save(out, "PNG", icc_profile=profile, dpi=(_DPI, _DPI))
+    return out.getvalue()

@@ -1,0 +1,162 @@
+"""Measured spots, and what came of a correction, as terminal text."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from rich.cells import cell_len
+
+from autocast.correction.proving import OUTCOMES
+from autocast.judgement import describe
+from autocast.report.text import (
+    NARROWEST,
+    cast_figures,
+    printable,
+    shorten,
+    wrap,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from autocast.correction import Advice, Correction, Proof
+    from autocast.measuring import Measured, Measures
+
+CAUTION = (
+    "Caution: a corrected copy is an opinion. Pictures kept as evidence, or for medical, "
+    "scientific or identity use, are not to be altered on autocast's word."
+)
+
+
+def measures_text(measures: Measures, width: int = 80) -> str:
+    """A table of the spots, within ``width`` columns. No newline at the end."""
+    width = max(width, NARROWEST)
+    return "\n".join(_measures(measures, width))
+
+
+def _measures(measures: Measures, width: int) -> Iterator[str]:
+    facts = f"{measures.width} x {measures.height}, {printable(measures.colours)}"
+    facts = shorten(facts, width // 2)
+    name = shorten(printable(measures.name), width - cell_len(facts) - 2)
+    yield name + " " * (width - cell_len(name) - cell_len(facts)) + facts
+    if not measures.spots:
+        yield from wrap("No spot to propose: nothing in this picture can be read.", width)
+        return
+    proposed = "Proposed spots" if measures.proposed else "Spots"
+    first = measures.spots[0]
+    scale = "0 to 1" if first.top == 1 else f"0 to {first.top:.0f}"
+    yield from wrap(
+        f"{proposed} from light to dark: discs of {first.radius:g} pixels' radius. The file's own "
+        f"values, {scale}; CIELAB with white point {measures.white_point}; ± is the spread of "
+        "a* and b* within the disc, clip the share of it that is clipped or black.",
+        width,
+    )
+    names = {1: ("grey",), 3: ("R", "G", "B"), 4: ("C", "M", "Y", "K")}[len(first.values)]
+    yield _row(("#", "x,y", "±", "clip"), names, ("L*", "a*", "b*"))
+    for spot in measures.spots:
+        digits = 3 if spot.top == 1 else 0
+        spread = f"{(spot.spread[1] + spot.spread[2]) / 2:.1f}"
+        lost = f"{max(spot.clipped, spot.buried):.0%}"
+        yield _row(
+            (str(spot.number), f"{spot.x:.0f},{spot.y:.0f}", spread, lost),
+            tuple(f"{v:.{digits}f}" for v in spot.values),
+            (f"{spot.reads.lightness:.1f}", _signed(spot.reads.a), _signed(spot.reads.b)),
+        )
+        for line in wrap(_meaning(spot), width - 4, 2):
+            yield "    " + line
+
+
+def _row(ends: tuple[str, str, str, str], values: tuple[str, ...], lab: tuple[str, ...]) -> str:
+    number, place, spread, clip = ends
+    own = "".join(f"{v:>7}" for v in values)
+    read = "".join(f"{v:>7}" for v in lab)
+    return f"{number:>3} {place:<11}{own} {read}{spread:>6}{clip:>6}"
+
+
+def _meaning(spot: Measured) -> str:
+    if spot.expected is None:
+        return printable(spot.what)
+    return (
+        f"{printable(spot.what)}: should read about "
+        f"{cast_figures(spot.expected.a, spot.expected.b)}"
+    )
+
+
+def _signed(value: float) -> str:
+    return f"{round(value, 1) + 0.0:+.1f}"
+
+
+def correction_text(correction: Correction, width: int = 80) -> str:
+    """What was found, moved and proven, within ``width`` columns. No newline at the end."""
+    width = max(width, NARROWEST)
+    return "\n".join(_correction(correction, width))
+
+
+def _correction(correction: Correction, width: int) -> Iterator[str]:
+    judgement = correction.judgement
+    yield shorten(printable(judgement.name), width)
+    cast = judgement.cast
+    yield from wrap(
+        f"Judged: {judgement.verdict_words}; {cast.words}, "
+        f"{cast_figures(cast.a, cast.b)} ±{cast.spread:.1f} at L*\u00a060.",
+        width,
+        2,
+    )
+    if correction.advice is not None:
+        yield from _advice(correction.advice, width)
+    if correction.proof is not None:
+        yield from _proof(correction.proof, width)
+    yield from wrap(printable(correction.why), width)
+    if correction.written is not None:
+        yield from wrap(f"Written: {printable(correction.written)}", width, 2)
+    if correction.advice is not None:
+        yield from wrap(CAUTION, width, 2)
+
+
+def _advice(advice: Advice, width: int) -> Iterator[str]:
+    share = "" if advice.strength == 1 else f" ({advice.strength:.0%} of it)"
+    yield f"Cast taken away{share}"
+    for name, (a, b) in advice.casts.items():
+        yield f"  {name:<10} {cast_figures(a, b)} ±{advice.spreads[name]:.1f}".replace("\xa0", " ")
+    yield from wrap(
+        f"The move by hand: one curve per channel in the file's own RGB "
+        f"({printable(advice.space)}), 0 to 255",
+        width,
+    )
+    inputs = [x for x, _ in advice.points["red"]]
+    yield "  in    " + "".join(f"{255 * x:6.0f}" for x in inputs)
+    for name, points in advice.points.items():
+        yield f"  {name:<6}" + "".join(f"{255 * y:6.0f}" for _, y in points)
+    mean, most = advice.curves_alone
+    yield from wrap(
+        f"Curves alone change L* by {mean:.1f} on average and by {most:.1f} or less in 99 % of "
+        "the picture; the copy has its lightness put back.",
+        width - 2,
+    )
+    if advice.towards_grey >= 0.001:
+        yield from wrap(
+            f"{advice.towards_grey:.1%} of the picture lost some colour so as not to clip.",
+            width - 2,
+        )
+
+
+def _proof(proof: Proof, width: int) -> Iterator[str]:
+    if proof.readings:
+        yield "Known colours, from light to dark (L* a* b*, white point D65)"
+        yield (f"  # {'x,y':<11}{'before':<18}{'after':<18}{'should read':<16}").rstrip()
+    for r in proof.readings:
+        place = f"{r.x * proof.after.width:.0f},{r.y * proof.after.height:.0f}"
+        yield f"{r.number:>3} {place:<11}{_lab(r.before)} {_lab(r.after)} {r.should}"
+        for line in wrap(f"{printable(r.what)}: {OUTCOMES[r.outcome]}", width - 4, 2):
+            yield "    " + line
+    after = proof.after
+    yield from wrap(
+        f"Judged again: {after.verdict_words}; {describe(after.cast.a, after.cast.b)}, "
+        f"{cast_figures(after.cast.a, after.cast.b)} ±{after.cast.spread:.1f} at L*\u00a060.",
+        width,
+        2,
+    )
+
+
+def _lab(value: tuple[float, float, float]) -> str:
+    return f"{value[0]:5.1f} {_signed(value[1]):>5} {_signed(value[2]):>5}"

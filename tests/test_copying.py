@@ -1,0 +1,267 @@
+"""A copy has new colours and everything else of its original."""
+
+from __future__ import annotations
+
+import itertools
+import struct
+from pathlib import Path
+from typing import Any
+
+import imagecodecs
+import numpy as np
+import pytest
+import tifffile
+from numpy.typing import NDArray
+from PIL import Image, PngImagePlugin
+
+from autocast.errors import OutputError, UnsupportedPicture
+from autocast.picture import copy_picture
+from tests.photographs import pixels
+
+CODES = pixels("china")[:130, :190]
+GAINS = np.array([0.9, 1.0, 0.8])
+P3 = imagecodecs.cms_profile(
+    "rgb", whitepoint=(0.3127, 0.3290), primaries=[0.68, 0.32, 0.265, 0.69, 0.15, 0.06], gamma=2.2
+)
+
+
+def dimmed(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray(values * GAINS)
+
+
+def quiet(_done: int, _total: int) -> None:
+    return
+
+
+def copied(source: Path, name: str = "copy") -> Path:
+    to = source.with_name(name + source.suffix)
+    before = source.read_bytes()
+    copy_picture(source, to, dimmed, quiet, force=False)
+    assert source.read_bytes() == before
+    assert sorted(p.name for p in source.parent.iterdir()) == sorted([source.name, to.name])
+    return to
+
+
+def exif() -> Image.Exif:
+    made = Image.Exif()
+    made[0x010F], made[0x0112] = "Maker of cameras", 6
+    made.get_ifd(0x8769)[0x9003] = "2020:01:01 00:00:00"
+    return made
+
+
+KINDS: dict[str, NDArray[Any]] = {
+    "uint8": CODES,
+    "uint16": CODES.astype(np.uint16) * 257,
+    "float32": (CODES / 255).astype(np.float32),
+}
+LAYOUTS: list[dict[str, Any]] = [
+    {},
+    {"tile": (64, 64)},
+    {"rowsperstrip": 17},
+    {"planarconfig": "separate"},
+]
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize(
+    ("compression", "order"), list(itertools.product([None, "lzw", "deflate", "zstd"], "<>"))
+)
+def test_tiff_keeps_depth_layout_and_every_tag(
+    tmp_path: Path, kind: str, compression: str | None, order: Any
+) -> None:
+    values = KINDS[kind]
+    top = np.iinfo(values.dtype).max if values.dtype.kind == "u" else 1
+    predictors = [False, 3 if kind == "float32" else 2] if compression else [False]
+    for k, (layout, predictor) in enumerate(itertools.product(LAYOUTS, predictors)):
+        folder = tmp_path / str(k)
+        folder.mkdir()
+        source = folder / "original.tif"
+        separate = "planarconfig" in layout
+        tifffile.imwrite(
+            source,
+            np.moveaxis(values, -1, 0) if separate else values,
+            photometric="rgb",
+            compression=compression,
+            predictor=predictor,
+            byteorder=order,
+            resolution=(300, 300),
+            iccprofile=P3,
+            extratags=[(700, 1, 11, b"<x:xmpmeta/>", True), (33723, 7, 6, b"\x1c\x02\x05\0\0x", True)],
+            **layout,
+        )
+        to = copied(source)
+        new = tifffile.imread(to)
+        new = np.moveaxis(new, 0, -1) if separate else new
+        assert new.dtype == values.dtype
+        assert np.abs(new / top - values / top * GAINS).max() * top <= (0.5001 if top > 1 else 1e-6)
+        assert tags(to) == tags(source)
+
+
+def tags(path: Path) -> dict[str, Any]:
+    with tifffile.TiffFile(path) as tiff:
+        moved = ("Offsets", "ByteCounts")
+        return {t.name: t.value for t in tiff.pages.first.tags if not t.name.endswith(moved)}
+
+
+@pytest.mark.parametrize("extra", ["unassalpha", "assocalpha"])
+def test_tiff_alpha_is_kept(tmp_path: Path, extra: str) -> None:
+    alpha = np.linspace(0.2, 1, CODES.shape[1])[None, :] * np.ones(CODES.shape[:2])
+    colour = CODES / 255 * (alpha[..., None] if extra == "assocalpha" else 1)
+    codes = np.rint(np.dstack([colour, alpha]) * 65535).astype(np.uint16)
+    source = tmp_path / "original.tif"
+    tifffile.imwrite(source, codes, photometric="rgb", extrasamples=[extra])
+    new = tifffile.imread(copied(source))
+    assert (new[..., 3] == codes[..., 3]).all()
+    assert np.abs(new[..., :3] - codes[..., :3] * GAINS).max() <= 1
+
+
+def test_tiff_keeps_its_exif(tmp_path: Path) -> None:
+    source = tmp_path / "original.tif"
+    Image.fromarray(CODES).save(source, exif=exif().tobytes())  # libtiff writes no EXIF
+    kept = tags(source)
+    assert kept["ExifTag"]["DateTimeOriginal"] == "2020:01:01 00:00:00"
+    assert tags(copied(source)) == kept
+
+
+def test_jpeg_keeps_its_segments_and_its_tables(tmp_path: Path) -> None:
+    source = tmp_path / "original.jpg"
+    Image.fromarray(CODES).save(
+        source,
+        quality=93,
+        subsampling=1,
+        exif=exif(),
+        icc_profile=P3,
+        dpi=(300, 300),
+        comment=b"a comment",
+        xmp=b"<x:xmpmeta/>",
+    )
+    iptc = b"Photoshop 3.0\x008BIM\x04\x04\0\0\0\0\0\x06abcdef"
+    raw = source.read_bytes()
+    source.write_bytes(raw[:2] + b"\xff\xed" + struct.pack(">H", len(iptc) + 2) + iptc + raw[2:])
+    with Image.open(source) as one, Image.open(copied(source)) as other:
+        assert {"exif", "icc_profile", "dpi", "comment", "xmp", "photoshop"} <= set(one.info)
+        assert other.info == one.info
+        assert other.quantization == one.quantization  # type: ignore[attr-defined]
+        assert np.abs(np.asarray(other) - np.asarray(one) * GAINS).mean() < 2.5
+
+
+def test_png_keeps_its_chunks(tmp_path: Path) -> None:
+    words = PngImagePlugin.PngInfo()
+    words.add_text("Title", "a bridge")
+    words.add_itxt("XML:com.adobe.xmp", "<x/>")
+    source = tmp_path / "original.png"
+    Image.fromarray(CODES).save(source, exif=exif(), icc_profile=P3, dpi=(300, 300), pnginfo=words)
+    with Image.open(source) as one, Image.open(copied(source)) as other:
+        one.load()
+        other.load()
+        assert {"exif", "icc_profile", "dpi", "Title", "xmp"} <= set(one.info)
+        assert other.info == one.info
+        assert np.abs(np.asarray(other) - np.asarray(one) * GAINS).max() <= 0.5001
+
+
+def test_png_of_16_bits_stays_so(tmp_path: Path) -> None:
+    source = tmp_path / "original.png"
+    source.write_bytes(imagecodecs.png_encode(KINDS["uint16"]))
+    new = imagecodecs.png_decode(copied(source).read_bytes())
+    assert new.dtype == np.uint16
+    assert np.abs(new - KINDS["uint16"] * GAINS).max() <= 0.5001
+
+
+def test_a_palette_becomes_rgb(tmp_path: Path) -> None:
+    source = tmp_path / "original.png"
+    image = Image.fromarray(CODES).quantize(32)
+    image.save(source)
+    with Image.open(copied(source)) as other:
+        assert other.mode == "RGB"
+        off = np.asarray(other) - np.asarray(image.convert("RGB")) * GAINS
+        assert np.abs(off).max() <= 0.5001
+
+
+@pytest.mark.parametrize("lossless", [True, False])
+def test_webp_keeps_profile_and_exif(tmp_path: Path, lossless: bool) -> None:  # noqa: FBT001
+    source = tmp_path / "original.webp"
+    Image.fromarray(CODES).save(source, lossless=lossless, exif=exif().tobytes(), icc_profile=P3)
+    with Image.open(source) as one, Image.open(copied(source)) as other:
+        assert other.info["exif"] == one.info["exif"]
+        assert other.info["icc_profile"] == P3
+        off = np.abs(np.asarray(other) - np.asarray(one) * GAINS)
+        assert off.max() <= 0.5001 if lossless else off.mean() < 4
+
+
+@pytest.mark.parametrize(
+    ("name", "how", "says"),
+    [
+        ("a.gif", {}, "is GIF, of which no copy is written"),
+        ("a.bmp", {}, "is BMP, of which no copy is written"),
+        ("a.tif", {"compression": "jpeg"}, "save it as RGB of 8 or 16 bits"),
+    ],
+)
+def test_other_kinds_are_refused_in_one_sentence(
+    tmp_path: Path, name: str, how: dict[str, Any], says: str
+) -> None:
+    source = tmp_path / name
+    Image.fromarray(CODES).save(source, **how)
+    with pytest.raises(UnsupportedPicture, match=says):
+        copy_picture(source, tmp_path / f"copy{source.suffix}", dimmed, quiet, force=False)
+    assert [p.name for p in tmp_path.iterdir()] == [name]
+
+
+def test_several_pages_are_refused(tmp_path: Path) -> None:
+    source = tmp_path / "a.tif"
+    tifffile.imwrite(source, np.stack([CODES, CODES]), photometric="rgb")
+    with pytest.raises(UnsupportedPicture, match="several pictures"):
+        copy_picture(source, tmp_path / "b.tif", dimmed, quiet, force=False)
+
+
+def test_the_original_is_never_written_to(tmp_path: Path) -> None:
+    source = tmp_path / "a.png"
+    Image.fromarray(CODES).save(source)
+    for to in (source, tmp_path / "link.png"):
+        if to != source:
+            to.symlink_to(source)
+        with pytest.raises(OutputError, match="is the original"):
+            copy_picture(source, to, dimmed, quiet, force=True)
+
+
+def test_a_file_that_is_there_is_replaced_by_force_alone(tmp_path: Path) -> None:
+    source, to = tmp_path / "a.png", tmp_path / "b.png"
+    Image.fromarray(CODES).save(source)
+    to.write_bytes(b"dear")
+    with pytest.raises(OutputError, match="exists already"):
+        copy_picture(source, to, dimmed, quiet, force=False)
+    assert to.read_bytes() == b"dear"
+    copy_picture(source, to, dimmed, quiet, force=True)
+    assert to.read_bytes().startswith(b"\x89PNG")
+
+
+def test_another_ending_is_refused(tmp_path: Path) -> None:
+    source = tmp_path / "a.png"
+    Image.fromarray(CODES).save(source)
+    with pytest.raises(OutputError, match=r"ends in \.png"):
+        copy_picture(source, tmp_path / "b.jpg", dimmed, quiet, force=False)
+
+
+def test_nothing_is_left_of_a_copy_that_fails(tmp_path: Path) -> None:
+    source = tmp_path / "a.tif"
+    tifffile.imwrite(source, CODES, photometric="rgb")
+
+    def fails(_values: NDArray[np.float64]) -> NDArray[np.float64]:
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        copy_picture(source, tmp_path / "b.tif", fails, quiet, force=False)
+    assert [p.name for p in tmp_path.iterdir()] == ["a.tif"]
+
+
+def test_a_file_that_comes_meanwhile_is_kept(tmp_path: Path) -> None:
+    source, to = tmp_path / "a.png", tmp_path / "b.png"
+    Image.fromarray(CODES).save(source)
+
+    def late(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        to.write_bytes(b"late")
+        return values
+
+    with pytest.raises(OutputError, match="exists already"):
+        copy_picture(source, to, late, quiet, force=False)
+    assert to.read_bytes() == b"late"
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.png", "b.png"]
