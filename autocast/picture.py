@@ -46,6 +46,7 @@ __all__ = [
     "is_picture",
     "open_picture",
     "own_space",
+    "reduced_pixels",
     "srgb_space",
     "written_whole",
 ]
@@ -156,6 +157,18 @@ def full_pixels(source: Source) -> Floats:
         band = decoded.values[first : first + rows].astype(np.float32) / np.float32(decoded.top)
         out[first : first + rows] = _read(band, decoded).encoded
     return out
+
+
+def reduced_pixels(source: Source, side: int) -> Floats:
+    """The upright picture with a long side of at most ``side``, for showing.
+
+    (H, W, 3) float32, sRGB-encoded as in :func:`full_pixels`; nothing is cut
+    away, transparent parts keep the colour that lies under them. Raises a
+    PictureError.
+    """
+    name, settled = _decoding.settle(source)
+    decoded = _decoding.decode(name, settled, side)
+    return _read(_reduced(decoded, _WHOLE, side)[0], decoded).encoded
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -19,6 +19,7 @@ from PIL import Image
 from typer.testing import CliRunner
 
 import autocast
+from autocast import picture
 from autocast.cli import _app, app
 from autocast.errors import UnreadablePicture
 from autocast.judgement import VERDICT_WORDS, Assumptions, Judgement
@@ -55,6 +56,7 @@ def judged(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     vars(fake).update(judge=judge, examine=examine)
     monkeypatch.setitem(sys.modules, "autocast.judging", fake)
     monkeypatch.setattr(autocast, "judging", fake, raising=False)
+    monkeypatch.setattr(picture, "reduced_pixels", lambda *_: np.full((20, 30, 3), 0.5))
     return asked
 
 

@@ -21,7 +21,7 @@ from PIL import Image, ImageCms, ImageDraw, ImageOps
 
 from autocast.colour import lab_to_linear, linear_to_lab, linear_to_srgb, srgb_to_linear
 from autocast.judgement import REMARKS, Place
-from autocast.picture import WORKING_SIDE, Picture, full_pixels, open_picture
+from autocast.picture import WORKING_SIDE, Picture, full_pixels, open_picture, reduced_pixels
 
 WHOLE = Place(0.0, 0.0, 1.0, 1.0)
 CODE = 1 / 255
@@ -182,6 +182,19 @@ def test_every_pixel_on_demand(scene: Image.Image) -> None:
     turned[0x0112] = 6
     upright = full_pixels(saved(scene, "PNG", exif=turned))
     assert np.array_equal(upright, np.rot90(whole, -1))
+
+
+def test_reduced_pixels_are_the_whole_picture_upright_averaged(scene: Image.Image) -> None:
+    exif = Image.Exif()
+    exif[0x0112] = 6
+    data = saved(scene, "PNG", exif=exif)
+    whole = full_pixels(data)
+    shown = reduced_pixels(data, 100)
+    assert shown.shape == (100, 67, 3)
+    assert shown.mean(axis=(0, 1)) == pytest.approx(whole.mean(axis=(0, 1)), abs=CODE / 2)
+    quarter = reduced_pixels(data, 320)
+    assert quarter.shape == (320, 214, 3)
+    assert quarter[:80].mean() == pytest.approx(whole[:160].mean(), abs=CODE)
 
 
 def test_full_pixels_go_through_the_profile(scene: Image.Image) -> None:

@@ -16,6 +16,8 @@ from PIL import Image
 from autocast.errors import OutputError
 from autocast.judgement import Cast, Evidence, Judgement, Place
 from autocast.report import plate
+from autocast.report.plate import pictures
+from autocast.report.plate.looks import LOOKS, pattern
 from tests import samples
 
 if TYPE_CHECKING:
@@ -36,7 +38,7 @@ def test_a_png_of_the_promised_width_with_a_profile() -> None:
     with Image.open(io.BytesIO(out.getvalue())) as image:
         assert image.format == "PNG"
         assert image.width == plate.WIDTH == 1200
-        assert 900 < image.height < 1600
+        assert 900 < image.height < 1800
         assert image.info["icc_profile"]
         assert np.asarray(image).std() > 20
 
@@ -50,7 +52,7 @@ def test_labels_keep_clear_of_each_other_and_stay_on_the_plate(
 ) -> None:
     figure = drawn(judgement, height=size[0], width=size[1])
     figure.canvas.draw()  # lays the labels' boxes out
-    for axes in figure.axes[1:]:
+    for axes in figure.axes[1:3]:
         labels: list[Any] = [text for text in axes.texts if text.get_gid() == "label"]
         found = [label.get_bbox_patch().get_window_extent() for label in labels]
         assert found
@@ -80,7 +82,7 @@ def test_every_vote_has_a_marker_of_its_own_and_its_name_beside_it() -> None:
     plane = figure.axes[2]
     named = {text.get_text() for text in plane.texts}
     voting = [e for e in samples.LIKELY.evidence if e.explains is not None]
-    assert {e.kind for e in voting} | {"combined", "neutral", "shadows", "highlights"} <= named
+    assert {e.kind for e in voting} | {"combined", "neutral"} <= named
     markers = {
         tuple(np.asarray(line.get_xydata())[0]): line.get_marker()
         for line in plane.lines
@@ -91,7 +93,7 @@ def test_every_vote_has_a_marker_of_its_own_and_its_name_beside_it() -> None:
     for evidence in voting:
         assert evidence.label in told
         assert f"{evidence.weight:.2f}" in told
-    looks = plate._LOOKS.values()
+    looks = LOOKS.values()
     assert len({look.marker for look in looks}) == len({look.line for look in looks}) == len(looks)
 
 
@@ -106,15 +108,15 @@ def test_every_class_is_named_on_the_picture_and_has_a_pattern_of_its_own() -> N
         "something else",
         "left out",
     }
-    patterns = [plate._LOOKS[k].pattern for k in ("neutrals", "sky", "vegetation", "skin")]
-    masks = [plate._pattern(name, (60, 60)) for name in patterns]
+    patterns = [LOOKS[k].pattern for k in ("neutrals", "sky", "vegetation", "skin")]
+    masks = [pattern(name, (60, 60)) for name in patterns]
     assert all(mask.any() and not mask.all() for mask in masks)
     assert all((one != other).mean() > 0.1 for one, other in combinations(masks, 2))
 
 
 def test_the_pattern_is_seen_where_the_class_is() -> None:
     examination = samples.examination()
-    pixels, _ = plate._recognised(
+    pixels, _ = pictures.recognised(
         examination,  # type: ignore[arg-type]
         np.full((340, 512, 3), 128, dtype=np.uint8),
         (512, 340),
@@ -124,6 +126,38 @@ def test_the_pattern_is_seen_where_the_class_is() -> None:
     assert sky.mean(axis=(0, 2)).std() < 1
     thing = pixels[230:320, 400:500].astype(float)
     assert np.ptp(thing) == 0  # something else has none
+
+
+def test_each_tone_is_drawn_where_it_reads_with_its_spread() -> None:
+    figure = drawn()
+    tones = samples.LIKELY.tones
+    axes = [a for a in figure.axes if len(a.lines) == 5]  # middle, two edges, spread, value
+    read = [float(np.asarray(a.lines[4].get_xdata())[0]) for a in axes]
+    assert read == [v for tone in tones.values() for v in (tone.a, tone.b)]
+    spreads = [float(np.ptp(np.asarray(a.lines[3].get_xdata()))) / 2 for a in axes]
+    assert spreads == pytest.approx([t.spread for t in tones.values() for _ in "ab"])
+    assert set(tones) <= {text.get_text() for text in figure.texts}
+
+
+def test_bars_show_what_leaving_out_each_kind_changed() -> None:
+    figure = drawn()
+    moved, chance = [a for a in figure.axes if len(a.patches) and len(a.patches) == len(a.texts)]
+    rows = sorted((e for e in samples.LIKELY.evidence if e.weight), key=lambda e: -e.drove)
+    assert [bar.get_width() for bar in moved.patches] == [e.drove for e in rows]  # type: ignore[attr-defined]
+    assert [t.get_text() for t in chance.texts] == [
+        "−22 points",
+        "+4 points",
+        "−8 points",
+        "−3 points",
+    ]
+
+
+def test_a_photograph_handed_over_is_cut_to_the_frame_that_was_judged() -> None:
+    whole = np.zeros((100, 200, 3))
+    whole[:, 100:] = 1.0
+    cut = pictures.framed(whole, Place(0.5, 0.25, 0.5, 0.5))
+    assert cut.shape == (50, 100, 3)
+    assert cut.min() == 1.0
 
 
 def test_the_combined_cast_and_its_ellipse_stand_where_the_judgement_says() -> None:

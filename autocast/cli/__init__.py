@@ -8,8 +8,10 @@ import sys
 from autocast.cli import (  # noqa: F401 -- each adds its commands to the app
     archive,
     correcting,
+    demonstration,
     judging,
     measuring,
+    report,
     training,
 )
 from autocast.cli._app import app

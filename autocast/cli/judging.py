@@ -139,9 +139,10 @@ def _judged(
     if plate is None:
         yield judging.judge(path, hints, assumptions)
         return
-    from autocast.report.plate import check_target, draw
+    from autocast.picture import reduced_pixels
+    from autocast.report.plate import WIDTH, check_target, draw
 
     check_target(plate, path, force=force)
     examination = judging.examine(path, hints, assumptions)
     yield examination.judgement
-    draw(examination, plate)
+    draw(examination, plate, reduced_pixels(path, WIDTH))

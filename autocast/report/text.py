@@ -7,6 +7,7 @@ that a file name or a label holds reaches the terminal as a control sequence.
 from __future__ import annotations
 
 import json
+import re
 import unicodedata
 from collections import Counter
 from typing import TYPE_CHECKING
@@ -343,6 +344,11 @@ def _spot(spot: Spot) -> str:
 def reading(value: Reading) -> str:
     """A colour as ``L* 61 a* -1.0 b* -7.9``."""
     return f"L*{GLUE}{value.lightness:.0f} {cast_figures(value.a, value.b)}"
+
+
+def typeset(text: str) -> str:
+    """Figures with a minus sign in place of the hyphen that a terminal shows."""
+    return re.sub(r"(?<![\w.])-(?=\d)", "−", text)
 
 
 def cast_figures(a: float, b: float) -> str:

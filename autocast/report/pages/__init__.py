@@ -1,0 +1,357 @@
+"""The report on an archive: static pages that open from the disk, and need nothing else.
+
+``index.html`` gives the counts, the strongest likely casts and where the casts
+lie; ``pictures.html`` every picture with filters, its cards in files of a few
+that are fetched when they are shown; ``ask.html`` what a person should look at,
+each with its reason. Rows are read and written a page at a time, so that a
+large archive needs no more memory than a small one.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import autocast
+from autocast.archive.ledger import Ledger
+from autocast.archive.rows import Counts, Row
+from autocast.errors import OutputError
+from autocast.judgement import REMARKS, VERDICT_WORDS
+from autocast.report.pages import overview
+from autocast.report.pages.cards import FAILED_WORDS, Card, card
+from autocast.report.pages.thumbnails import Thumbnails
+from autocast.report.text import percent, printable
+from autocast.report.writing import write_whole
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+    from markupsafe import Markup
+
+PER_FILE = 24
+"""Cards in one file (project convention, as are the next three)."""
+FIRST = 48
+"""Pictures on ``pictures.html`` itself, for a browser without JavaScript."""
+STRONGEST = 6
+"""Pictures shown on the overview."""
+PER_LIST = 200
+"""Pictures on one page of the list of those that ask."""
+_MARK = "autocast-report.txt"
+_MARKED = (
+    "Pages written by autocast report. Whatever it wrote here is replaced when it runs again.\n"
+)
+_AT_ONCE = 240
+_SERIES = "series"
+_SERIES_WORDS = "Its series shares one cast."
+
+
+def write(
+    ledger: Ledger, to: Path, *, step: Callable[[int, int], None] = lambda _done, _total: None
+) -> Path:
+    """Write the report on a ledger into the folder ``to``; gives the page to open.
+
+    ``to`` is made where it is missing; a report that is there is renewed. ``step``
+    is told how many of how many pictures are done. Raises OutputError where
+    ``to`` holds anything else or cannot be written, or where Jinja2 is missing.
+    """
+    pages = _environment()
+    _claim(to)
+    counts = ledger.counts()
+    writer = _Writer(pages, to, counts, Thumbnails(to))
+    done = 0
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        for rows in ledger.pages(size=_AT_ONCE, documents=True):
+            for row, shown in zip(rows, pool.map(writer.thumbnails.of, rows), strict=True):
+                writer.take(row, card(row, shown))
+            done += len(rows)
+            step(done, counts.pictures)
+    writer.finish(ledger)
+    return to / "index.html"
+
+
+def _environment() -> Environment:
+    try:
+        from jinja2 import Environment, PackageLoader, StrictUndefined
+    except ImportError as error:
+        raise OutputError(
+            "Writing a report needs Jinja2; install it with: pip install 'autocast[report]'."
+        ) from error
+    pages = Environment(
+        loader=PackageLoader("autocast.report.pages"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    pages.filters["breakable"] = _breakable
+    return pages
+
+
+def _breakable(text: str) -> Markup:
+    """A path that a line may break after its slashes, dashes and underscores."""
+    from markupsafe import Markup, escape
+
+    return Markup(re.sub(r"([/_-])", r"\1<wbr>", str(escape(text))))  # noqa: S704 -- escaped before
+
+
+def _claim(to: Path) -> None:
+    """Make the folder, or make sure that an earlier report fills it."""
+    shown = printable(str(to))
+    try:
+        to.mkdir(parents=True, exist_ok=True)
+        if any(to.iterdir()) and not (to / _MARK).is_file():
+            raise OutputError(
+                f"{shown} holds other things; name a new or empty folder for the report."
+            )
+    except OSError as error:
+        raise OutputError(
+            f"{shown} cannot be made or read: {error.strerror or error}; name another folder."
+        ) from error
+    write_whole(to / _MARK, _MARKED.encode())
+    for name in ("data", "small"):
+        try:
+            (to / name).mkdir(exist_ok=True)
+        except OSError as error:
+            raise OutputError(f"{shown} cannot be written: {error.strerror or error}.") from error
+
+
+@dataclass(slots=True)
+class _Index:
+    """What the filters need of every picture, in the order of the sheet."""
+
+    verdict: list[str] = field(default_factory=list)
+    hue: list[int] = field(default_factory=list)
+    remarks: list[list[int]] = field(default_factory=list)
+    folder: list[int] = field(default_factory=list)
+
+
+class _Writer:
+    """Takes rows in order and writes files as they fill."""
+
+    def __init__(
+        self, pages: Environment, to: Path, counts: Counts, thumbnails: Thumbnails
+    ) -> None:
+        self.pages = pages
+        self.to = to
+        self.counts = counts
+        self.thumbnails = thumbnails
+        self.gathered = overview.Gathered()
+        self.index = _Index()
+        self.hues: dict[str, int] = {}
+        self.remarks: dict[str, int] = {}
+        self.reasons: Counter[str] = Counter()
+        self.strongest: list[Card] = []
+        self.first: list[Card] = []
+        self.asking: list[Card] = []
+        self.waiting: list[str] = []
+        self.files = 0
+        self.card = pages.get_template("parts.html").module.card  # type: ignore[attr-defined]
+
+    def take(self, row: Row, shown: Card) -> None:
+        """One picture, in the order of the sheet."""
+        index = self.index
+        index.folder.append(self.gathered.add(row))
+        index.verdict.append(shown.verdict)
+        index.hue.append(-1 if row.hue is None else self.hues.setdefault(row.hue, len(self.hues)))
+        keys = [*row.remarks]
+        if row.series is not None and row.series.finding and not row.series.odd:
+            keys.append(_SERIES)
+        index.remarks.append([self.remarks.setdefault(k, len(self.remarks)) for k in keys])
+        if shown.verdict in {"cast", "ask"} and len(self.strongest) < STRONGEST:
+            self.strongest.append(shown)
+        if len(self.first) < FIRST:
+            self.first.append(shown)
+        if shown.verdict == "ask":
+            self.asking.append(shown)
+            self.reasons.update(_reasons(row))
+        self.waiting.append(str(self.card(shown)))
+        if len(self.waiting) == PER_FILE:
+            self._write_cards()
+
+    def _write_cards(self) -> None:
+        if self.waiting:
+            self._write(
+                f"data/cards-{self.files:05d}.js",
+                f"autocastCards({self.files}, {script(self.waiting)});\n",
+            )
+            self.files += 1
+            self.waiting = []
+
+    def _write(self, name: str, text: str) -> None:
+        write_whole(self.to / name, text.encode("utf-8"))
+
+    def _page(self, template: str, name: str, **values: object) -> None:
+        self._write(name, self.pages.get_template(template).render(**values))
+
+    def finish(self, ledger: Ledger) -> None:
+        """The pages themselves, the overview last."""
+        self._write_cards()
+        folders = self.gathered.by_folder()
+        common: dict[str, Any] = {
+            "archive": printable(ledger.path.name),
+            "counts": self.counts,
+            "written": datetime.now(UTC).strftime("%-d %B %Y"),
+            "version": autocast.__version__,
+        }
+        above, offers = self.gathered.tree()
+        self._write_index(above)
+        for name in ("style.css", "pictures.js"):
+            source = Path(__file__).parent / "templates" / name
+            write_whole(self.to / name, source.read_bytes())
+        self._write_asks(common)
+        self._page(
+            "pictures.html",
+            "pictures.html",
+            **common,
+            page="pictures",
+            first=self.first,
+            **self._filters(),
+            folder_options=offers,
+        )
+        points = self.gathered.everything()
+        self._page(
+            "index.html",
+            "index.html",
+            **common,
+            page="overview",
+            tally=_tally(self.counts),
+            notes=_notes(ledger, self.counts),
+            root=printable(os.fsdecode(self.gathered.root())),
+            strongest=self.strongest,
+            points=points,
+            reach=overview.reach(points),
+            drawn=len(points),
+            judged=sum(1 for a, _ in self.gathered.casts if a == a),  # noqa: PLR0124 -- not NaN
+            folders=folders,
+            within=f"{overview.CLUSTER_WITHIN:g}",
+            least=overview.CLUSTER_LEAST,
+            share=percent(overview.CLUSTER_SHARE),
+        )
+        self._sweep()
+
+    def _write_index(self, above: list[int]) -> None:
+        data = {
+            "perFile": PER_FILE,
+            "verdict": self.index.verdict,
+            "hue": self.index.hue,
+            "remarks": self.index.remarks,
+            "folder": self.index.folder,
+            "above": above,
+        }
+        self._write("data/index.js", f"globalThis.autocastIndex = {script(data)};\n")
+
+    def _filters(self) -> dict[str, Any]:
+        hues = Counter(self.index.hue)
+        remarks = Counter(k for keys in self.index.remarks for k in keys)
+        said = {**{k: v.sentence for k, v in REMARKS.items()}, _SERIES: _SERIES_WORDS}
+        return {
+            "verdicts": [
+                *((v, words, getattr(self.counts, v)) for v, words in VERDICT_WORDS.items()),
+                ("failed", FAILED_WORDS, self.counts.failed),
+            ],
+            "hues": sorted(
+                ((k, name, hues[k]) for name, k in self.hues.items()), key=lambda h: -h[2]
+            ),
+            "remarks": sorted(
+                ((k, said[key], remarks[k]) for key, k in self.remarks.items()),
+                key=lambda r: -r[2],
+            ),
+        }
+
+    def _write_asks(self, common: Mapping[str, Any]) -> None:
+        pages = max(1, -(-len(self.asking) // PER_LIST))
+        reasons = [
+            (
+                REMARKS[k].sentence if k in REMARKS else k,
+                count,
+                f"pictures.html#verdict=ask&remark={self.remarks[k]}"
+                if k in self.remarks
+                else None,
+            )
+            for k, count in self.reasons.most_common()
+        ]
+        for number in range(1, pages + 1):
+            start = (number - 1) * PER_LIST
+            self._page(
+                "ask.html",
+                "ask.html" if number == 1 else f"ask-{number}.html",
+                **common,
+                page="ask",
+                number=number,
+                pages=pages,
+                start=start + 1,
+                reasons=reasons,
+                listed=self.asking[start : start + PER_LIST],
+            )
+
+    def _sweep(self) -> None:
+        """Remove what an earlier, larger report left behind."""
+        self.thumbnails.sweep()
+        for place in self._stale():
+            place.unlink(missing_ok=True)
+
+    def _stale(self) -> Iterator[Path]:
+        pages = max(1, -(-len(self.asking) // PER_LIST))
+        kept = {f"ask-{n}.html" for n in range(2, pages + 1)}
+        yield from (p for p in self.to.glob("ask-*.html") if p.name not in kept)
+        kept = {f"cards-{n:05d}.js" for n in range(self.files)}
+        yield from (p for p in (self.to / "data").glob("cards-*.js") if p.name not in kept)
+
+
+def script(value: object) -> str:
+    """A value as JavaScript in ASCII, which cannot end the element or file it stands in."""
+    return json.dumps(value, separators=(",", ":")).replace("<", "\\u003c")
+
+
+def _reasons(row: Row) -> list[str]:
+    asking = [r for r in row.remarks if REMARKS[r].asks]
+    if asking:
+        return asking
+    if "believable_warmth" in row.remarks:
+        return ["believable_warmth"]
+    return ["A cast is neither clear nor to be ruled out."]
+
+
+def _tally(counts: Counts) -> list[tuple[str, str, int, str, str]]:
+    said = {
+        "cast": "a cast is likely, and its direction is given",
+        "ask": "too little was found, or it contradicts itself",
+        "clear": "none worth acting on was found",
+        "failed": "damaged, or no picture",
+    }
+    words: dict[str, str] = {"failed": FAILED_WORDS, **dict[str, str](VERDICT_WORDS.items())}
+    return [
+        (
+            key,
+            words[key],
+            getattr(counts, key),
+            what,
+            "ask.html" if key == "ask" else f"pictures.html#verdict={key}",
+        )
+        for key, what in said.items()
+    ]
+
+
+def _notes(ledger: Ledger, counts: Counts) -> list[str]:
+    notes = []
+    if counts.gone:
+        notes.append(
+            f"{counts.gone} pictures were gone when the archive was last walked; they are left out."
+        )
+    if counts.closed_folders:
+        notes.append(f"{counts.closed_folders} folders could not be read.")
+    notes += [f"{n} judged by model {printable(model)}." for model, n in ledger.models().items()]
+    rate = ledger.fact("archive_rate")
+    if rate is not None:
+        notes.append(
+            f"Going by all chances together, about {percent(float(rate))} of the pictures here "
+            "have an evident cast."
+        )
+    return notes

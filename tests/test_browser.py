@@ -1,0 +1,263 @@
+"""The report in a real browser: Debian's chromium, driven by Playwright, from the disk.
+
+Where there is no chromium these tests are skipped, unless AUTOCAST_BROWSER is
+"required", as in .ci/run: then they fail.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from autocast.archive.ledger import Ledger
+from autocast.report import pages
+from autocast.report.text import printable
+from tests import ledgers
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser, Page
+
+CHROMIUM = shutil.which("chromium")
+ARGUMENTS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+PAGES = ("index.html", "pictures.html", "ask.html")
+PICTURES = 130
+
+# Contrast ratio of WCAG 2.2: text against the nearest opaque ground; 4.5, or 3 for large text.
+CONTRAST = """() => {
+  const parts = (c) => c.match(/[\\d.]+/g).map(Number);
+  const light = (c) => {
+    const [r, g, b] = parts(c).slice(0, 3)
+      .map((v) => (v / 255 <= 0.04045 ? v / 255 / 12.92 : ((v / 255 + 0.055) / 1.055) ** 2.4));
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b;
+  };
+  const ground = (e) => {
+    for (; e; e = e.parentElement) {
+      const c = getComputedStyle(e).backgroundColor;
+      if (parts(c)[3] !== 0) return c;
+    }
+    return "rgb(255, 255, 255)";
+  };
+  const out = [];
+  for (const e of document.querySelectorAll("body *")) {
+    if (e instanceof SVGElement || !e.checkVisibility()) continue;
+    if (![...e.childNodes].some((n) => n.nodeType === 3 && n.data.trim())) continue;
+    if (e.matches(":disabled, .hidden, .skip")) continue;
+    const style = getComputedStyle(e);
+    const [a, b] = [light(style.color), light(ground(e))].sort((x, y) => y - x);
+    const size = parseFloat(style.fontSize);
+    const large = size >= 24 || (size >= 18.66 && Number(style.fontWeight) >= 700);
+    const ratio = (a + 0.05) / (b + 0.05);
+    if (ratio < (large ? 3 : 4.5)) out.push([e.tagName, e.className, ratio]);
+  }
+  return out;
+}"""
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    if CHROMIUM is None:
+        said = "these tests need chromium: apt-get install -y chromium"
+        if os.environ.get("AUTOCAST_BROWSER") == "required":
+            pytest.fail(said)
+        pytest.skip(said)
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as started:
+        opened = started.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        yield opened
+        opened.close()
+
+
+@pytest.fixture(scope="module")
+def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("seen")
+    plain = [b"%d/below/%03d.png" % (k % 3, k) for k in range(PICTURES - len(ledgers.HOSTILE))]
+    names = [*ledgers.HOSTILE, *plain]
+    with Ledger.read(ledgers.build(folder, names, ledgers.cycle(len(names)))) as ledger:
+        return pages.write(ledger, folder / "report").parent
+
+
+class Watched:
+    """A page that notes what must not happen."""
+
+    def __init__(self, browser: Browser, **options: Any) -> None:  # noqa: ANN401 -- Playwright's own
+        self.context = browser.new_context(**options)
+        self.context.add_init_script("globalThis.hits = 0; globalThis.hit = () => { hits += 1; };")
+        self.page: Page = self.context.new_page()
+        self.wrong: list[str] = []
+        self.page.on("pageerror", lambda error: self.wrong.append(str(error)))
+        self.page.on("console", lambda m: self.wrong.append(m.text) if m.type == "error" else None)
+        self.page.on("requestfailed", lambda r: self.wrong.append(r.url))
+        self.page.on("request", self._asked)
+
+    def _asked(self, request: Any) -> None:  # noqa: ANN401 -- Playwright's own
+        if not request.url.startswith(("file:", "data:")):
+            self.wrong.append(request.url)
+
+    def open(self, report: Path, name: str) -> Page:
+        self.page.goto(f"{report.as_uri()}/{name}")
+        if name.startswith("pictures"):
+            self.page.wait_for_function("document.querySelector('.found').textContent")
+        return self.page
+
+
+@pytest.fixture
+def watched(browser: Browser) -> Iterator[Watched]:
+    one = Watched(browser, viewport={"width": 1280, "height": 900})
+    yield one
+    assert one.page.evaluate("hits") == 0
+    one.context.close()
+    assert one.wrong == []
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_nothing_that_a_name_holds_is_obeyed_and_nothing_is_fetched(
+    watched: Watched, report: Path, name: str
+) -> None:
+    page = watched.open(report, name)
+    page.mouse.move(300, 500)
+    assert "http" not in (page.evaluate("performance.getEntries().map(e => e.name).join()"))
+
+
+def test_names_are_shown_as_they_are(watched: Watched, report: Path) -> None:
+    page = watched.open(report, "pictures.html")
+    seen: set[str] = set()
+    while True:
+        seen |= set(page.locator("h3.name").all_text_contents())
+        on = page.locator("nav.pager [name=on]").first
+        if on.is_disabled():
+            break
+        before = page.text_content(".pager span")
+        on.click()
+        page.wait_for_function(
+            "b => document.querySelector('.pager span').textContent !== b", arg=before
+        )
+    assert {printable(os.fsdecode(name)) for name in ledgers.HOSTILE} <= seen
+    assert len(seen) == PICTURES + 1
+
+
+def test_filters_choose_and_the_address_keeps_them(watched: Watched, report: Path) -> None:
+    page = watched.open(report, "pictures.html#verdict=cast")
+    casts = -(-PICTURES // 4)
+    assert page.text_content(".found") == f"{casts} pictures, strongest and likeliest first."
+    assert set(page.locator(".badge").all_text_contents()) == {"! Likely cast"}
+    page.get_by_label("Hue of the cast").select_option(label=f"blue ({casts})")
+    page.get_by_label("Folder").select_option(index=2)
+    page.wait_for_function(f"!document.querySelector('.found').textContent.startsWith('{casts} ')")
+    shown = page.locator(".card").count()
+    assert 0 < shown < casts
+    assert {"verdict", "hue", "folder"} == {
+        part.split("=")[0] for part in page.url.partition("#")[2].split("&")
+    }
+    page.reload()
+    page.wait_for_function("document.querySelector('.found').textContent")
+    assert page.locator(".card").count() == shown
+    page.get_by_role("button", name="Show all").click()
+    page.wait_for_function(
+        f"document.querySelector('.found').textContent.startsWith('{PICTURES + 1} ')"
+    )
+
+
+def test_a_folder_holds_what_lies_below_it(watched: Watched, report: Path) -> None:
+    page = watched.open(report, "pictures.html")
+    options = page.get_by_label("Folder").locator("option").all_text_contents()
+    top = next(i for i, text in enumerate(options) if text == f"archive ({PICTURES + 1})")
+    page.get_by_label("Folder").select_option(index=top)
+    page.wait_for_timeout(100)
+    assert (page.text_content(".found") or "").startswith(f"{PICTURES + 1} pictures")
+
+
+def test_filters_that_meet_nothing_say_so(watched: Watched, report: Path) -> None:
+    page = watched.open(report, "pictures.html#verdict=failed&remark=0")
+    assert page.text_content(".found") == "No picture meets all these filters."
+    assert page.locator(".card").count() == 0
+
+
+def test_the_keyboard_reaches_filters_links_and_evidence(watched: Watched, report: Path) -> None:
+    page = watched.open(report, "pictures.html#verdict=cast")
+    met = []
+    for _ in range(14):
+        page.keyboard.press("Tab")
+        met.append(page.evaluate("document.activeElement.tagName"))
+        outline = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
+        assert outline != "none"
+        if met[-1] == "SUMMARY":
+            break
+    assert met[:4] == ["A", "A", "A", "A"]  # skip link and pages
+    assert met.count("SELECT") == 4
+    assert met[-1] == "SUMMARY"
+    page.keyboard.press("Enter")
+    assert page.locator("details[open] table").first.is_visible()
+
+
+def test_a_screen_reader_finds_names_roles_and_one_main_heading(
+    watched: Watched, report: Path
+) -> None:
+    for name in PAGES:
+        page = watched.open(report, name)
+        assert page.locator("h1").count() == 1
+        assert page.locator("html[lang]").count() == 1
+        assert page.locator("img:not([alt])").count() == 0
+        assert page.locator("svg:not([aria-label]):not([aria-hidden])").count() == 0
+        unnamed = page.evaluate(
+            "[...document.querySelectorAll('a, button, select, summary')]"
+            ".filter(e => !(e.textContent.trim() || e.getAttribute('aria-label')"
+            " || e.querySelector('[aria-label]'))).length"
+        )
+        assert unnamed == 0
+    assert watched.open(report, "pictures.html").locator("[role=status]").count() == 1
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("width", [1280, 390])
+def test_text_stands_out_and_fits_the_width(
+    browser: Browser, report: Path, scheme: str, width: int
+) -> None:
+    seen = Watched(browser, viewport={"width": width, "height": 800}, color_scheme=scheme)
+    for name in PAGES:
+        page = seen.open(report, name)
+        if name == "pictures.html":
+            page.locator("summary").first.click()
+        assert page.evaluate(CONTRAST) == []
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+    seen.context.close()
+    assert seen.wrong == []
+
+
+def test_the_check_of_contrast_can_fail(watched: Watched, report: Path) -> None:
+    page = watched.open(report, "index.html")
+    page.evaluate("document.querySelector('h1').style.color = '#bbb'")
+    assert page.evaluate(CONTRAST)
+
+
+def test_without_scripts_the_first_pictures_are_there(browser: Browser, report: Path) -> None:
+    bare = browser.new_context(java_script_enabled=False)
+    page = bare.new_page()
+    page.goto(f"{report.as_uri()}/pictures.html")
+    assert page.locator(".card").count() == pages.FIRST
+    assert not page.locator("form.filters").is_visible()
+    assert "need JavaScript" in page.locator("noscript").inner_text()
+    bare.close()
+
+
+def test_print_leaves_out_what_paper_cannot_do(watched: Watched, report: Path) -> None:
+    page = watched.open(report, "pictures.html#verdict=cast")
+    page.emulate_media(media="print")
+    assert not page.locator("form.filters").is_visible()
+    assert page.locator(".card").first.is_visible()
+    assert page.evaluate("getComputedStyle(document.body).color") == "rgb(0, 0, 0)"
+    assert page.pdf(format="A4").startswith(b"%PDF")

@@ -1,0 +1,275 @@
+"""The report on an archive: what the pages say, and that names in them stay names."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+from urllib.parse import unquote_to_bytes
+
+import numpy as np
+import pytest
+from PIL import Image
+from typer.testing import CliRunner
+
+from autocast.archive.ledger import Ledger
+from autocast.archive.rows import Row
+from autocast.cli import app
+from autocast.errors import OutputError
+from autocast.judgement import Cast
+from autocast.report import pages
+from autocast.report.pages import overview
+from autocast.report.text import printable
+from tests import ledgers, samples
+
+
+class Reader(HTMLParser):
+    """Elements with their attributes, the text of links, and all text."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.elements: list[tuple[str, dict[str, str | None]]] = []
+        self.text = ""
+        self.links: list[tuple[str, str]] = []
+        self._link: str | None = None
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+        if tag == "a":
+            self._link = dict(attrs).get("href")
+            self.links.append((self._link or "", ""))
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag == "a":
+            self._link = None
+
+    def handle_data(self, data: str) -> None:
+        self.text += data
+        if self._link is not None:
+            href, said = self.links[-1]
+            self.links[-1] = (href, said + data)
+
+
+def read(html: str) -> Reader:
+    reader = Reader()
+    reader.feed(html)
+    return reader
+
+
+def written(folder: Path, ledger: Path) -> Path:
+    with Ledger.read(ledger) as opened:
+        return pages.write(opened, folder / "report").parent
+
+
+def cards(report: Path) -> list[str]:
+    out: list[str] = []
+    for place in sorted((report / "data").glob("cards-*.js")):
+        found = re.fullmatch(
+            r"autocastCards\((\d+), (.*)\);\n", place.read_text("utf-8"), re.DOTALL
+        )
+        assert found is not None
+        out += json.loads(found[2])
+    return out
+
+
+def index(report: Path) -> dict[str, Any]:
+    text = (report / "data" / "index.js").read_text("utf-8")
+    document: dict[str, Any] = json.loads(text.removeprefix("globalThis.autocastIndex = ")[:-2])
+    return document
+
+
+@pytest.fixture(scope="module")
+def hostile(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("hostile")
+    judgements = [
+        replace(j, verdict="ask") if k % 2 else j
+        for k, j in enumerate(ledgers.cycle(len(ledgers.HOSTILE)))
+    ]
+    return written(folder, ledgers.build(folder, ledgers.HOSTILE, judgements))
+
+
+def test_names_stay_names_wherever_they_stand(hostile: Path) -> None:
+    html = [p.read_text("utf-8") for p in sorted(hostile.glob("*.html"))] + cards(hostile)
+    allowed = {"class", "href", "src", "alt", "title", "width", "height", "id", "lang", "content"}
+    for page in html:
+        reader = read(page)
+        for tag, attributes in reader.elements:
+            assert not [name for name in attributes if name.startswith("on")], (tag, attributes)
+            if tag == "script":
+                assert attributes["src"] in {"data/index.js", "pictures.js"}
+            if tag == "img":
+                assert (attributes["src"] or "").startswith("small/")
+                assert set(attributes) <= allowed | {"loading", "decoding"}
+        assert "49" not in [word for word in reader.text.split() if word == "49"]
+
+
+def test_every_name_can_be_read_and_its_link_leads_to_the_file(hostile: Path) -> None:
+    linked = dict(read("".join(cards(hostile))).links)
+    said = {unquote_to_bytes(href.removeprefix("file://")): text for href, text in linked.items()}
+    for name in ledgers.HOSTILE:
+        path = os.fsencode(hostile.parent / "archive") + b"/" + name
+        assert said[path] == printable(os.fsdecode(name))
+        assert os.path.exists(path)  # noqa: PTH110 -- bytes
+
+
+def test_pages_are_plain_utf8_without_control_or_direction_characters(hostile: Path) -> None:
+    for place in [*hostile.glob("*.html"), *hostile.glob("data/*.js")]:
+        text = place.read_bytes().decode("utf-8")
+        assert not re.search("[\x00-\x08\x0b-\x1f\x7f\u2028\u2029\u202a-\u202e]", text)
+        if place.suffix == ".js":
+            assert "<" not in text
+
+
+def test_counts_filters_and_cards_tell_of_the_same_pictures(tmp_path: Path) -> None:
+    names = [b"%d/%03d.png" % (k % 3, k) for k in range(60)]
+    judgements = ledgers.cycle(60)
+    report = written(tmp_path, ledgers.build(tmp_path, names, judgements, failures=2))
+    data = index(report)
+    assert len(cards(report)) == len(data["verdict"]) == 62
+    expected = [j.verdict for j in judgements] + ["failed"] * 2
+    assert sorted(data["verdict"]) == sorted(expected)
+    first = read((report / "index.html").read_text("utf-8")).text
+    for verdict, words in (("cast", "likely cast"), ("failed", "could not be judged")):
+        assert f"{expected.count(verdict)}{words}" in first
+    for k, card in enumerate(cards(report)):
+        assert f'class="badge {data["verdict"][k]}"' in card
+    # Strongest first among the likely casts.
+    sizes = [
+        float(re.findall(r"C\* ([\d.]+)<", card)[0])
+        for card, verdict in zip(cards(report), data["verdict"], strict=True)
+        if verdict == "cast"
+    ]
+    assert sizes == sorted(sizes, reverse=True)
+    assert len(sizes) == 15
+    # Every folder lies below the one that holds them all.
+    assert sorted(set(data["above"])) == [-1, data["folder"][data["verdict"].index("failed")]]
+
+
+def test_the_list_gives_every_asking_picture_with_its_reason(tmp_path: Path) -> None:
+    judgements = [samples.ASK, samples.NOTHING, replace(samples.ASK, remarks=())]
+    ledger = ledgers.build(tmp_path, [b"a.png", b"b.png", b"c.png"], judgements)
+    told = read((written(tmp_path, ledger) / "ask.html").read_text("utf-8")).text
+    assert "A person should look at 3 pictures" in told
+    for sentence in (
+        "Things of known colour contradict each other.",
+        "Nothing of known colour was found.",
+        "almost black",
+    ):
+        assert sentence in told
+
+
+def test_evidence_is_told_with_the_figures_of_the_judgement(tmp_path: Path) -> None:
+    ledger = ledgers.build(tmp_path, [b"a.png"], [samples.LIKELY])
+    told = read(cards(written(tmp_path, ledger))[0]).text.replace("\u00a0", " ")
+    for evidence in samples.LIKELY.evidence:
+        if evidence.explains is not None:
+            assert evidence.label in told
+            a, b = (f"{v:+.1f}".replace("-", "−") for v in evidence.explains)
+            assert f"a* {a} b* {b} ±{evidence.spread:.1f}" in told
+    assert samples.LIKELY.sentences[0] in told
+    assert "87 %" in told
+    assert "cast 3.1, chance −22 points" in told
+
+
+def test_a_likely_cast_is_shown_beside_the_proposed_move(tmp_path: Path, photograph: Path) -> None:
+    from autocast.colour import cast_to_gains, linear_to_srgb, srgb_to_linear
+
+    ledger = ledgers.build(tmp_path, [b"a.png", b"b.png"], [samples.LIKELY, samples.CLEAR])
+    linear = srgb_to_linear(np.asarray(Image.open(photograph)) / 255) * 0.8
+    blue = linear_to_srgb(np.clip(linear * cast_to_gains([0.0, -20.0]), 0, 1))
+    Image.fromarray((blue * 255).astype(np.uint8)).save(tmp_path / "archive" / "a.png")
+    report = written(tmp_path, ledger)
+    sources = re.findall(r'src="(small/[^"]+)"', cards(report)[0])
+    before, after = (np.asarray(Image.open(report / s)).astype(float) for s in sources)
+    assert before.shape == after.shape
+    colder = (before[..., 2] - before[..., 0]).mean() - (after[..., 2] - after[..., 0]).mean()
+    assert colder > 10
+    assert len(re.findall(r'src="(small/[^"]+)"', cards(report)[1])) == 1
+
+
+def test_a_folder_with_one_fault_is_pointed_out_and_a_mixed_one_is_not() -> None:
+    def row(folder: bytes, a: float, b: float) -> Row:
+        path = folder + b"/a.png"
+        return Row(1, path, folder, 1, 1, None, "", False, None, verdict="ask", a=a, b=b)  # noqa: FBT003
+
+    gathered = overview.Gathered()
+    for k in range(8):
+        gathered.add(row(b"/x/fault", -12 + k % 3, 8 - k % 2))
+        gathered.add(row(b"/x/mixed", 12.0 * (-1) ** k, 5.0 * k))
+        gathered.add(row(b"/x/plain", 0.3 * k, -0.2 * k))
+    folders = {f.name: f for f in gathered.by_folder()}
+    assert {name: f.clustered for name, f in folders.items()} == {
+        "fault": True,
+        "mixed": False,
+        "plain": False,
+    }
+    assert folders["fault"].near == "100\u00a0%"
+
+
+def test_many_points_are_thinned_evenly() -> None:
+    gathered = overview.Gathered()
+    for k in range(4000):
+        gathered.verdicts.append("clear")
+        gathered.casts.append((k / 100, 0.0))
+    points = gathered.points(range(4000), 100)
+    assert len(points) == 100
+    assert np.ptp([p.a for p in points]) > 39
+
+
+def test_written_again_it_is_renewed_and_what_is_stale_goes(tmp_path: Path) -> None:
+    names = [b"%03d.png" % k for k in range(30)]
+    report = written(tmp_path, ledgers.build(tmp_path, names, ledgers.cycle(30)))
+    small = {p: p.stat().st_mtime_ns for p in report.glob("small/*/*.jpg")}
+    other = tmp_path / "other"
+    other.mkdir()
+    (tmp_path / "archive.ledger").unlink()
+    written(tmp_path, ledgers.build(tmp_path, names[:4], ledgers.cycle(4), failures=0))
+    left = {p: p.stat().st_mtime_ns for p in report.glob("small/*/*.jpg")}
+    assert 4 <= len(left) < len(small)
+    assert [p.name for p in report.glob("data/cards-*.js")] == ["cards-00000.js"]
+    assert len(cards(report)) == 4
+    written(tmp_path, tmp_path / "archive.ledger")
+    assert {p: p.stat().st_mtime_ns for p in report.glob("small/*/*.jpg")} == left
+
+
+def test_other_things_are_never_overwritten(tmp_path: Path) -> None:
+    ledger = ledgers.build(tmp_path, [b"a.png"], [samples.CLEAR])
+    taken = tmp_path / "report"
+    taken.mkdir()
+    (taken / "index.html").write_text("mine")
+    with pytest.raises(OutputError, match="holds other things; name a new or empty folder"):
+        written(tmp_path, ledger)
+    assert [p.name for p in taken.iterdir()] == ["index.html"]
+    assert (taken / "index.html").read_text() == "mine"
+
+
+def test_a_picture_that_is_gone_leaves_a_card_without_small_copy(tmp_path: Path) -> None:
+    ledger = ledgers.build(tmp_path, [b"a.png"], [samples.ASK], failures=0)
+    (tmp_path / "archive" / "a.png").unlink()
+    assert "no small copy" in cards(written(tmp_path, ledger))[0]
+
+
+def test_an_empty_ledger_gives_a_page_that_says_so(tmp_path: Path) -> None:
+    report = written(tmp_path, ledgers.build(tmp_path, [], [], failures=0))
+    assert "0 pictures" in (report / "index.html").read_text("utf-8")
+
+
+def test_the_command_writes_the_report_and_says_what_to_open(tmp_path: Path) -> None:
+    ledger = ledgers.build(tmp_path, [b"a.png"], [samples.CLEAR])
+    result = CliRunner().invoke(app, ["report", str(ledger), "--to", str(tmp_path / "out")])
+    assert result.exit_code == 0
+    assert (tmp_path / "out" / "index.html").as_uri() in result.stdout + result.stderr
+    result = CliRunner().invoke(app, ["report", str(tmp_path / "no.ledger"), "--to", "x"])
+    assert result.exit_code == 1
+    assert "no.ledger" in result.stderr
+
+
+def test_a_cast_is_never_said_in_more_certain_words_than_its_verdict(tmp_path: Path) -> None:
+    strong = replace(samples.ASK, cast=Cast(0.0, -20.0, ((4.0, 0.0), (0.0, 4.0)), 2.0))
+    told = cards(written(tmp_path, ledgers.build(tmp_path, [b"a.png"], [strong])))[0]
+    assert "A person should look" in told
+    assert "Likely cast" not in read(told).text
