@@ -14,8 +14,8 @@ from autocast.archive.rows import Row
 from autocast.cli import app
 from autocast.colour import linear_to_lab, srgb_to_linear
 from autocast.demonstration import invented, scenes
-from autocast.demonstration.invented import PHOTOGRAPHS, described
-from autocast.demonstration.scoring import KINDS, Known, Made, pointing, score
+from autocast.demonstration.invented import PHOTOGRAPHS, Made, described
+from autocast.demonstration.scoring import KINDS, Known, pointing, score
 
 EXPECTED = Path(__file__).parents[1] / "demo" / "expected.json"
 MAY_DIFFER = 2

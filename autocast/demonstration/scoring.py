@@ -73,7 +73,7 @@ def _outcome(made: Made, row: Row | None, known: Known) -> str:
 class Pointing(NamedTuple):
     """How the estimates of the pictures with one known cast compare with what was laid."""
 
-    count: int
+    pictures: int
     within: int
     error: float
 
@@ -105,7 +105,7 @@ def score_text(scores: Sequence[Score]) -> str:
 def pointing_text(known: Pointing) -> str:
     """How well the known casts were estimated, in one sentence."""
     return (
-        f"Of the {known.count} known casts, whatever the verdict, the estimate points the right "
+        f"Of the {known.pictures} known casts, whatever the verdict, the estimate points the right "
         f"way in {known.within} (within {WITHIN:.0f} degrees); its median error is "
         f"{known.error:.1f} in a*b*."
     )
