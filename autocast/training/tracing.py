@@ -28,7 +28,11 @@ PROBE: dict[str, Any] = {
 def tracing(table: Table, seed: int) -> dict[str, Any]:
     """AUC of a cross-fitted probe on uncast copies against untouched pictures of none."""
     untouched = table.natural & (table.consensus == "none")
-    rows = np.flatnonzero(untouched | (table.kind == "none"))
+    # A figure that every untouched picture tells is missing where a copy was told
+    # without a kind of evidence, which is no trace of the chain.
+    always = ~np.isnan(table.figures[untouched]).any(axis=0)
+    whole = ~np.isnan(table.figures[:, always]).any(axis=1)
+    rows = np.flatnonzero(whole & (untouched | (table.kind == "none")))
     copy = table.kind[rows] == "none"
     fold = folds(table.group[rows], FOLDS, seed)
     score = np.zeros(len(rows))
