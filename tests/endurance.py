@@ -160,19 +160,21 @@ def memory(folder: Path, entries: int) -> int:
     started = time.monotonic()
     process = start(root, ledger)
     samples: list[tuple[int, float, float]] = []
+    shares = [0.02, 0.05, 0.1, 0.25, 0.5, 0.75, 0.95]
+    print("   rows   run, MB   largest worker, MB")
     while process.poll() is None:
         time.sleep(1)
         living = session(process.pid)
         own = living.pop(process.pid, (0, 0))[1] / 1e6
         others = [size / 1e6 for _, size in living.values()]
-        if own and others:
-            samples.append((kept(ledger), own, max(others)))
+        if not own or not others:
+            continue
+        samples.append((kept(ledger), own, max(others)))
+        if shares and samples[-1][0] >= shares[0] * entries:
+            shares.pop(0)
+            print("{:7d} {:9.1f} {:20.1f}".format(*samples[-1]), flush=True)
     took = time.monotonic() - started
     print(f"{kept(ledger)} entries in {took:.0f} s ({kept(ledger) / took:.0f} a second)")
-    print("   rows   run, MB   largest worker, MB")
-    for share in (0.05, 0.1, 0.25, 0.5, 0.75, 0.95):
-        rows, own, worker = next(s for s in samples if s[0] >= share * entries)
-        print(f"{rows:7d} {own:9.1f} {worker:20.1f}")
     first = next(s for s in samples if s[0] >= 0.1 * entries)
     last = [s for s in samples if s[0] < entries][-1]
     print(f"growth from a tenth to the end: run {last[1] - first[1]:+.1f} MB, ", end="")

@@ -196,7 +196,7 @@ def test_a_folder_with_one_fault_is_pointed_out_and_a_mixed_one_is_not() -> None
         path = folder + b"/a.png"
         return Row(1, path, folder, 1, 1, None, "", False, None, verdict="ask", a=a, b=b)  # noqa: FBT003
 
-    gathered = overview.Gathered()
+    gathered = overview.Gathered(overview.common_root([b"/x/fault", b"/x/mixed"]))
     for k in range(8):
         gathered.add(row(b"/x/fault", -12 + k % 3, 8 - k % 2))
         gathered.add(row(b"/x/mixed", 12.0 * (-1) ** k, 5.0 * k))

@@ -6,17 +6,40 @@ import contextlib
 import os
 import shutil
 import sys
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+import typer.core
 
 from autocast.errors import AutocastError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+
+class _Commands(typer.core.TyperGroup):
+    """The commands in the order in which one meets them, each with its whole first sentence."""
+
+    _FIRST = ("judge", "measure", "correct", "presort", "list", "report", "demo")
+
+    def list_commands(self, ctx: typer.Context) -> list[str]:  # type: ignore[override]
+        names = super().list_commands(ctx)
+        met = [name for name in self._FIRST if name in names]
+        return [*met, *(name for name in names if name not in met)]
+
+    def format_commands(self, ctx: typer.Context, formatter: Any) -> None:  # type: ignore[override]  # noqa: ANN401
+        rows = []
+        for name in self.list_commands(ctx):
+            command = self.get_command(ctx, name)
+            if command is not None:
+                rows.append((name, (command.help or "").partition("\n\n")[0].replace("\n", " ")))
+        with formatter.section("Commands"):
+            formatter.write_dl(rows)
+
+
 app = typer.Typer(
     name="autocast",
+    cls=_Commands,
     help="Says whether the colour of a photograph can be trusted.",
     add_completion=False,
     no_args_is_help=True,

@@ -64,12 +64,13 @@ def write(
     pages = _environment()
     _claim(to)
     counts = ledger.counts()
-    writer = _Writer(pages, to, counts, Thumbnails(to))
+    root = overview.common_root(row.folder for rows in ledger.pages() for row in rows)
+    writer = _Writer(pages, to, counts, Thumbnails(to), root)
     done = 0
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         for rows in ledger.pages(size=_AT_ONCE, documents=True):
             for row, shown in zip(rows, pool.map(writer.thumbnails.of, rows), strict=True):
-                writer.take(row, card(row, shown))
+                writer.take(row, card(row, shown, overview.below(row.folder, root)))
             done += len(rows)
             step(done, counts.pictures)
     writer.finish(ledger)
@@ -136,13 +137,18 @@ class _Writer:
     """Takes rows in order and writes files as they fill."""
 
     def __init__(
-        self, pages: Environment, to: Path, counts: Counts, thumbnails: Thumbnails
+        self,
+        pages: Environment,
+        to: Path,
+        counts: Counts,
+        thumbnails: Thumbnails,
+        root: bytes,
     ) -> None:
         self.pages = pages
         self.to = to
         self.counts = counts
         self.thumbnails = thumbnails
-        self.gathered = overview.Gathered()
+        self.gathered = overview.Gathered(root)
         self.index = _Index()
         self.hues: dict[str, int] = {}
         self.remarks: dict[str, int] = {}
@@ -223,7 +229,7 @@ class _Writer:
             page="overview",
             tally=_tally(self.counts),
             notes=_notes(ledger, self.counts),
-            root=printable(os.fsdecode(self.gathered.root())),
+            root=printable(os.fsdecode(self.gathered.root)),
             strongest=self.strongest,
             points=points,
             reach=overview.reach(points),

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import os
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from urllib.parse import quote_from_bytes
@@ -92,10 +93,12 @@ class Card:
     proof: Proof | None = None
 
 
-def card(row: Row, shown: Shown) -> Card:
-    """The card of a row; ``document`` is read where the row brings it."""
+def card(row: Row, shown: Shown, folder: str) -> Card:
+    """The card of a row; ``document`` is read where the row brings it.
+
+    ``folder`` is the folder's name as it is to be shown.
+    """
     name = printable(os.fsdecode(row.path.rpartition(b"/")[2]))
-    folder = printable(os.fsdecode(row.folder))
     link = address(row.path)
     if row.verdict is None or row.a is None or row.b is None:
         said = printable(row.failure or "")
@@ -176,7 +179,9 @@ def _series(series: InSeries | None) -> str:
 
 def _facts(row: Row) -> str:
     parts = [f"{row.width} × {row.height} pixels"]
-    parts += [printable(v) for v in (row.camera, row.taken) if v]
+    # EXIF parts a date by colons; ISO 8601, which people read more easily, by hyphens.
+    taken = re.sub(r"^(\d{4}):(\d\d):(\d\d)", r"\1-\2-\3", row.taken)
+    parts += [printable(v) for v in (row.camera, taken) if v]
     return ", ".join(parts)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import os
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -61,6 +61,7 @@ class Folder:
 class Gathered:
     """What is kept of every row while the pages are written."""
 
+    root: bytes = b""
     folders: dict[bytes, int] = field(default_factory=dict)
     verdicts: list[str] = field(default_factory=list)
     where: list[int] = field(default_factory=list)
@@ -81,7 +82,7 @@ class Gathered:
         Folders that hold only folders are numbered as well, up to the root. The
         offers are (number, name, pictures in it and below), in order of name.
         """
-        root = self.root()
+        root = self.root
         for name in list(self.folders):
             while not is_address(name) and len(name) > len(root) > 0:
                 name = os.path.dirname(name)  # noqa: PLW2901, PTH120 -- climbs; bytes
@@ -102,14 +103,6 @@ class Gathered:
             if name in self.folders:
                 return self.folders[name]
         return -1
-
-    def root(self) -> bytes:
-        """The folder that holds all others; empty where there is none but the root."""
-        local = [name for name in self.folders if not is_address(name)]
-        if len(local) < len(self.folders) or not local:
-            return b""
-        shared = os.path.commonpath(local)
-        return b"" if shared == b"/" else shared
 
     def points(self, chosen: Sequence[int], most: int) -> tuple[Point, ...]:
         """Up to ``most`` of the pictures ``chosen`` that have a cast, evenly picked."""
@@ -136,7 +129,7 @@ class Gathered:
         names = list(self.folders)
         counted = {n: Counter(self.verdicts[i] for i in rows[n]) for n in rows}
         order = sorted(rows, key=lambda n: (-counted[n]["cast"], -counted[n]["ask"], names[n]))
-        root = self.root()
+        root = self.root
         return [
             self._folder(n, below(names[n], root), rows[n], counted[n], drawn=place < MOST_PLANES)
             for place, n in enumerate(order)
@@ -173,6 +166,15 @@ class Gathered:
             clustered=clustered,
             points=self.points(rows, FOLDER_POINTS) if drawn else (),
         )
+
+
+def common_root(folders: Iterable[bytes]) -> bytes:
+    """The folder that holds all others; empty where there is none but the root."""
+    names = set(folders)
+    if not names or any(is_address(name) for name in names):
+        return b""
+    shared = os.path.commonpath(names)
+    return b"" if shared == b"/" else shared
 
 
 def below(folder: bytes, root: bytes) -> str:
