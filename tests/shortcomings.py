@@ -7,30 +7,30 @@ SHORTCOMINGS = {
     "Measured pavement is warm: one drawn as pure grey reads a little blue.": (
         "test_a_plain_sky_over_grey_pavement_is_clear",
         "test_a_magenta_sky_over_grey_pavement_deserves_a_look",
-        "test_how_blue_a_sky_is_says_nothing[-25.0]",
     ),
-    "A faultless scene is left to a person: its probability is just above the threshold.": (
-        "test_neutrals_of_several_tones_are_clear[yard-1]",
-        "test_neutrals_of_several_tones_are_clear[yard-2]",
-        "test_a_blue_boat_amid_agreeing_neutrals_is_a_blue_boat[yard-2]",
-    ),
-    "It is left to a person, but no remark says that nothing of known colour is there.": (
-        "test_nothing_of_known_colour_is_left_to_a_person[1]",
-        "test_nothing_of_known_colour_is_left_to_a_person[2]",
-    ),
+    "A faultless scene is left to a person: its probability is just above the threshold.": (),
+    "It is left to a person, but no remark says that nothing of known colour is there.": (),
     "A tone range shrinks towards the whole's estimate; warm surfaces hide the rest.": (
         "test_believable_warmth_is_never_called_a_cast[yard-warmth3]",
         "test_a_cast_in_one_tone_range_is_not_clear[quay-45-66-green]",
         "test_a_cast_in_one_tone_range_is_not_clear[quay-45-66-magenta]",
         "test_a_crossed_cast_is_not_clear_though_its_mean_is_nothing[quay-12]",
+        "test_a_cast_in_one_tone_range_is_not_clear[yard-45-66-magenta]",
         "test_a_crossed_cast_is_not_clear_though_its_mean_is_nothing[winter-12]",
+        "test_a_crossed_cast_is_not_clear_though_its_mean_is_nothing[winter-20]",
+        "test_a_crossed_cast_is_not_clear_though_its_mean_is_nothing[yard--12]",
     ),
     "Only areas at one height are compared: sky and ground differ in any landscape.": (
+        "test_a_cast_in_part_of_the_frame_is_not_clear[winter-bottom half-green]",
+        "test_a_cast_in_part_of_the_frame_is_not_clear[winter-top third-blue]",
         "test_a_cast_in_part_of_the_frame_is_not_clear[winter-top third-green]",
+        "test_a_cast_in_part_of_the_frame_is_not_clear[winter-top third-magenta]",
     ),
     "A blue cast on part of the ground reads as the shade it might be.": (
         "test_a_cast_in_part_of_the_frame_is_not_clear[quay-bottom half-blue]",
+        "test_a_cast_in_part_of_the_frame_is_not_clear[quay-left half-blue]",
         "test_a_cast_in_part_of_the_frame_is_not_clear[quay-left quarter-blue]",
+        "test_a_cast_in_part_of_the_frame_is_not_clear[winter-right third-blue]",
     ),
 }
 """Reason -> names of tests, with their parameters."""

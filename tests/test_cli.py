@@ -22,7 +22,7 @@ import autocast
 from autocast import picture
 from autocast.cli import _app, app
 from autocast.errors import UnreadablePicture
-from autocast.judgement import VERDICT_WORDS, Assumptions, Judgement
+from autocast.judgement import VERDICT_WORDS, Assumptions, Hint, Judgement
 from tests import samples
 
 if TYPE_CHECKING:
@@ -39,8 +39,8 @@ def judged(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Let pictures be judged by name alone; gives the names in the order of asking."""
     asked: list[str] = []
 
-    def judge(source: Path, assumptions: Assumptions) -> Judgement:
-        assert assumptions == Assumptions()
+    def judge(source: Path, hints: Sequence[Hint], assumptions: Assumptions) -> Judgement:
+        assert (tuple(hints), assumptions) == ((), Assumptions())
         name = os.fspath(source)
         asked.append(name)
         if name.startswith("bad"):
@@ -49,8 +49,10 @@ def judged(monkeypatch: pytest.MonkeyPatch) -> list[str]:
             raise KeyboardInterrupt
         return replace(KNOWN.get(Path(name).name, samples.LIKELY), name=name)
 
-    def examine(source: Path, assumptions: Assumptions) -> samples.FakeExamination:
-        return samples.examination(judge(source, assumptions))
+    def examine(
+        source: Path, hints: Sequence[Hint], assumptions: Assumptions
+    ) -> samples.FakeExamination:
+        return samples.examination(judge(source, hints, assumptions))
 
     fake = ModuleType("autocast.judging")
     vars(fake).update(judge=judge, examine=examine)

@@ -79,7 +79,9 @@ def test_the_schema_lists_every_kind() -> None:
 
 
 def test_own_colour_leaves_the_whole_thing_out() -> None:
-    image = np.full((120, 180, 3), 128, dtype=np.uint8)
+    # Not plain, or it would be taken for a border.
+    image = np.random.default_rng(1).integers(108, 148, (120, 180, 1)).repeat(3, axis=2)
+    image = image.astype(np.uint8)
     image[30:90, 60:120] = (200, 30, 40)
     picture = open_picture(image)
     kept = left_out(picture, [Hint("own_colour", 90, 60, 3)]).opaque

@@ -248,8 +248,12 @@ def test_a_folder_without_a_usable_manifest_is_named(tmp_path: Path, content: st
     assert [p.name for p in tmp_path.iterdir()] in ([], ["manifest.csv"])
 
 
-def test_a_folder_becomes_natural_rows_and_laid_ones(tmp_path: Path) -> None:
+def test_a_folder_becomes_natural_rows_crops_and_laid_ones(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     from skimage import data
+
+    monkeypatch.setattr(gather, "SCENES", 8)
 
     Image.fromarray(data.astronaut()).save(tmp_path / "a.jpg", quality=95)
     Image.fromarray(data.coffee()).save(tmp_path / "b.jpg", quality=95)
@@ -260,9 +264,16 @@ def test_a_folder_becomes_natural_rows_and_laid_ones(tmp_path: Path) -> None:
     lines: list[str] = []
     table = gather.gather(tmp_path, 1, 1, lines.append)
     assert table.natural.sum() == 2
-    assert set(table.file[~table.natural]) == {"a.jpg"}
-    assert sorted(table.kind[~table.natural]) == sorted(gather.PLAN)
-    assert table.looked[table.file == "b.jpg"] == pytest.approx(np.array([[3.0, 11.0]]))
+    scene = np.char.startswith(table.group, "scene-")
+    assert sorted(table.file[table.kind == "crop"]) == ["a.jpg", "b.jpg"]
+    laid = ~table.natural & ~scene & (table.kind != "crop")
+    assert set(table.file[laid]) == {"a.jpg"}
+    assert sorted(table.kind[laid]) == sorted(gather.PLAN)
+    assert sorted(table.kind[scene]) == sorted(
+        f"{half}.{kind}" for half in ("rendered", "held") for kind in gather.SCENE_PLAN
+    )
+    assert len(set(table.group[scene])) == scene.sum()
+    assert table.looked[table.natural & (table.file == "b.jpg")] == pytest.approx(np.array([[3.0, 11.0]]))
     column = [table.names.index(f"statistics.shades_of_grey.{axis}") for axis in "ab"]
     gains = np.flatnonzero(table.kind == "gain")
     uncast = table.figures[table.kind == "none"][:, column].mean(axis=0)
@@ -270,4 +281,4 @@ def test_a_folder_becomes_natural_rows_and_laid_ones(tmp_path: Path) -> None:
     heard = ~np.isnan(moved[:, 0])
     along = (moved[heard] * table.truth[gains][heard, 0]).sum(axis=1)
     assert (along > 0).all()
-    assert "2 of 2 pictures" in lines[-1]
+    assert any("2 of 2 pictures" in line for line in lines)

@@ -298,7 +298,8 @@ def test_sky_is_never_yellow(b: float) -> None:
 def test_grey_surfaces_may_be_warm_but_hardly_green_or_blue() -> None:
     warm = log_density("pavement", (57.0, 1.0, 5.0))
     assert log_density("pavement", (57.0, -6.0, 5.0)) < warm - 3
-    assert log_density("pavement", (57.0, 0.0, -6.0)) < warm - 3
+    # A camera may draw pavement grey, so blue is less far out than green.
+    assert log_density("pavement", (57.0, 0.0, -6.0)) < warm - 2.5
     assert log_density("pavement", (57.0, 2.0, 10.0)) > warm - 2
     assert log_density("pavement", (57.0, -3.0, 3.0)) < log_density("pavement", (57.0, 3.0, 3.0))
 
