@@ -273,7 +273,9 @@ def test_a_folder_becomes_natural_rows_crops_and_laid_ones(
         f"{half}.{kind}" for half in ("rendered", "held") for kind in gather.SCENE_PLAN
     )
     assert len(set(table.group[scene])) == scene.sum()
-    assert table.looked[table.natural & (table.file == "b.jpg")] == pytest.approx(np.array([[3.0, 11.0]]))
+    assert table.looked[table.natural & (table.file == "b.jpg")] == pytest.approx(
+        np.array([[3.0, 11.0]])
+    )
     column = [table.names.index(f"statistics.shades_of_grey.{axis}") for axis in "ab"]
     gains = np.flatnonzero(table.kind == "gain")
     uncast = table.figures[table.kind == "none"][:, column].mean(axis=0)
