@@ -108,8 +108,13 @@ class Watched:
         self.wrong: list[str] = []
         self.page.on("pageerror", lambda error: self.wrong.append(str(error)))
         self.page.on("console", lambda m: self.wrong.append(m.text) if m.type == "error" else None)
-        self.page.on("requestfailed", lambda r: self.wrong.append(r.url))
+        self.page.on("requestfailed", self._failed)
         self.page.on("request", self._asked)
+
+    def _failed(self, request: Any) -> None:  # noqa: ANN401 -- Playwright's own
+        # A picture still on its way when the filters replace it is called off, not missing.
+        if request.failure != "net::ERR_ABORTED":
+            self.wrong.append(request.url)
 
     def _asked(self, request: Any) -> None:  # noqa: ANN401 -- Playwright's own
         if not request.url.startswith(("file:", "data:")):
