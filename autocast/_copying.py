@@ -8,12 +8,10 @@ colour, so pixels are taken as they are stored, in strips, and not turned.
 
 from __future__ import annotations
 
-import contextlib
 import io
 import os
 import shutil
 import struct
-import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,6 +24,7 @@ from PIL import Image
 from autocast import _decoding
 from autocast._decoding import ASSOCIATED, SEPARATE, top_of
 from autocast.errors import OutputError, UnreadablePicture, UnsupportedPicture
+from autocast.writing import taken, whole
 
 if TYPE_CHECKING:
     import tifffile
@@ -80,50 +79,7 @@ def check_target(source: Path, to: Path, *, force: bool) -> None:
     if to.exists() and source.exists() and to.samefile(source):
         raise OutputError(f"{to} is the original, which is never changed; give another name.")
     if not force and (to.exists() or to.is_symlink()):
-        raise OutputError(f"{to} exists already; choose another name or add --force.")
-
-
-@contextlib.contextmanager
-def atomically(to: Path, *, force: bool) -> Iterator[Path]:
-    """A new file beside ``to`` that takes its place once it is whole; nothing is left otherwise.
-
-    Without ``force`` a file that has come to be there meanwhile is kept. Raises OutputError.
-    """
-    try:
-        handle, name = tempfile.mkstemp(prefix=".", suffix=to.suffix, dir=to.parent)
-    except OSError as error:
-        raise OutputError(f"{to} cannot be written: {error.strerror or error}.") from error
-    os.close(handle)
-    beside = Path(name)
-    try:
-        yield beside
-        beside.chmod(0o666 & ~_umask())
-        if force:
-            beside.replace(to)
-        else:
-            _place_new(beside, to)
-    except OSError as error:
-        raise OutputError(f"{to} cannot be written: {error.strerror or error}.") from error
-    finally:
-        beside.unlink(missing_ok=True)
-
-
-def _place_new(beside: Path, to: Path) -> None:
-    try:
-        to.hardlink_to(beside)
-    except FileExistsError:
-        raise OutputError(f"{to} exists already; choose another name or add --force.") from None
-    except OSError:  # a file system without links
-        if to.exists():
-            raise OutputError(f"{to} exists already; choose another name or add --force.") from None
-        beside.replace(to)
-
-
-def _umask() -> int:
-    # There is no way to read it but to set it.
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
+        raise taken(to)
 
 
 def check_copy(source: Path, to: Path, *, force: bool) -> str:
@@ -140,7 +96,7 @@ def copy(source: Path, to: Path, change: Change, report: Report, *, force: bool)
     """Write a copy of ``source`` with its colours changed. Raises PictureError or OutputError."""
     kind = check_copy(source, to, force=force)
     write = {"JPEG": _copy_jpeg, "PNG": _copy_png, "WEBP": _copy_webp, "TIFF": _copy_tiff}[kind]
-    with atomically(to, force=force) as beside, source.open("rb") as file:
+    with whole(to, force=force) as beside, source.open("rb") as file:
         _decoding.guarded(str(source), lambda: write(file, str(source), beside, change, report))
 
 

@@ -48,7 +48,6 @@ __all__ = [
     "own_space",
     "reduced_pixels",
     "srgb_space",
-    "written_whole",
 ]
 
 WORKING_SIDE = 256
@@ -228,7 +227,6 @@ _SPACE_WORDS = {"GRAY": "greys alone", "CMYK": "CMYK", "LAB": "CIELAB"}
 check_copy = _copying.check_copy
 check_target = _copying.check_target
 copy_picture = _copying.copy
-written_whole = _copying.atomically
 
 
 def _read(values: Floats, decoded: Decoded) -> Reading:

@@ -8,11 +8,9 @@ when it is whole.
 
 from __future__ import annotations
 
-import contextlib
 import csv
 import json
 import os
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -21,6 +19,7 @@ from urllib.parse import quote_from_bytes
 from autocast.archive.ledger import Ledger
 from autocast.archive.rows import Row, Wanted, is_address
 from autocast.errors import OutputError
+from autocast.writing import whole
 
 COLUMNS: dict[str, type] = {
     "path": str,
@@ -192,39 +191,3 @@ def _parquet(ledger: Ledger, to: Path) -> int:
             writer.write_table(pa.Table.from_pylist(records, schema))
             count += len(page)
     return count
-
-
-@contextlib.contextmanager
-def whole(to: Path) -> Iterator[Path]:
-    """A path beside ``to`` to write to, moved there at the end, or removed.
-
-    A file that is replaced hands its permissions on.
-    """
-    try:
-        handle, name = tempfile.mkstemp(prefix=f".{to.name}.", dir=to.parent)
-    except OSError as error:
-        raise _unwritable(to, error) from error
-    os.close(handle)
-    beside = Path(name)
-    try:
-        yield beside
-        beside.chmod(_mode(to))
-        beside.replace(to)
-    except OSError as error:
-        raise _unwritable(to, error) from error
-    finally:
-        beside.unlink(missing_ok=True)
-
-
-def _mode(to: Path) -> int:
-    """The permissions a file has, or a new one gets; temporary files are for their owner alone."""
-    if to.exists():
-        return to.stat().st_mode & 0o7777
-    mask = os.umask(0)
-    os.umask(mask)
-    return 0o666 & ~mask
-
-
-def _unwritable(to: Path, error: OSError) -> OutputError:
-    reason = error.strerror or str(error)
-    return OutputError(f"{to} cannot be written ({reason}); free space there, or name another.")

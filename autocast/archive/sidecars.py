@@ -16,10 +16,10 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from autocast.archive.export import whole
 from autocast.archive.rows import Row, is_address
 from autocast.errors import OutputError
 from autocast.judgement import VERDICT_WORDS, describe
+from autocast.writing import whole
 
 if TYPE_CHECKING:
     from lxml.etree import _Element, _ElementTree

@@ -55,37 +55,24 @@ def _share(value: float | None) -> float | None:
     return value
 
 
+def _share_of(words: str) -> typer.models.OptionInfo:
+    option: typer.models.OptionInfo = typer.Option(metavar="SHARE", callback=_share, help=words)
+    return option
+
+
 BaseRate = Annotated[
-    float | None,
-    typer.Option(
-        metavar="SHARE",
-        callback=_share,
-        help="Share of evident casts among such pictures; 0.1 is 10 %.",
-    ),
+    float | None, _share_of("Share of evident casts among such pictures; 0.1 is 10 %.")
 ]
 RiskClear = Annotated[
     float | None,
-    typer.Option(
-        metavar="SHARE",
-        callback=_share,
-        help="Allowed share of evident casts among those called clear; 0.05 is 5 %.",
-    ),
+    _share_of("Allowed share of evident casts among those called clear; 0.05 is 5 %."),
 ]
 RiskMissed = Annotated[
-    float | None,
-    typer.Option(
-        metavar="SHARE",
-        callback=_share,
-        help="Allowed share of all evident casts that is called clear.",
-    ),
+    float | None, _share_of("Allowed share of all evident casts that is called clear.")
 ]
 RiskCast = Annotated[
     float | None,
-    typer.Option(
-        metavar="SHARE",
-        callback=_share,
-        help="Allowed share of pictures without a cast among those called a cast.",
-    ),
+    _share_of("Allowed share of pictures without a cast among those called a cast."),
 ]
 
 FEW = 4

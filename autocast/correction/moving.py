@@ -42,7 +42,7 @@ STEEPEST = 3.0
 APART_BY_CHANCE = 0.25
 """Share of the estimate's deviation by which tones differ by chance; most of it they share.
 
-Project convention; models/CARD.md gives the study that compared others."""
+Project convention, set by hand."""
 NEAR_END = 0.9
 """Encoded value from which a channel begins to count as clipped (project convention)."""
 POINTS = (0.0, 0.1, 0.25, 0.5, 0.75, 0.9, 1.0)

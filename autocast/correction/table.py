@@ -14,7 +14,8 @@ import numpy as np
 
 from autocast.correction.moving import Curves
 from autocast.errors import OutputError
-from autocast.picture import check_target, written_whole
+from autocast.picture import check_target
+from autocast.writing import whole
 
 NAMESPACE = "urn:AMPAS:CLF:v3.0"
 """That of version 3 (Academy S-2014-006), which SMPTE made a standard; most readers take it."""
@@ -50,5 +51,5 @@ def check_clf(to: Path, original: Path, *, force: bool) -> None:
 
 def write_clf(laid: Curves, name: str, to: Path, *, force: bool) -> None:
     """Write the file, whole or not at all. Raises OutputError."""
-    with written_whole(to, force=force) as beside:
+    with whole(to, force=force) as beside:
         beside.write_text(clf_text(laid, name), encoding="utf-8", newline="\n")

@@ -161,14 +161,18 @@ ESTIMATORS: Mapping[str, str] = {
 
 
 def measure(scene: Scene) -> dict[str, tuple[float, float]]:
-    """Every estimator's cast (a*, b* at L* 60); empty when too few pixels are readable."""
+    """Every estimator's cast (a*, b* at L* 60); empty when too few pixels are readable.
+
+    As published but for one thing: a vivid blue sky (:func:`vivid_sky`) is left out.
+    """
     labels = scene.regions.labels
     where = labels >= 0
     if int(where.sum()) < FEWEST_PIXELS:
         return {}
     plain = ~vivid_sky(scene)
-    if scene.regions.area @ plain >= LEAST_BESIDE_SKY:
-        where &= plain[labels]
+    beside = where & plain[labels]
+    if scene.regions.area @ plain >= LEAST_BESIDE_SKY and int(beside.sum()) >= FEWEST_PIXELS:
+        where = beside
     image = np.maximum(scene.picture.pixels, DARKEST_LINEAR)
     # Channels lie one after the other, so that means over pixels are quick.
     pixels = np.asfortranarray(image[where])

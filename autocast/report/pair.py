@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -10,9 +9,12 @@ import numpy as np
 
 from autocast.correction.proving import OUTCOMES
 from autocast.errors import OutputError
-from autocast.picture import check_target, written_whole
+from autocast.picture import check_target
+from autocast.report.plate import png_of
+from autocast.report.plate.sheet import DPI
 from autocast.report.spots import CAUTION
 from autocast.report.text import printable, shorten, wrap
+from autocast.writing import whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,7 +25,6 @@ if TYPE_CHECKING:
 
 WIDTH = 1200
 """Width in pixels."""
-_DPI = 100
 _EDGE = 32
 _BETWEEN = 24
 _TALL = 640
@@ -41,8 +42,8 @@ def check_pair(to: Path, original: Path, *, force: bool) -> None:
 
 def draw_pair(before: Picture, after: Picture, proof: Proof, to: Path, *, force: bool) -> None:
     """Write the pair, whole or not at all. Raises OutputError."""
-    png = _png(_figure(before, after, proof))
-    with written_whole(to, force=force) as beside:
+    png = png_of(_figure(before, after, proof))
+    with whole(to, force=force) as beside:
         beside.write_bytes(png)
 
 
@@ -65,7 +66,7 @@ def _figure(before: Picture, after: Picture, proof: Proof) -> Figure:
     ]
     top = _EDGE + 2 * _LINE
     height = top + tall + _BETWEEN + _LINE * len(lines) + _EDGE
-    drawn = Figure(figsize=(WIDTH / _DPI, height / _DPI), dpi=_DPI, facecolor="white")
+    drawn = Figure(figsize=(WIDTH / DPI, height / DPI), dpi=DPI, facecolor="white")
     FigureCanvasAgg(drawn)
 
     def text(words: str, x: float, y: float, **looks: Any) -> None:  # noqa: ANN401
@@ -127,15 +128,3 @@ def _mark(axes: Axes, picture: Picture, proof: Proof) -> None:
             color="black",
             bbox={"boxstyle": "round,pad=0.15", "fc": "white", "ec": "none", "alpha": 0.85},
         )
-
-
-def _png(drawn: Figure) -> bytes:
-    from PIL import Image, ImageCms
-
-    canvas: Any = drawn.canvas
-    canvas.draw()
-    image = Image.fromarray(np.asarray(canvas.buffer_rgba())[..., :3])
-    profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
-    out = io.BytesIO()
-    image.save(out, "PNG", icc_profile=profile, dpi=(_DPI, _DPI))
-    return out.getvalue()

@@ -29,7 +29,7 @@ from autocast.report.pages import overview
 from autocast.report.pages.cards import FAILED_WORDS, Card, card
 from autocast.report.pages.thumbnails import Thumbnails
 from autocast.report.text import percent, printable
-from autocast.report.writing import write_whole
+from autocast.writing import write_whole
 
 if TYPE_CHECKING:
     from jinja2 import Environment

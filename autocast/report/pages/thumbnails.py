@@ -13,7 +13,7 @@ import numpy as np
 from autocast.archive.rows import Row, is_address
 from autocast.errors import AutocastError
 from autocast.report.pages.cards import Shown
-from autocast.report.writing import write_whole
+from autocast.writing import write_whole
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

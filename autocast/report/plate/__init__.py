@@ -35,7 +35,7 @@ from autocast.report.plate.sheet import (
     wrapped,
 )
 from autocast.report.text import printable
-from autocast.report.writing import write_whole
+from autocast.writing import write_whole
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -75,14 +75,15 @@ def draw(examination: Examination, to: Path | BinaryIO, photograph: Pixels | Non
     whole or not at all; one that is there is replaced. Raises OutputError when
     matplotlib is missing or the file cannot be written.
     """
-    png = _png(figure(examination, photograph))
+    png = png_of(figure(examination, photograph))
     if isinstance(to, Path):
         write_whole(to, png)
     else:
         to.write(png)
 
 
-def _png(drawn: Figure) -> bytes:
+def png_of(drawn: Figure) -> bytes:
+    """A figure on an Agg canvas as a PNG, tagged sRGB."""
     from PIL import Image, ImageCms
 
     canvas: Any = drawn.canvas

@@ -1,0 +1,74 @@
+"""Files that appear whole or not at all."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+from autocast.errors import OutputError
+
+
+@contextlib.contextmanager
+def whole(to: Path, *, force: bool = True) -> Iterator[Path]:
+    """A new file beside ``to`` that takes its place once it is whole; nothing is left otherwise.
+
+    A file that is replaced hands its permissions on. Without ``force`` a file
+    that has come to be there meanwhile is kept. Raises OutputError.
+    """
+    try:
+        handle, name = tempfile.mkstemp(prefix=".", suffix=to.suffix, dir=to.parent)
+    except OSError as error:
+        raise _unwritable(to, error) from error
+    os.close(handle)
+    beside = Path(name)
+    try:
+        yield beside
+        beside.chmod(_mode(to))
+        if force:
+            beside.replace(to)
+        else:
+            _place_new(beside, to)
+    except OSError as error:
+        raise _unwritable(to, error) from error
+    finally:
+        beside.unlink(missing_ok=True)
+
+
+def write_whole(to: Path, content: bytes) -> None:
+    """Write a file in one go; one that is there is replaced. Raises OutputError."""
+    with whole(to) as beside:
+        beside.write_bytes(content)
+
+
+def taken(to: Path) -> OutputError:
+    """The refusal to replace a file unasked."""
+    return OutputError(f"{to} exists already; choose another name or add --force.")
+
+
+def _place_new(beside: Path, to: Path) -> None:
+    try:
+        to.hardlink_to(beside)
+    except FileExistsError:
+        raise taken(to) from None
+    except OSError:  # a file system without links
+        if to.exists():
+            raise taken(to) from None
+        beside.replace(to)
+
+
+def _unwritable(to: Path, error: OSError) -> OutputError:
+    reason = error.strerror or str(error)
+    return OutputError(f"{to} cannot be written ({reason}); free space there, or name another.")
+
+
+def _mode(to: Path) -> int:
+    """The permissions a file has, or a new one gets; temporary files are for their owner alone."""
+    if to.exists():
+        return to.stat().st_mode & 0o7777
+    # There is no way to read the mask but to set it.
+    mask = os.umask(0)
+    os.umask(mask)
+    return 0o666 & ~mask
