@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -9,6 +10,10 @@ import pytest
 from hypothesis import settings
 
 from tests.shortcomings import SHORTCOMINGS
+
+# Workers that grow trees on all cores at once wait for each other's threads.
+# Set before anything loads a library that reads it.
+os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 # The machine that runs the tests may be busy: a slow example is no defect.
 settings.register_profile("autocast", deadline=None)
