@@ -39,7 +39,7 @@ from autocast.remarking import remarks
 from autocast.spots import spots
 from autocast.thresholds import Thresholds, rule
 from autocast.voting import Estimate, count
-from autocast.weighing import weigh
+from autocast.weighing import tones_apart, weigh
 
 SECOND_NAMED = 0.1
 """Share of the posterior from which a second cast is named (project convention)."""
@@ -59,9 +59,11 @@ def advise(case: Case, model: str, assumptions: Assumptions) -> Judgement:
     rules = rule(settings, assumptions)
     told = features(case)
     left_out = [leave_out(told, case, kind.kind) for kind in EVIDENCE]
-    probability, *without = (float(p) for p in weigh([told, *left_out]).probability)
+    weighed = weigh([told, *left_out])
+    probability, *without = (float(p) for p in weighed.probability)
     rests = dict(zip((kind.kind for kind in EVIDENCE), without, strict=True))
-    earned = remarks(case)
+    apart = bool(tones_apart(weighed.casts[:1])[0] >= settings["tones_apart"])
+    earned = remarks(case, tones_apart=apart)
     if case.witnesses:
         # The trees were grown without hints and cannot weigh them: the hinted posterior can.
         probability = near_evident(case.estimate.posterior)
@@ -72,7 +74,7 @@ def advise(case: Case, model: str, assumptions: Assumptions) -> Judgement:
         probability = settings["monochrome"]
         rests = dict.fromkeys(rests, probability)
     # The thresholds belong to the probability before it is moved to another base rate.
-    verdict = _verdict(case.estimate, probability, earned, rules.thresholds)
+    verdict = _verdict(case, probability, earned, rules.thresholds)
     probability = rules.at_base_rate(probability)
     rests = {kind: rules.at_base_rate(rest) for kind, rest in rests.items()}
     evidence = tuple(_evidence(case, probability, rests, verdict))
@@ -101,25 +103,30 @@ def advise(case: Case, model: str, assumptions: Assumptions) -> Judgement:
 
 
 def _verdict(
-    estimate: Estimate, probability: float, earned: tuple[str, ...], thresholds: Thresholds
+    case: Case, probability: float, earned: tuple[str, ...], thresholds: Thresholds
 ) -> Verdict:
-    if any(REMARKS[code].asks for code in earned):
-        return "ask"
-    if "monochrome" in earned:
+    clear, cast = left_open(case, earned)
+    if clear and ("monochrome" in earned or probability <= thresholds.clear_below):
         return "clear"
-    worst = _worst(estimate)
-    if probability <= thresholds.clear_below:
-        # The count itself must not speak plainly of a cast.
-        return "ask" if worst >= DOUBTED_FROM or "tones_disagree" in earned else "clear"
-    # Warmth that the scene may own is never called a cast outright, nor is a
-    # cast that the count cannot see.
-    if (
-        probability > thresholds.cast_above
-        and worst >= SLIGHT_FROM
-        and "believable_warmth" not in earned
-    ):
-        return "cast"
-    return "ask"
+    return "cast" if cast and probability > thresholds.cast_above else "ask"
+
+
+def left_open(case: Case, earned: tuple[str, ...]) -> tuple[bool, bool]:
+    """May a picture be called ``clear``, and may it be called ``cast``, by its probability?
+
+    Remarks may hand it to a person whatever the probability. The count must not
+    speak plainly of a cast in what is called clear. Warmth that the scene may own
+    is never called a cast outright, nor is a cast that the count cannot see, nor
+    what tone ranges that disagree say about a strongly coloured thing.
+    """
+    if any(REMARKS[code].asks for code in earned):
+        return False, False
+    if "monochrome" in earned:
+        return True, False
+    worst = _worst(case.estimate)
+    disagree = "tones_disagree" in earned
+    owned = "believable_warmth" in earned or (disagree and case.coloured is not None)
+    return worst < DOUBTED_FROM and not disagree, worst >= SLIGHT_FROM and not owned
 
 
 def _worst(estimate: Estimate) -> float:

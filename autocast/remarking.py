@@ -20,10 +20,6 @@ AREA_SHARE = 0.06
 """Share of probable neutrals from which half a frame's own cast counts."""
 TONES_APART = 8.0
 """Distance of two tone ranges' casts (a*b* at L* 60) worth a remark."""
-HEARD_SHARE = 0.03
-"""Share of the frame from which neutrals of a tone range can disagree with another's."""
-NEUTRALS_APART = 9.0
-"""Distance of the neutrals of two tone ranges (a*b* at L* 60) at which they disagree."""
 AREAS_APART = 11.0
 """Distance of two halves' casts (a*b* at L* 60) that means mixed light."""
 CERTAIN_APART = 2.0
@@ -62,8 +58,12 @@ CLIPPED_SHARE = 0.25
 """Share of clipped pixels worth a remark."""
 
 
-def remarks(case: Case) -> tuple[str, ...]:
-    """Codes of :data:`autocast.judgement.REMARKS`, in the order of that list."""
+def remarks(case: Case, *, tones_apart: bool) -> tuple[str, ...]:
+    """Codes of :data:`autocast.judgement.REMARKS`, in the order of that list.
+
+    ``tones_apart`` says whether the trees find the casts of two tone ranges apart,
+    whatever the count says.
+    """
     found = set(case.scene.picture.remarks)
     if case.character.monochrome:
         # Without colour there is nothing for the other rules to speak of.
@@ -72,6 +72,7 @@ def remarks(case: Case) -> tuple[str, ...]:
         found |= {"no_known_colour"} if _nothing_readable(case) else set()
     else:
         found |= {code for code, holds in RULES.items() if holds(case)}
+        found |= {"tones_disagree"} if tones_apart else set()
     return tuple(code for code in REMARKS if code in found)
 
 
@@ -125,19 +126,7 @@ def _vouched(case: Case) -> bool:
 
 def _tones_disagree(case: Case) -> bool:
     distance, deviations = gap([part for _, part in tone_parts(case.estimate)])
-    if distance > TONES_APART and deviations > CERTAIN_APART:
-        return True
-    # What the neutrals themselves read, without the whole's estimate to hold them together.
-    heard = [
-        cast
-        for name, cast in case.support.casts.items()
-        if case.support.shares[name] >= HEARD_SHARE
-    ]
-    return any(
-        float(np.hypot(*(one - other))) > NEUTRALS_APART
-        for k, one in enumerate(heard)
-        for other in heard[:k]
-    )
+    return distance > TONES_APART and deviations > CERTAIN_APART
 
 
 def _mixed(case: Case) -> bool:

@@ -5,6 +5,12 @@ judged without having seen their group, how many of each consensus lie at or
 below each of many probabilities. From it the thresholds are chosen anew for any
 risks and any base rate, so that neither needs a new fit.
 
+**Open to.** Whatever its probability, a picture may be handed to a person: its
+light is mixed, nothing of known colour is there, its tones disagree. Such a
+picture is not open to ``clear``, to ``cast`` or to either
+(:func:`autocast.advisor.left_open`), and counts for no threshold it cannot pass:
+the risks are those of the verdicts as they are given.
+
 **Base rate.** Only the mix of pictures is assumed to differ, not how a picture
 of one kind is scored. Then the odds of a probability are multiplied by the odds
 of the new base rate over those of the old (Saerens, Latinne & Decaestecker,
@@ -40,6 +46,8 @@ from autocast.errors import AssumptionError
 from autocast.judgement import Assumptions, Risks
 
 Floats = NDArray[np.floating[Any]]
+Bools = NDArray[np.bool_]
+Counts = NDArray[np.integer[Any]]
 Held = Literal["bound", "share", "none"]
 
 CONSENSUS = ("none", "doubtful", "slight", "evident", "cannot_tell")
@@ -89,43 +97,51 @@ class Thresholds:
     clear_held: Held = "none"
     cast_held: Held = "none"
 
-    def verdict(self, probability: Floats) -> NDArray[np.str_]:
-        """Verdicts (n,) by probability alone."""
-        return np.where(
-            probability <= self.clear_below,
-            "clear",
-            np.where(probability > self.cast_above, "cast", "ask"),
-        )
+    def verdict(self, probability: Floats, open_to: Bools) -> NDArray[np.str_]:
+        """Verdicts (n,) by probability, where a picture is open to them (n, 2: clear, cast)."""
+        clear = (probability <= self.clear_below) & open_to[:, 0]
+        cast = (probability > self.cast_above) & open_to[:, 1]
+        return np.where(clear, "clear", np.where(cast, "cast", "ask"))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Curve:
-    """How many pictures of each consensus (L x 5) lie at or below each of L probabilities.
+    """How many pictures of each consensus lie at or below each of L probabilities.
 
-    ``levels`` ascend; the last counts hold every picture. Probabilities are
-    those at the base rate of the pictures themselves.
+    ``levels`` (L,) ascend to the highest probability of all. ``clear`` (L x 5)
+    counts the pictures open to that verdict, ``cast`` (L x 5) those open to the
+    other, ``total`` (5,) all. Probabilities are those at the base rate of the
+    pictures themselves.
     """
 
     levels: Floats
-    counts: NDArray[np.integer[Any]]
+    clear: Counts
+    cast: Counts
+    total: Counts
 
     @classmethod
     def from_plain(cls, data: Mapping[str, Any]) -> Curve:
         """The curve as :meth:`to_plain` gave it."""
-        return cls(
-            np.array(data["levels"], dtype=np.float64),
-            np.array([data[name] for name in CONSENSUS], dtype=np.int64).T,
+        clear, cast = (
+            np.array([data[f"{verdict}.{name}"] for name in CONSENSUS], dtype=np.int64).T
+            for verdict in ("clear", "cast")
         )
+        total = np.array(data["total"], dtype=np.int64)
+        return cls(np.array(data["levels"], dtype=np.float64), clear, cast, total)
 
     def to_plain(self) -> dict[str, list[Any]]:
-        """Plain lists, ready for JSON: the levels, and the counts by consensus."""
-        columns = {name: self.counts[:, k].tolist() for k, name in enumerate(CONSENSUS)}
-        return {"levels": self.levels.tolist(), **columns}
+        """Plain lists, ready for JSON: the levels, and the counts by verdict and consensus."""
+        columns = {
+            f"{verdict}.{name}": counts[:, k].tolist()
+            for verdict, counts in (("clear", self.clear), ("cast", self.cast))
+            for k, name in enumerate(CONSENSUS)
+        }
+        return {"levels": self.levels.tolist(), "total": self.total.tolist(), **columns}
 
     @property
     def base_rate(self) -> float:
         """Share of evident pictures among those that could be judged."""
-        total = dict(zip(CONSENSUS, self.counts[-1].tolist(), strict=True))
+        total = dict(zip(CONSENSUS, self.total.tolist(), strict=True))
         return float(total["evident"] / (sum(total.values()) - total["cannot_tell"]))
 
     def thresholds(self, risks: Risks, base_rate: float | None = None) -> Thresholds:
@@ -135,10 +151,10 @@ class Curve:
         weight = np.full(len(CONSENSUS), (1 - now) / (1 - was))
         evident, none = CONSENSUS.index("evident"), CONSENSUS.index("none")
         weight[evident] = now / was
-        clear, cast = self.counts, self.counts[-1] - self.counts
+        clear, cast = self.clear, self.cast[-1] - self.cast
         missed = _Errors(
             clear[:, evident],
-            np.full(len(clear), clear[-1, evident]),
+            np.full(len(clear), self.total[evident]),
             np.full(len(clear), risks.missed),
         )
         clear_at, clear_held = _widest([_errors(clear, weight, evident, risks.clear), missed])
@@ -152,12 +168,12 @@ class Curve:
 class _Errors(NamedTuple):
     """At each level: errors, pictures, and the share of errors allowed among pictures counted."""
 
-    errors: NDArray[np.integer[Any]]
-    pictures: NDArray[np.integer[Any]]
+    errors: Counts
+    pictures: Counts
     allowed: Floats
 
 
-def _errors(counts: NDArray[np.integer[Any]], weight: Floats, wrong: int, risk: float) -> _Errors:
+def _errors(counts: Counts, weight: Floats, wrong: int, risk: float) -> _Errors:
     """Errors (column ``wrong``) of counts (L x 5), and the share that a weighted risk allows."""
     errors, pictures = counts[:, wrong], counts.sum(axis=1)
     right = np.maximum(pictures - errors, 1)

@@ -86,6 +86,12 @@ def second_stage(
     )
 
 
+def tones_apart(casts: Floats) -> Floats:
+    """How far apart (n,) the casts of two tone ranges lie at most, of casts (n, 4, 2)."""
+    pairs = casts[:, 1:, None] - casts[:, None, 1:]
+    return np.asarray(np.hypot(pairs[..., 0], pairs[..., 1]).max(axis=(1, 2)))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Weighed:
     """What the fitted models say of n lists of figures.

@@ -23,6 +23,11 @@ from autocast.training.risks import choose, curve, upper_bound
 shares = st.floats(0.01, 0.99)
 
 
+def every(probability: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Pictures that are all open to ``clear`` and to ``cast``."""
+    return np.ones((len(probability), 2), dtype=np.bool_)
+
+
 def _drawn(count: int, base_rate: float, seed: int) -> tuple[NDArray[np.float64], NDArray[np.str_]]:
     """Two bells of scores, one deviation wide and two apart; their true probability at 0.25."""
     rng = np.random.default_rng(seed)
@@ -67,24 +72,48 @@ def test_no_error_in_59_is_the_least_that_bounds_a_share_of_one_in_twenty() -> N
 
 def test_a_curve_counts_what_it_was_made_from_and_survives_plain_containers() -> None:
     probability, consensus = _drawn(3000, 0.3, 1)
-    made = curve(probability, consensus)
+    open_to = np.random.default_rng(2).random((3000, 2)) < (0.7, 0.4)
+    made = curve(probability, consensus, open_to)
     assert len(made.levels) <= 400
-    assert made.counts[-1].sum() == 3000
-    for level, counts in zip(made.levels, made.counts, strict=True):
-        for name, count in zip(CONSENSUS, counts, strict=True):
-            assert count == ((probability <= level) & (consensus == name)).sum()
+    assert made.levels[-1] >= probability.max()
+    for level, clear, cast in zip(made.levels, made.clear, made.cast, strict=True):
+        for name, one, other in zip(CONSENSUS, clear, cast, strict=True):
+            below = (probability <= level) & (consensus == name)
+            assert one == (below & open_to[:, 0]).sum()
+            assert other == (below & open_to[:, 1]).sum()
+    assert made.total.sum() == 3000
     assert made.base_rate == pytest.approx((consensus == "evident").mean())
     back = Curve.from_plain(made.to_plain())
-    np.testing.assert_array_equal(back.levels, made.levels)
-    np.testing.assert_array_equal(back.counts, made.counts)
+    for name in ("levels", "clear", "cast", "total"):
+        np.testing.assert_array_equal(getattr(back, name), getattr(made, name))
+
+
+def test_pictures_that_are_not_open_to_a_verdict_do_not_get_it_and_do_not_narrow_it() -> None:
+    """Half of the evident pictures are handed to a person whatever their probability."""
+    probability, consensus = _drawn(4000, 0.25, 7)
+    risks = Risks(0.05, 0.15, 0.10)
+    open_to = every(probability)
+    handed = (consensus == "evident") & (np.arange(4000) % 2 == 0)
+    open_to[handed, 0] = False
+    open_to[(consensus == "none") & (np.arange(4000) % 2 == 0), 1] = False
+    wide = choose(probability, consensus, open_to, risks)
+    narrow = choose(probability, consensus, every(probability), risks)
+    assert wide.clear_below > narrow.clear_below
+    assert wide.cast_above < narrow.cast_above
+    verdict = wide.verdict(probability, open_to)
+    assert not (verdict[handed] == "clear").any()
+    evident = consensus == "evident"
+    assert evident[verdict == "clear"].mean() <= risks.clear
+    assert (verdict == "clear")[evident].mean() <= risks.missed
+    assert (~evident)[verdict == "cast"].mean() <= risks.cast
 
 
 def test_thresholds_hold_by_their_bound_where_there_are_pictures_enough() -> None:
     probability, consensus = _drawn(4000, 0.25, 2)
     risks = Risks(0.05, 0.15, 0.10)
-    chosen = choose(probability, consensus, risks)
+    chosen = choose(probability, consensus, every(probability), risks)
     assert (chosen.clear_held, chosen.cast_held) == ("bound", "bound")
-    verdict, evident = chosen.verdict(probability), consensus == "evident"
+    verdict, evident = chosen.verdict(probability, every(probability)), consensus == "evident"
     for wrong, among, risk in (
         (evident, verdict == "clear", risks.clear),
         (verdict == "clear", evident, risks.missed),
@@ -97,18 +126,18 @@ def test_thresholds_hold_by_their_bound_where_there_are_pictures_enough() -> Non
 
 def test_with_few_pictures_the_share_itself_is_held_to_and_said_so() -> None:
     probability, consensus = _drawn(50, 0.25, 3)
-    chosen = choose(probability, consensus, Risks(0.05, 0.30, 0.10))
+    chosen = choose(probability, consensus, every(probability), Risks(0.05, 0.30, 0.10))
     assert (chosen.clear_held, chosen.cast_held) == ("share", "share")
-    clear = chosen.verdict(probability) == "clear"
+    clear = chosen.verdict(probability, every(probability)) == "clear"
     assert (consensus[clear] == "evident").mean() <= 0.05
 
 
 def test_where_nothing_holds_nothing_is_called_so() -> None:
     probability = np.linspace(0.1, 0.9, 40)
     backwards = np.where(probability < 0.5, "evident", "none")
-    chosen = choose(probability, backwards, Risks())
+    chosen = choose(probability, backwards, every(probability), Risks())
     assert (chosen.clear_held, chosen.cast_held) == ("none", "none")
-    assert set(chosen.verdict(probability)) == {"ask"}
+    assert set(chosen.verdict(probability, every(probability))) == {"ask"}
 
 
 def test_a_bound_is_seldom_exceeded_by_the_true_risk_and_a_share_often() -> None:
@@ -124,7 +153,7 @@ def test_a_bound_is_seldom_exceeded_by_the_true_risk_and_a_share_often() -> None
     bound = above_bound = above_share = 0
     for seed in range(200):
         probability, consensus = _drawn(500, 0.25, 100 + seed)
-        chosen = choose(probability, consensus, Risks(0.05, 0.9, 0.1))
+        chosen = choose(probability, consensus, every(probability), Risks(0.05, 0.9, 0.1))
         if chosen.clear_held == "bound":
             bound += 1
             above_bound += risk(chosen.clear_below) > 0.05
@@ -140,7 +169,7 @@ def test_a_bound_is_seldom_exceeded_by_the_true_risk_and_a_share_often() -> None
 @pytest.mark.parametrize("base_rate", [0.08, 0.5])
 def test_thresholds_chosen_for_a_base_rate_keep_their_risks_there(base_rate: float) -> None:
     probability, consensus = _drawn(6000, 0.25, 5)
-    made, risks = curve(probability, consensus), Risks(0.05, 0.25, 0.10)
+    made, risks = curve(probability, consensus, every(probability)), Risks(0.05, 0.25, 0.10)
     there, truth = _drawn(60_000, base_rate, 6)
     evident = truth == "evident"
 
@@ -150,11 +179,11 @@ def test_thresholds_chosen_for_a_base_rate_keep_their_risks_there(base_rate: flo
 
     chosen = made.thresholds(risks, base_rate)
     assert (chosen.clear_held, chosen.cast_held) == ("bound", "bound")
-    kept = shown(chosen.verdict(there))
+    kept = shown(chosen.verdict(there, every(there)))
     assert all(share <= risk for share, risk in zip(kept, risks, strict=True))
     assert max(share / risk for share, risk in zip(kept, risks, strict=True)) > 0.7
     # Those of the old base rate do not: this is why they are chosen anew.
-    old = shown(made.thresholds(risks).verdict(there))
+    old = shown(made.thresholds(risks).verdict(there, every(there)))
     assert any(share > risk for share, risk in zip(old, risks, strict=True))
 
 
@@ -171,7 +200,7 @@ def test_the_shipped_thresholds_are_those_of_the_shipped_curve() -> None:
 def test_wider_risks_call_more_pictures_clear_and_cast() -> None:
     settings = load_json("verdict.json")
     usual = rule(settings, Assumptions()).thresholds
-    wide = rule(settings, Assumptions(risk_clear=0.15, risk_missed=0.5, risk_cast=0.3)).thresholds
+    wide = rule(settings, Assumptions(risk_clear=0.08, risk_missed=0.3, risk_cast=0.3)).thresholds
     strict = rule(settings, Assumptions(risk_clear=0.005, risk_missed=0.01)).thresholds
     assert strict.clear_below < usual.clear_below < wide.clear_below
     assert wide.cast_above < usual.cast_above

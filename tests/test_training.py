@@ -25,7 +25,7 @@ from autocast.training.risks import choose
 from autocast.training.simulate import lay
 
 ANCHORS = tuple(f"{name}.{axis}" for name in weighing.ANCHORS for axis in "ab")
-NAMES = (*ANCHORS, "scene.lightness", "scene.contrast")
+NAMES = (*ANCHORS, "statistics.plane.0_0", "scene.lightness", "scene.contrast")
 
 
 def _ramp() -> NDArray[np.uint8]:
@@ -46,7 +46,7 @@ def _table(pictures: int = 90, seed: int = 4) -> Table:
     figures = np.concatenate(
         [
             np.tile(shown, 4) + rng.normal(0, 1.5, (count, 8)),
-            rng.normal(50, 10, (count, 2)),
+            rng.normal(50, 10, (count, 3)),
         ],
         axis=1,
     )
@@ -63,6 +63,8 @@ def _table(pictures: int = 90, seed: int = 4) -> Table:
         looked=np.full((count, 2), np.nan),
         scene=np.full(count, ""),
         judgements=np.full((count, 2), ""),
+        open_to=np.ones((count, 2), dtype=bool),
+        coloured=np.zeros(count, dtype=bool),
         without={},
     )
 
@@ -122,26 +124,21 @@ def test_no_group_crosses_a_fold(groups: list[int], count: int, seed: int) -> No
         assert len(set(fold[names == name])) == 1
 
 
-def test_a_group_on_both_sides_of_the_split_is_refused() -> None:
-    table = _table()
-    every = np.arange(len(table.file))
-    with pytest.raises(ValueError, match="both sides"):
-        fit.grow(table, every[:200], every[199:], 0)
-
-
 @pytest.mark.usefixtures("quick")
 def test_walked_trees_say_what_scikit_learn_says() -> None:
     table = _table()
     fitting, aside = _sides(table)
-    fitted = fit.grow(table, fitting, aside, 0)
+    fitted = fit.grow(table, fitting, 0)
     walked = trees.unpack(fit.export(fitted), "first")
     anchor, relative = weighing.anchored(table.names, table.figures[aside])
     said = walked(relative)
+    first = relative[:, fit.heard(table.names)]
+    assert 0 < first.shape[1] < relative.shape[1]
     targets = (*weighing.TARGETS, "spread")
     names = [f"{target}.{axis}" for target in targets for axis in "ab"]
     # Leaves are stored in single precision.
     for column, name in zip(said.T, names, strict=True):
-        assert column == pytest.approx(fitted.stage_one[name].predict(relative), abs=1e-5)
+        assert column == pytest.approx(fitted.stage_one[name].predict(first), abs=1e-5)
         assert np.ptp(column) > 0
     word = fit.apply(fitted, table, aside)
     assert said[:, 0] + anchor[:, 0] == pytest.approx(word.casts[:, 0, 0], abs=1e-5)
@@ -153,8 +150,8 @@ def test_walked_trees_say_what_scikit_learn_says() -> None:
 @pytest.mark.usefixtures("quick")
 def test_the_same_seed_grows_the_same_trees() -> None:
     table = _table()
-    fitting, aside = _sides(table)
-    one, two = (fit.export(fit.grow(table, fitting, aside, 7)) for _ in range(2))
+    fitting, _ = _sides(table)
+    one, two = (fit.export(fit.grow(table, fitting, 7)) for _ in range(2))
     assert one.keys() == two.keys()
     for name, array in one.items():
         np.testing.assert_array_equal(array, two[name])
@@ -169,9 +166,9 @@ def test_rows_are_judged_by_models_that_did_not_see_their_group(
     held: list[set[str]] = []
     grow, apply = fit.grow, fit.apply
 
-    def spy_grow(table: Table, fitting: fit.Rows, aside: fit.Rows, seed: int) -> fit.Fitted:
-        seen.append(set(table.group[fitting]) | set(table.group[aside]))
-        return grow(table, fitting, aside, seed)
+    def spy_grow(table: Table, fitting: fit.Rows, seed: int) -> fit.Fitted:
+        seen.append(set(table.group[fitting]))
+        return grow(table, fitting, seed)
 
     def spy_apply(fitted: fit.Fitted, table: Table, rows: fit.Rows) -> fit.Word:
         held.append(set(table.group[rows]))
@@ -180,10 +177,10 @@ def test_rows_are_judged_by_models_that_did_not_see_their_group(
     monkeypatch.setattr(evaluate, "grow", spy_grow)
     monkeypatch.setattr(evaluate, "apply", spy_apply)
     outcome = evaluate.nested(table, 0, lambda _: None)
-    # Each fold asks twice: first of the rows held out, then of those set aside.
-    for fitted_on, judged in zip(seen, held[::2], strict=True):
+    for fitted_on, judged in zip(seen, held, strict=True):
+        assert fitted_on
         assert not fitted_on & judged
-    assert set().union(*held[::2]) == set(table.group)
+    assert set().union(*held) == set(table.group)
     assert not np.isnan(outcome.word.probability).any()
 
 
@@ -191,7 +188,7 @@ def test_rows_are_judged_by_models_that_did_not_see_their_group(
 def test_an_estimate_follows_a_known_cast() -> None:
     table = _table()
     fitting, aside = _sides(table)
-    fitted = fit.grow(table, fitting, aside, 0)
+    fitted = fit.grow(table, fitting, 0)
     word = fit.apply(fitted, table, aside)
     laid = table.kind[aside] == "gain"
     error = np.hypot(*(word.casts[laid, 0] - table.truth[aside][laid, 0]).T)
@@ -201,11 +198,12 @@ def test_an_estimate_follows_a_known_cast() -> None:
 def test_thresholds_keep_the_risks_and_widen_with_them() -> None:
     rng = np.random.default_rng(0)
     probability = rng.random(4000)
+    every = np.ones((4000, 2), dtype=bool)
     consensus = np.where(rng.random(4000) < probability, "evident", "none")
-    strict = choose(probability, consensus, Risks(0.02, 0.05, 0.02))
-    loose = choose(probability, consensus, Risks(0.10, 0.30, 0.20))
+    strict = choose(probability, consensus, every, Risks(0.02, 0.05, 0.02))
+    loose = choose(probability, consensus, every, Risks(0.10, 0.30, 0.20))
     for thresholds, risks in ((strict, (0.02, 0.05, 0.02)), (loose, (0.10, 0.30, 0.20))):
-        verdict = thresholds.verdict(probability)
+        verdict = thresholds.verdict(probability, every)
         evident = consensus == "evident"
         assert evident[verdict == "clear"].mean() <= risks[0]
         assert (verdict == "clear")[evident].mean() <= risks[1]
@@ -265,7 +263,10 @@ def test_a_folder_becomes_natural_rows_crops_and_laid_ones(
     table = gather.gather(tmp_path, 1, 1, lines.append)
     assert table.natural.sum() == 2
     scene = np.char.startswith(table.group, "scene-")
-    assert sorted(table.file[table.kind == "crop"]) == ["a.jpg", "b.jpg"]
+    assert (
+        sorted(table.file[table.kind == "crop"])
+        == ["a.jpg"] * gather.CROPS + ["b.jpg"] * gather.CROPS
+    )
     laid = ~table.natural & ~scene & (table.kind != "crop")
     assert set(table.file[laid]) == {"a.jpg"}
     assert sorted(table.kind[laid]) == sorted(gather.PLAN)

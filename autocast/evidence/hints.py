@@ -29,7 +29,7 @@ from autocast.segmentation import BURIED_BELOW, CLIPPED_FROM
 Floats = NDArray[np.floating[Any]]
 Mask = NDArray[np.bool_]
 
-GREYS_DIFFER = 1.5
+GREYS_DIFFER = 1.0
 """Standard deviation, a*b* at L* 60, of things that a person calls neutral.
 
 Common practice, no source: a neutral is called green or magenta from 1 to 3 on."""

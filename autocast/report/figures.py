@@ -62,8 +62,8 @@ def _head(figures: Mapping[str, Any]) -> Iterator[str]:
         )
     else:
         yield from _prose(
-            f"{size}. Every row was judged by models that saw none of its group, neither in "
-            f"growing trees nor in calibration nor in choosing thresholds."
+            f"{size}. Every row was judged by trees grown without its group, and its "
+            f"probability calibrated, and thresholds chosen, on what such trees said of others."
         )
     yield from _prose(
         "Under a figure stands its 95 % interval (bootstrap over groups). AUC is the chance that "
@@ -130,7 +130,7 @@ def _verdicts(counts: Mapping[str, Any]) -> Iterator[str]:
             rows.append([name, *shares, str(total)])
     yield from _section(
         "Judgement by verdict",
-        "By probability alone, before remarks hand a picture to a person.",
+        "As they are given, remarks heard.",
         _table([*VERDICTS, "all"], rows, width=11),
     )
 
@@ -318,7 +318,7 @@ def _risks(figures: Mapping[str, Any]) -> Iterator[str]:
     )
     yield ""
     yield from _prose(
-        "Thresholds of each fold, chosen on the groups set aside, and what keeps the risk there: "
+        "Thresholds of each fold, chosen on the other folds, and what keeps the risk there: "
         "the upper bound; the share alone, where too few pictures allow a bound; or none, and "
         "then nothing is called so."
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ from autocast.judgement import RISKS, Risks
 from autocast.modelfiles import model_id, register
 from autocast.thresholds import Curve
 from autocast.training import evaluate, untouched
-from autocast.training.fit import export, folds, grow
+from autocast.training.fit import export, grow, platt, probability
 from autocast.training.gather import Table, gather
 from autocast.training.risks import curve
 from autocast.training.storing import write_arrays
@@ -33,28 +34,35 @@ def train(  # noqa: PLR0913 -- all that a run is told
 ) -> None:
     """Refit the trees and thresholds on a folder and write them, registered, into ``to``."""
     report("Reading figures of every picture and laying casts over those judged to have none.")
-    write_models(gather(folder, seed, processes, report), to, seed, report, risks=risks)
+    table = gather(folder, seed, processes, report)
+    write_models(table, to, seed, report, risks=risks, processes=processes)
 
 
-def write_models(
-    table: Table, to: Path, seed: int, report: Callable[[str], None], *, risks: Risks = RISKS
+def write_models(  # noqa: PLR0913 -- all that a run is told
+    table: Table,
+    to: Path,
+    seed: int,
+    report: Callable[[str], None],
+    *,
+    risks: Risks = RISKS,
+    processes: int = 1,
 ) -> None:
     """Grow, calibrate, choose thresholds, and write ``fitted.npz`` and ``verdict.json``.
 
-    The curve, from which thresholds are chosen at any risks and base rate, comes
-    from what nested fits say of groups they did not see, so that every picture
-    counts for it and none was fitted on.
+    The trees are grown on every picture. The calibration, and the curve from
+    which thresholds are chosen at any risks and base rate, come from what nested
+    fits say of groups they did not see, so that every picture counts for them.
     """
-    outcome = evaluate.nested(table, seed, report, risks)
+    outcome = evaluate.nested(table, seed, report, risks, processes)
     natural = np.flatnonzero(table.natural)
-    verdict = verdict_file(
-        curve(outcome.word.probability[natural], table.consensus[natural]), risks
-    )
-    fold = folds(table.group, evaluate.FOLDS, seed)
-    # The first fold holds the largest group; one of many groups calibrates better.
-    aside, fit = np.flatnonzero(fold == 1), np.flatnonzero(fold != 1)
-    report(f"Growing trees on {len(fit)} rows; {len(aside)} are set aside for calibration.")
-    fitted = grow(table, fit, aside, seed)
+    logit, consensus = outcome.word.logit[natural], table.consensus[natural]
+    calibration = platt(logit, consensus)
+    open_to = evaluate.still_open(table, outcome.word.casts)[natural]
+    judged = curve(probability(logit, calibration), consensus, open_to)
+    verdict = verdict_file(judged, risks)
+    report(f"Growing trees on all {len(table.file)} rows.")
+    every = np.arange(len(table.file))
+    fitted = replace(grow(table, every, seed), calibration=calibration)
     made_by = f"autocast train, seed {seed}, {int(table.natural.sum())} pictures"
     write_arrays(to / "fitted.npz", export(fitted))
     register(to, "fitted.npz", made_by=made_by, what="trees that weigh the evidence")
@@ -68,7 +76,7 @@ def verdict_file(judged: Curve, risks: Risks) -> dict[str, Any]:
     """What ``verdict.json`` holds, for a curve of judged pictures."""
     thresholds = judged.thresholds(risks)
     return {
-        "schema": 2,
+        "schema": 3,
         "base_rate": judged.base_rate,
         "risks": risks._asdict(),
         "clear_below": thresholds.clear_below,
@@ -76,6 +84,7 @@ def verdict_file(judged: Curve, risks: Risks) -> dict[str, Any]:
         "cast_above": thresholds.cast_above,
         "cast_held": thresholds.cast_held,
         "monochrome": MONOCHROME,
+        "tones_apart": evaluate.TONES_APART,
         "curve": judged.to_plain(),
     }
 
@@ -100,8 +109,8 @@ def measure_up(
         return evaluate.figures_untouched(laid, untouched.shipped(laid), model_id(), seed)
     report("Reading figures of every picture and laying casts over those judged to have none.")
     table = gather(folder, seed, processes, report)
-    outcome = evaluate.nested(table, seed, report, risks)
-    plain = evaluate.plain(table, seed, report)
+    outcome = evaluate.nested(table, seed, report, risks, processes)
+    plain = evaluate.plain(table, seed, report, processes)
     return evaluate.figures(table, outcome, seed, plain, risks)
 
 

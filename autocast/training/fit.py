@@ -10,13 +10,14 @@ calibration (Platt 1999) and the thresholds come from groups of their own.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from sklearn.ensemble import HistGradientBoostingClassifier, HistGradientBoostingRegressor
 from sklearn.linear_model import LogisticRegression
+from threadpoolctl import threadpool_limits
 
 from autocast.judgement import EVIDENT_FROM
 from autocast.training.gather import Table
@@ -45,6 +46,15 @@ GRADES = {"none": 0.0, "doubtful": 0.15, "slight": 0.5, "evident": 1.0}
 """How far each consensus counts as an evident cast in growing stage two."""
 WHOLE_FROM = ("natural", "none", "gain", "rendered.none", "rendered.gain")
 """Kinds of row that the whole's cast is learned from: one light, one cast."""
+NOT_IN_STAGE_ONE = ".plane"
+"""Figures so named tell stage one nothing (chosen by cross-validation over groups)."""
+LARGE = 16.0
+"""C* at which a laid cast counts half in telling the whole's; far larger ones count for little.
+
+They are easy to see and draw trees away from the small ones (chosen by
+cross-validation over groups). A tone range's cast is what a correction takes
+away, large or small: there all count alike.
+"""
 
 STAGE_ONE: dict[str, Any] = {
     "max_iter": 250,
@@ -52,7 +62,8 @@ STAGE_ONE: dict[str, Any] = {
     "max_leaf_nodes": 15,
     "min_samples_leaf": 20,
     "l2_regularization": 1.0,
-    "max_features": 0.3,
+    "max_features": 0.1,
+    "max_bins": 64,
     "early_stopping": False,
 }
 STAGE_SPREAD: dict[str, Any] = STAGE_ONE | {"max_iter": 80}
@@ -63,6 +74,7 @@ STAGE_TWO: dict[str, Any] = {
     "min_samples_leaf": 15,
     "l2_regularization": 3.0,
     "max_features": 0.15,
+    "max_bins": 64,
     "early_stopping": False,
 }
 
@@ -74,30 +86,56 @@ class Fitted:
     names: tuple[str, ...]
     stage_one: dict[str, Any]
     evident: tuple[Any, ...]
-    calibration: tuple[float, float]
+    calibration: tuple[float, float] = (1.0, 0.0)
 
 
-def grow(table: Table, fit: Rows, calibrate: Rows, seed: int) -> Fitted:
-    """Grow every model on the rows ``fit`` and calibrate on ``calibrate``.
+def grow(table: Table, fit: Rows, seed: int) -> Fitted:
+    """Grow every model on the rows ``fit``; they are not calibrated yet.
 
-    Raises ValueError when a group stands on both sides.
+    On one thread: the trees are then the same on any number of cores, and
+    threads would wait for each other longer than they work.
     """
-    shared = set(table.group[fit]) & set(table.group[calibrate])
-    if shared:
-        raise ValueError(f"groups on both sides of the split: {sorted(shared)[:3]}")
+    with threadpool_limits(1):
+        return _grow(table, fit, seed)
+
+
+def _grow(table: Table, fit: Rows, seed: int) -> Fitted:
     fit = fit[~np.char.startswith(table.kind[fit], HELD)]
-    anchor, relative = anchored(table.names, table.figures)
+    anchor, relative = told_first(table.names, table.figures)
     casts = cross_fitted(table, relative, anchor, fit, seed)
     stage_one = _grow_stage_one(table, relative, anchor, fit, seed)
     stage_one |= _grow_spread(table, relative, fit, casts, seed)
     deviation = _spread(stage_one, relative[fit])
-    evident = _grow_stage_two(table, fit, (casts, deviation), seed)
-    fitted = Fitted(table.names, stage_one, evident, (1.0, 0.0))
-    judged = calibrate[table.natural[calibrate] & (table.consensus[calibrate] != "cannot_tell")]
-    logit = apply(fitted, table, judged).logit
+    return Fitted(table.names, stage_one, _grow_stage_two(table, fit, (casts, deviation), seed))
+
+
+def platt(logit: Floats, consensus: NDArray[np.str_]) -> tuple[float, float]:
+    """Slope and offset that make logits (n,) of judged pictures those of a probability.
+
+    Pictures of which no look could tell are left out.
+    """
+    known = consensus != "cannot_tell"
     # Almost no penalty: two coefficients from hundreds of pictures.
-    platt = LogisticRegression(C=1e6).fit(logit[:, None], table.consensus[judged] == "evident")
-    return replace(fitted, calibration=(float(platt.coef_[0, 0]), float(platt.intercept_[0])))
+    model = LogisticRegression(C=1e6).fit(logit[known, None], consensus[known] == "evident")
+    return float(model.coef_[0, 0]), float(model.intercept_[0])
+
+
+def probability(logit: Floats, calibration: tuple[float, float]) -> Floats:
+    """Probabilities of logits (n,), by a slope and an offset."""
+    slope, offset = calibration
+    return np.asarray(1 / (1 + np.exp(-(slope * logit + offset))))
+
+
+def heard(names: tuple[str, ...]) -> Rows:
+    """Columns of :func:`autocast.weighing.anchored`'s figures that stage one is grown on."""
+    kept = [k for k, name in enumerate(names) if NOT_IN_STAGE_ONE not in name]
+    return np.array([*kept, len(names), len(names) + 1], dtype=np.intp)
+
+
+def told_first(names: tuple[str, ...], figures: Floats) -> tuple[Floats, Floats]:
+    """Anchors (n, 2), and the figures that stage one is grown on, relative to them."""
+    anchor, relative = anchored(names, figures)
+    return anchor, relative[:, heard(names)]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -115,13 +153,12 @@ class Word:
 
 def apply(fitted: Fitted, table: Table, rows: Rows) -> Word:
     """Ask the fitted models about rows of a table."""
-    anchor, relative = anchored(table.names, table.figures[rows])
+    anchor, relative = told_first(table.names, table.figures[rows])
     casts = _casts(fitted.stage_one, relative, anchor)
     deviation = _spread(fitted.stage_one, relative)
     told = second_stage(table.names, table.figures[rows], casts, deviation)
     logit = np.mean([model.decision_function(told) for model in fitted.evident], axis=0)
-    slope, offset = fitted.calibration
-    return Word(casts, deviation, logit, 1 / (1 + np.exp(-(slope * logit + offset))))
+    return Word(casts, deviation, logit, probability(logit, fitted.calibration))
 
 
 def folds(group: NDArray[np.str_], count: int, seed: int) -> NDArray[np.intp]:
@@ -162,12 +199,20 @@ def _grow_stage_one(
     single = known[np.isin(table.kind[known], WHOLE_FROM)]
     for k, target in enumerate(TARGETS):
         rows = single if target == "whole" else known
+        weight = _importance(table.truth[rows, k]) if target == "whole" else None
         for c, axis in enumerate("ab"):
             model = HistGradientBoostingRegressor(random_state=seed, **STAGE_ONE)
             models[f"{target}.{axis}"] = model.fit(
-                relative[rows], table.truth[rows, k, c] - anchor[rows, c]
+                relative[rows],
+                table.truth[rows, k, c] - anchor[rows, c],
+                sample_weight=weight,
             )
     return models
+
+
+def _importance(casts: Floats) -> Floats:
+    """Weights (n,) of laid casts (n, 2)."""
+    return np.asarray(1 / (1 + (np.hypot(casts[:, 0], casts[:, 1]) / LARGE) ** 4))
 
 
 def _grow_spread(
@@ -235,8 +280,12 @@ def export(fitted: Fitted) -> dict[str, NDArray[Any]]:
         "figures": np.array(fitted.names),
         "calibration": np.array(fitted.calibration),
     }
-    for name, models in (("first", first), ("last", fitted.evident)):
-        arrays |= {f"{name}/{field}": value for field, value in _forest(models).items()}
+    first_arrays, last = _forest(first), _forest(fitted.evident)
+    # Trees walk all figures: those of stage one are told where theirs stand.
+    split = first_arrays["feature"] >= 0
+    first_arrays["feature"][split] = heard(fitted.names)[first_arrays["feature"][split]]
+    for name, forest in (("first", first_arrays), ("last", last)):
+        arrays |= {f"{name}/{field}": value for field, value in forest.items()}
     return arrays
 
 

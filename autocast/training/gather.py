@@ -2,7 +2,7 @@
 
 The folder holds ``manifest.csv`` with at least the columns ``file``, ``group``
 and ``consensus`` (none, doubtful, slight, evident or cannot_tell). Every judged
-picture is told as it came and once more cropped; known casts are laid over those
+picture is told as it came and more than once cropped; known casts are laid over those
 judged to have none; and scenes are rendered from spectra, whose truth no
 photograph's history can blur.
 """
@@ -22,10 +22,13 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from autocast.advisor import left_open
+from autocast.case import Case
 from autocast.errors import UnreadablePicture
 from autocast.evidence import EVIDENCE
 from autocast.features import features, leave_out
 from autocast.judging import prepare
+from autocast.remarking import remarks
 from autocast.training.scenes import STUDIES, render
 from autocast.training.simulate import LARGEST, cropped, lay
 
@@ -46,6 +49,8 @@ PLAN = (
     "faded",
 )
 """Kinds of cast laid over each picture judged to have none."""
+CROPS = 4
+"""Crops of every judged picture."""
 BY_TONE = frozenset({"crossed", "shadows", "midtones", "highlights"})
 SCENES = 500
 """Scenes rendered for the fit, and as many of other studies' spectra for the report."""
@@ -71,7 +76,9 @@ class Table:
     looks that both called it evident (columns ``judgement_1``, ``a_1``, ``b_1``
     and likewise 2, where the manifest has them), NaN elsewhere; ``judgements``
     (n, 2) their grades and ``scene`` the manifest's word for the scene, '' where
-    it has none. ``without`` holds, by kind of evidence, the natural rows' figures
+    it has none. ``open_to`` (n, 2) says whether remarks and count leave a row open
+    to ``clear`` and to ``cast``, ``coloured`` (n,) whether it shows a strongly
+    coloured thing. ``without`` holds, by kind of evidence, the natural rows' figures
     told without it.
     """
 
@@ -86,6 +93,8 @@ class Table:
     looked: Floats
     scene: NDArray[np.str_]
     judgements: NDArray[np.str_]
+    open_to: NDArray[np.bool_]
+    coloured: NDArray[np.bool_]
     without: Mapping[str, Floats]
 
     @property
@@ -148,6 +157,8 @@ def tabulate(rows: Sequence[Mapping[str, Any]]) -> Table:
         looked=np.array([row["looked"] for row in rows], dtype=np.float64),
         scene=np.array([row["scene"] for row in rows]),
         judgements=np.array([row["judgements"] for row in rows]),
+        open_to=np.array([row["open_to"] for row in rows], dtype=np.bool_),
+        coloured=np.array([row["coloured"] for row in rows], dtype=np.bool_),
         without={
             kind: np.array([[each[kind][name] for name in names] for each in told_without])
             for kind in (told_without[0] if told_without else ())
@@ -167,22 +178,22 @@ def _rows(folder: Path, seed: int, entry: Mapping[str, str]) -> list[dict[str, A
     path = folder / entry["file"]
     common = {**_UNKNOWN, **{name: entry[name] for name in COLUMNS}}
     case = prepare(path)
-    told = features(case)
+    told = _told(case)
     natural = {
         "kind": "natural",
-        "figures": told,
+        **told,
         "looked": looked(entry),
         "scene": entry.get("scene", ""),
         "judgements": (entry.get("judgement_1", ""), entry.get("judgement_2", "")),
-        "without": {kind.kind: leave_out(told, case, kind.kind) for kind in EVIDENCE},
+        "without": {kind.kind: leave_out(told["figures"], case, kind.kind) for kind in EVIDENCE},
     }
     out = [common | natural]
     rng = np.random.default_rng([seed, zlib.crc32(entry["file"].encode())])
     if entry["consensus"] != "cannot_tell":
         with Image.open(path) as image:
             pixels = np.asarray(image.convert("RGB"))
-        crop = {"kind": "crop", "figures": features(prepare(cropped(pixels, rng)))}
-        out.append(common | crop)
+        crops = (prepare(cropped(pixels, rng)) for _ in range(CROPS))
+        out += [common | {"kind": "crop", **_told(crop)} for crop in crops]
         if entry["consensus"] == "none":
             out += [common | row for row in laid_copies(pixels, rng)]
     return out
@@ -227,12 +238,24 @@ def _copy(pixels: NDArray[np.uint8], kind: str, rng: np.random.Generator) -> dic
         except ValueError:
             continue  # no light lays that cast; draw another
     case = prepare(made.data)
-    told = features(case)
+    told = _told(case)
     if rng.random() < LEFT_OUT:
-        told = leave_out(told, case, str(rng.choice([k.kind for k in EVIDENCE])))
+        kind_left = str(rng.choice([k.kind for k in EVIDENCE]))
+        told["figures"] = leave_out(told["figures"], case, kind_left)
     return {
         "kind": kind,
         "truth": np.array([made.whole, *made.tones]),
         "worst": max(made.part, *(float(np.hypot(*tone)) for tone in made.tones)),
-        "figures": told,
+        **told,
+    }
+
+
+def _told(case: Case) -> dict[str, Any]:
+    """What a row tells of its picture."""
+    # Whether tones lie apart the trees will say, once they are grown.
+    earned = remarks(case, tones_apart=False)
+    return {
+        "figures": features(case),
+        "open_to": left_open(case, earned),
+        "coloured": case.coloured is not None,
     }

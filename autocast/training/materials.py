@@ -165,22 +165,12 @@ def typology_angle(reflectance: Array) -> Array:
 
 @cache
 def every_spectrum() -> Spectra:
-    """All spectra of both halves, with the finer study names of STUDIES.
+    """All spectra of both halves.
 
     Chart patches are of kind ``neutral`` or ``dye``; skin is of the kind of its body site.
     """
-    earth = spectra.earth()
-    study = earth.study.copy().astype("<U40")
-    study[study == "prosail"] = np.where(
-        np.arange(int((study == "prosail").sum())) % 2 == 0, "prosail/even", "prosail/odd"
-    )
-    soils = study == "icraf-isric"
-    study[soils] = np.where(
-        spectra.earth_longitude()[soils] < -30, "icraf-isric/west", "icraf-isric/east"
-    )
-    parts = [Spectra(earth.kind, study, earth.reflectance)]
     skin = spectra.skin()
-    parts.append(Spectra(spectra.skin_site(), skin.study, skin.reflectance))
+    parts = [spectra.earth(), Spectra(spectra.skin_site(), skin.study, skin.reflectance)]
     for some, name in (
         (spectra.chart(), "chart"),
         (spectra.saturated_samples(), "cqs"),

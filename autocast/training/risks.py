@@ -12,6 +12,7 @@ from autocast.judgement import Risks
 from autocast.thresholds import CONSENSUS, Curve, Thresholds
 
 Floats = NDArray[np.floating[Any]]
+Bools = NDArray[np.bool_]
 
 LEVELS = 400
 """Probabilities at which the curve is kept, at most (project convention)."""
@@ -19,19 +20,25 @@ DIGITS = 4
 """Decimals kept of them (project convention)."""
 
 
-def curve(probability: Floats, consensus: NDArray[np.str_]) -> Curve:
-    """The curve of judged pictures: their probabilities (n,) and consensus (n,)."""
+def curve(probability: Floats, consensus: NDArray[np.str_], open_to: Bools) -> Curve:
+    """The curve of judged pictures: their probabilities (n,) and consensus (n,).
+
+    ``open_to`` (n, 2) says which of ``clear`` and ``cast`` each is open to.
+    """
     known = np.unique(np.ceil(probability * 10**DIGITS) / 10**DIGITS)
     picked = np.linspace(0, len(known) - 1, min(LEVELS, len(known))).round().astype(np.intp)
     levels = known[np.unique(picked)]
     below = probability[None, :] <= levels[:, None]
-    counts = [(below & (consensus == name)).sum(axis=1) for name in CONSENSUS]
-    return Curve(levels, np.stack(counts, axis=1))
+    each = np.stack([consensus == name for name in CONSENSUS], axis=1)
+    clear, cast = (below @ (each & may[:, None]).astype(np.int64) for may in open_to.T)
+    return Curve(levels, clear, cast, each.sum(axis=0))
 
 
-def choose(probability: Floats, consensus: NDArray[np.str_], risks: Risks) -> Thresholds:
+def choose(
+    probability: Floats, consensus: NDArray[np.str_], open_to: Bools, risks: Risks
+) -> Thresholds:
     """The widest ``clear`` and ``cast`` that keep the risks on these pictures."""
-    return curve(probability, consensus).thresholds(risks)
+    return curve(probability, consensus, open_to).thresholds(risks)
 
 
 def upper_bound(wrong: NDArray[np.bool_], weight: Floats, error_weight: float) -> float:

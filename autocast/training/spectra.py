@@ -41,6 +41,9 @@ _EARTHLIB_STUDIES = {
     "none": "icraf-isric",
 }
 
+PARTED_AT = -30
+"""Degrees east at which the soils are parted: the Americas, and the rest (project convention)."""
+
 SITES = (
     *("back of hand", "cheek", "cheek bone", "chin", "ear lobe", "forehead"),
     *("inner arm", "neck", "nose tip", "outer arm", "palm", "ring finger"),
@@ -107,33 +110,31 @@ def _resampled(wavelengths: Array, values: Array) -> Array:
 
 
 @cache
-def _earth() -> tuple[Spectra, Array]:
-    """Spectra of earthlib and the longitude they were taken at (n,), NaN where unknown."""
+def earth() -> Spectra:
+    """Surfaces, soils, litter and canopies of earthlib; kinds are its third level.
+
+    The one simulated study of canopies is parted in turns, ``prosail/even`` and
+    ``prosail/odd``, and the one of soils where they were dug, ``icraf-isric/west``
+    and ``icraf-isric/east`` of 30 degrees west.
+    """
     data = package_folder("earthlib") / "data"
     with (data / "spectra.csv").open(encoding="utf-8", newline="") as stream:
         rows = list(csv.DictReader(stream))
     bands = np.fromfile(data / "spectra.sli", dtype="<f4").reshape(len(rows), _EARTHLIB_BANDS)
     # Bands start at 400 nm and step by 10 nm, as spectra.sli.hdr states.
     reflectance = bands[:, : len(WAVELENGTHS)].astype(np.float64)
-    studies = []
-    for row in rows:
-        study = _EARTHLIB_STUDIES[row["NOTES"]]
-        studies.append(f"{study}/{row['LEVEL_3']}" if study == "santa-barbara" else study)
-    every = Spectra(np.array([row["LEVEL_3"] for row in rows]), np.array(studies), reflectance)
-    longitude = np.array([float(row["LON"] or "nan") for row in rows])
     # One litter spectrum is zero throughout the visible: no measurement.
     measured = reflectance.max(axis=1) > 0
-    return every.taken(measured), longitude[measured]
-
-
-def earth() -> Spectra:
-    """Surfaces, soils, litter and canopies of earthlib; kinds are its third level."""
-    return _earth()[0]
-
-
-def earth_longitude() -> Array:
-    """Degrees east (n,) where each spectrum of earth() was taken, NaN where that is not told."""
-    return _earth()[1]
+    rows = [row for row, kept in zip(rows, measured, strict=True) if kept]
+    kind = np.array([row["LEVEL_3"] for row in rows])
+    study = np.array([_EARTHLIB_STUDIES[row["NOTES"]] for row in rows])
+    longitude = np.array([float(row["LON"] or "nan") for row in rows])
+    turn = np.where((study == "prosail").cumsum() % 2 == 1, "even", "odd")
+    dug = np.where(longitude < PARTED_AT, "west", "east")
+    part = np.where(study == "prosail", turn, np.where(study == "icraf-isric", dug, kind))
+    parted = np.isin(study, ("prosail", "icraf-isric", "santa-barbara"))
+    named = np.where(parted, np.char.add(np.char.add(study, "/"), part), study)
+    return Spectra(kind, named, reflectance[measured])
 
 
 @cache
