@@ -62,7 +62,7 @@ def advise(case: Case, model: str, assumptions: Assumptions) -> Judgement:
     weighed = weigh([told, *left_out])
     probability, *without = (float(p) for p in weighed.probability)
     rests = dict(zip((kind.kind for kind in EVIDENCE), without, strict=True))
-    apart = bool(tones_apart(weighed.casts[:1])[0] >= settings["tones_apart"])
+    apart = bool(tones_apart(weighed.casts[:1, 1:])[0] >= settings["tones_apart"])
     earned = remarks(case, tones_apart=apart)
     if case.witnesses:
         # The trees were grown without hints and cannot weigh them: the hinted posterior can.

@@ -87,8 +87,8 @@ def second_stage(
 
 
 def tones_apart(casts: Floats) -> Floats:
-    """How far apart (n,) the casts of two tone ranges lie at most, of casts (n, 4, 2)."""
-    pairs = casts[:, 1:, None] - casts[:, None, 1:]
+    """How far apart (n,) two of the tone ranges' casts (n, 3, 2) lie at most."""
+    pairs = casts[:, :, None] - casts[:, None]
     return np.asarray(np.hypot(pairs[..., 0], pairs[..., 1]).max(axis=(1, 2)))
 
 

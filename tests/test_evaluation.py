@@ -56,11 +56,7 @@ PAIRS = tuple(
         )
     )
 )
-NAMES = (
-    *(f"{name}.{axis}" for name in PAIRS for axis in "ab"),
-    "statistics.chroma_0.5",
-    "scene.coloured",
-)
+NAMES = (*(f"{name}.{axis}" for name in PAIRS for axis in "ab"), "statistics.chroma_0.5")
 
 
 def table(pictures: int = 120, seed: int = 4) -> Table:
@@ -414,6 +410,8 @@ def test_crossed_casts_are_found_by_tone_and_not_by_the_whole() -> None:
     assert found["weighed"]["shadows"]["auc"]["value"] == 1.0
     assert found["weighed"]["highlights"]["auc"]["value"] == 1.0
     assert found["weighed"]["midtones"]["auc"]["value"] == 0.5
+    assert found["weighed"]["apart"]["auc"]["value"] == 1.0
+    assert found["counted"]["apart"]["auc"]["value"] > 0.95
     assert found["weighed"]["shadows"]["error"]["value"] == 0.0
     assert found["counted"]["shadows"]["auc"]["value"] > 0.95
     assert found["counted"]["shadows"]["error"]["value"] < 2.0

@@ -152,13 +152,13 @@ def _scenes(scenes: Sequence[Mapping[str, Any]]) -> Iterator[str]:
 
 
 def _by_tone(by_tone: Mapping[str, Any]) -> Iterator[str]:
-    columns = ("shadows", "midtones", "highlights", "largest")
+    columns = ("shadows", "midtones", "highlights", "largest", "apart")
     rows: list[list[str]] = []
     for name, row in by_tone.items():
         if name in {"n", "uncast", "probability"}:
             continue
         rows += _two(name, [row[c]["auc"] for c in columns], _auc, _auc_span)
-    rows += _two("probability", [None] * 3 + [by_tone["probability"]["auc"]], _auc, _auc_span)
+    rows += _two("probability", [None] * 4 + [by_tone["probability"]["auc"]], _auc, _auc_span)
     rows.append(["median error, a*b*"])
     for name in ("weighed", "counted"):
         cells = [by_tone[name][c]["error"] for c in columns[:3]]
@@ -166,9 +166,10 @@ def _by_tone(by_tone: Mapping[str, Any]) -> Iterator[str]:
     yield from _section(
         "Crossed casts, about 12 codes at the ends of the scale, by tone range: AUC",
         f"n {by_tone['n']} against {by_tone['uncast']} uncast copies, by the size of the cast "
-        f"found in the range; largest goes by the largest of the three. Such a cast changes sides "
+        f"found in the range; largest goes by the largest of the three, apart by the largest "
+        f"distance of two of them, and so does what is not called clear. Such a cast changes sides "
         f"in the midtones and hardly moves them.",
-        _table(columns, rows, width=11),
+        _table(columns, rows, width=10),
     )
 
 

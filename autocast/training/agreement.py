@@ -14,6 +14,7 @@ from autocast.thresholds import CONSENSUS
 from autocast.training.fit import Word
 from autocast.training.gather import Table
 from autocast.training.resampling import Draws, auc, difference, mean, median
+from autocast.weighing import tones_apart
 
 Floats = NDArray[np.floating[Any]]
 Bools = NDArray[np.bool_]
@@ -164,8 +165,9 @@ def scenes(table: Table, word: Word, verdict: NDArray[np.str_], seed: int) -> li
 def by_tone(table: Table, word: Word, seed: int) -> dict[str, Any]:
     """Casts crossed by about 12 codes, against uncast copies: found in each tone range.
 
-    ``largest`` goes by the largest cast of the three. Crossed casts change
-    sides in the midtones and hardly move them.
+    ``largest`` goes by the largest cast of the three, ``apart`` by the largest
+    distance of two of them. Crossed casts change sides in the midtones and hardly
+    move them.
     """
     low, high = CROSSED
     is_crossed = (table.kind == "crossed") & (table.worst >= low) & (table.worst < high)
@@ -188,8 +190,11 @@ def by_tone(table: Table, word: Word, seed: int) -> dict[str, Any]:
             off = _size(casts[is_crossed, k] - table.truth[is_crossed, 1 + k])
             found = auc(is_crossed[both], _size(casts[both, k]))
             row[tone] = {"auc": draws.cell(found), "error": some.cell(median(off))}
-        largest = auc(is_crossed[both], _size(casts[both]).max(axis=1))
-        row["largest"] = {"auc": draws.cell(largest)}
+        for found_by, score in (
+            ("largest", _size(casts).max(axis=1)),
+            ("apart", tones_apart(casts)),
+        ):
+            row[found_by] = {"auc": draws.cell(auc(is_crossed[both], score[both]))}
         out[name] = row
     out["probability"] = {"auc": draws.cell(auc(is_crossed[both], word.probability[both]))}
     return out

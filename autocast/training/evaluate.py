@@ -134,7 +134,7 @@ def still_open(table: Table, casts: Floats) -> NDArray[np.bool_]:
 
     Tone ranges that the trees find apart count as in :func:`autocast.advisor.left_open`.
     """
-    apart = tones_apart(casts) >= TONES_APART
+    apart = tones_apart(casts[:, 1:]) >= TONES_APART
     return np.asarray(table.open_to & ~np.stack([apart, apart & table.coloured], axis=1))
 
 
