@@ -42,7 +42,7 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.errors import AssumptionError
+from autocast.errors import AssumptionError, ModelError
 from autocast.judgement import Assumptions, Risks
 
 Floats = NDArray[np.floating[Any]]
@@ -52,6 +52,8 @@ Held = Literal["bound", "share", "none"]
 
 CONSENSUS = ("none", "doubtful", "slight", "evident", "cannot_tell")
 """What two looks agree on, in the order of the tables."""
+SCHEMA = 3
+"""Version of ``verdict.json`` that is written and read."""
 UNSURE = 0.05
 """How often a bound may fall short of the true share: one-sided 95 % (common practice)."""
 
@@ -217,8 +219,14 @@ class Rule:
 def rule(settings: Mapping[str, Any], assumptions: Assumptions) -> Rule:
     """The rule of ``verdict.json``, changed by what a caller assumes.
 
-    Raises AssumptionError for a share that is not between 0 and 1.
+    Raises AssumptionError for a share that is not between 0 and 1, ModelError for
+    a file of another version.
     """
+    if settings["schema"] != SCHEMA:
+        raise ModelError(
+            f"verdict.json has schema version {settings['schema']}; version {SCHEMA} is read. "
+            f"Install autocast again, or train the models again."
+        )
     for name, value in assumptions.given().items():
         if not 0 < value < 1:
             raise AssumptionError(

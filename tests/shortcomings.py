@@ -7,8 +7,6 @@ SHORTCOMINGS = {
     "Measured pavement is warm: one drawn as pure grey reads a little blue.": (
         "test_a_plain_sky_over_grey_pavement_is_clear",
     ),
-    "A faultless scene is left to a person: its probability is just above the threshold.": (),
-    "It is left to a person, but no remark says that nothing of known colour is there.": (),
     "A tone range shrinks towards the whole's estimate; warm surfaces hide the rest.": (
         "test_believable_warmth_is_never_called_a_cast[yard-warmth3]",
         "test_a_cast_in_one_tone_range_is_not_clear[quay-45-66-green]",

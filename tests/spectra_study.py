@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocast import modelfiles, weighing
+from autocast.judgement import EVIDENT_FROM
 from autocast.training import gather, render
 from autocast.training.materials import STUDIES
 from autocast.training.resampling import Draws, auc, difference
@@ -31,8 +32,6 @@ from autocast.training.spectra import everything
 from autocast.training.storing import write_arrays
 
 SEED = 1
-EVIDENT_FROM = 6.0
-"""C* laid somewhere from which a scene counts as cast, as in the tables of the card."""
 
 
 def use(folder: Path) -> None:

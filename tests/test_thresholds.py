@@ -14,7 +14,7 @@ from typer.testing import CliRunner
 
 import autocast
 from autocast.cli import app
-from autocast.errors import AssumptionError
+from autocast.errors import AssumptionError, ModelError
 from autocast.judgement import Assumptions, Risks
 from autocast.modelfiles import load_json
 from autocast.thresholds import CONSENSUS, Curve, exceeds, rule, shifted
@@ -195,6 +195,11 @@ def test_the_shipped_thresholds_are_those_of_the_shipped_curve() -> None:
     assert Curve.from_plain(settings["curve"]).base_rate == settings["base_rate"]
     given_again = rule(settings, Assumptions(risk_clear=settings["risks"]["clear"]))
     assert given_again.thresholds == chosen
+
+
+def test_a_file_of_another_version_is_refused_in_words() -> None:
+    with pytest.raises(ModelError, match=r"verdict\.json has schema version 2.*train"):
+        rule({**load_json("verdict.json"), "schema": 2}, Assumptions())
 
 
 def test_wider_risks_call_more_pictures_clear_and_cast() -> None:

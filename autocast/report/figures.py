@@ -167,7 +167,7 @@ def _by_tone(by_tone: Mapping[str, Any]) -> Iterator[str]:
         "Crossed casts, about 12 codes at the ends of the scale, by tone range: AUC",
         f"n {by_tone['n']} against {by_tone['uncast']} uncast copies, by the size of the cast "
         f"found in the range; largest goes by the largest of the three, apart by the largest "
-        f"distance of two of them, and so does what is not called clear. Such a cast changes sides "
+        f"distance of two of them, which can keep a picture from clear. Such a cast changes sides "
         f"in the midtones and hardly moves them.",
         _table(columns, rows, width=10),
     )

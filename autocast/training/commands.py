@@ -12,7 +12,7 @@ import numpy as np
 
 from autocast.judgement import RISKS, Risks
 from autocast.modelfiles import model_id, register
-from autocast.thresholds import Curve
+from autocast.thresholds import SCHEMA, Curve
 from autocast.training import evaluate, untouched
 from autocast.training.fit import export, grow, platt, probability
 from autocast.training.gather import Table, gather
@@ -76,7 +76,7 @@ def verdict_file(judged: Curve, risks: Risks) -> dict[str, Any]:
     """What ``verdict.json`` holds, for a curve of judged pictures."""
     thresholds = judged.thresholds(risks)
     return {
-        "schema": 3,
+        "schema": SCHEMA,
         "base_rate": judged.base_rate,
         "risks": risks._asdict(),
         "clear_below": thresholds.clear_below,

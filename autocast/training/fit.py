@@ -1,10 +1,11 @@
-"""Grow the trees that weigh the evidence, and set the verdicts' thresholds.
+"""Grow the trees that weigh the evidence.
 
 Stage one tells the cast (whole and by tone range) from the figures of known
 casts laid over pictures judged to have none. Stage two tells from that, and
 from the figures, how likely a careful look calls the cast evident; it is grown
-on stage one's word about pictures that stage one did not see. A logistic
-calibration (Platt 1999) and the thresholds come from groups of their own.
+on stage one's word about pictures that stage one did not see. The logistic
+calibration (Platt 1999) and the thresholds are made in evaluate.py and commands.py,
+of what trees said of groups that they did not see.
 """
 
 from __future__ import annotations
