@@ -14,11 +14,12 @@ from autocast import sentences
 from autocast.case import Case, Coloured, tone_parts
 from autocast.castgrid import grid
 from autocast.colour import requote
+from autocast.content import KIND as CONTENT
 from autocast.evidence import EVIDENCE, Finding, Vote
 from autocast.evidence.hints import near_evident
 from autocast.evidence.scene import CLASSES
 from autocast.evidence.votes import place
-from autocast.features import features, leave_out
+from autocast.features import HEARD, features, leave_out
 from autocast.judgement import (
     EVIDENT_FROM,
     REMARKS,
@@ -44,11 +45,13 @@ from autocast.weighing import tones_apart, weigh
 SECOND_NAMED = 0.1
 """Share of the posterior from which a second cast is named (project convention)."""
 DOUBTED_FROM = 7.5
-"""C* from which the count alone keeps a picture from being clear (project convention)."""
+"""C* of the whole from which the count alone keeps a picture from clear (project convention)."""
 HEARD_FROM = 0.5
 """Range of a vote's log-likelihood, in nats, below which it prefers no cast to another."""
 TAKES_SIDES = 1.0
 """Log-likelihood ratio, in nats, from which a vote is for or against (a ratio of e)."""
+CONTENT_NAMED = 0.05
+"""Change of the probability from which what the picture shows is named (project convention)."""
 OBJECT_PLACES = 6
 """Places named for the strongly coloured thing (project convention)."""
 
@@ -58,10 +61,10 @@ def advise(case: Case, model: str, assumptions: Assumptions) -> Judgement:
     settings = load_json("verdict.json")
     rules = rule(settings, assumptions)
     told = features(case)
-    left_out = [leave_out(told, case, kind.kind) for kind in EVIDENCE]
+    left_out = [leave_out(told, case, kind) for kind in HEARD]
     weighed = weigh([told, *left_out])
     probability, *without = (float(p) for p in weighed.probability)
-    rests = dict(zip((kind.kind for kind in EVIDENCE), without, strict=True))
+    rests = dict(zip(HEARD, without, strict=True))
     apart = bool(tones_apart(weighed.casts[:1, 1:])[0] >= settings["tones_apart"])
     earned = remarks(case, tones_apart=apart)
     if case.witnesses:
@@ -80,6 +83,7 @@ def advise(case: Case, model: str, assumptions: Assumptions) -> Judgement:
     evidence = tuple(_evidence(case, probability, rests, verdict))
     if case.coloured is not None and not monochrome:
         evidence = (*evidence, _object_evidence(case, case.coloured, verdict))
+    evidence = (*evidence, *_content_evidence(probability - rests[CONTENT], verdict))
     evidence = (*evidence, *_hint_evidence(case, probability, verdict))
     picture = case.scene.picture
     judgement = Judgement(
@@ -114,19 +118,17 @@ def _verdict(
 def left_open(case: Case, earned: tuple[str, ...]) -> tuple[bool, bool]:
     """May a picture be called ``clear``, and may it be called ``cast``, by its probability?
 
-    Remarks may hand it to a person whatever the probability. The count must not
-    speak plainly of a cast in what is called clear. Warmth that the scene may own
-    is never called a cast outright, nor is a cast that the count cannot see, nor
-    what tone ranges that disagree say about a strongly coloured thing.
+    Remarks may hand it to a person whatever the probability. The cast that is quoted
+    must not be a plain one in what is called clear. Warmth that the scene may own
+    is never called a cast outright, nor is a cast that the count cannot see.
     """
     if any(REMARKS[code].asks for code in earned):
         return False, False
     if "monochrome" in earned:
         return True, False
-    worst = _worst(case.estimate)
-    disagree = "tones_disagree" in earned
-    owned = "believable_warmth" in earned or (disagree and case.coloured is not None)
-    return worst < DOUBTED_FROM and not disagree, worst >= SLIGHT_FROM and not owned
+    plain = float(np.hypot(*case.estimate.mean)) >= DOUBTED_FROM
+    seen = _worst(case.estimate) >= SLIGHT_FROM
+    return not plain and "tones_disagree" not in earned, seen and "believable_warmth" not in earned
 
 
 def _worst(estimate: Estimate) -> float:
@@ -252,6 +254,26 @@ def _object_evidence(case: Case, coloured: Coloured, verdict: Verdict) -> Eviden
         drove_probability=0.0,
         stance="against" if verdict == "clear" else "silent",
         where=tuple(place(case.scene, int(r)) for r in order[:OBJECT_PLACES]),
+    )
+
+
+def _content_evidence(adds: float, verdict: Verdict) -> Iterator[Evidence]:
+    """What the picture seems to show, where it changes the probability by enough to be named."""
+    if abs(adds) < CONTENT_NAMED:
+        return
+    yield Evidence(
+        kind=CONTENT,
+        label="what the picture seems to show",
+        share=1.0,
+        reads=None,
+        expected=None,
+        explains=None,
+        spread=0.0,
+        weight=0.0,
+        drove=0.0,
+        drove_probability=round(adds, 4),
+        stance="for" if (adds > 0) == (verdict != "clear") else "against",
+        where=(),
     )
 
 

@@ -1,9 +1,10 @@
 """What the fitted models are told of a picture: one flat list of named figures.
 
 A name begins with the kind of evidence it comes from (``statistics.``,
-``neutrals.`` ...), with ``together.`` for the joint count, or with ``scene.``
-for plain facts. Figures that cannot be read are NaN, which the fitted trees
-know how to pass on. Casts and colours are a*, b* quoted at L* 60.
+``neutrals.`` ...), with ``together.`` for the joint count, with ``scene.`` for
+plain facts, or with ``content.`` for what the picture seems to show. Figures
+that cannot be read are NaN, which the fitted trees know how to pass on. Casts
+and colours are a*, b* quoted at L* 60.
 """
 
 from __future__ import annotations
@@ -16,6 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocast.case import Case, gap
+from autocast.content import KIND as CONTENT, see
+from autocast.evidence import EVIDENCE
 from autocast.evidence.scene import CLASSES, KINDS
 from autocast.evidence.votes import columns
 from autocast.judgement import TONE_RANGES
@@ -23,6 +26,8 @@ from autocast.voting import COLUMNS, FREE_TONES, HALVES, QUARTERS, ROWS, Estimat
 
 Floats = NDArray[np.floating[Any]]
 
+HEARD = (*(kind.kind for kind in EVIDENCE), CONTENT)
+"""What can be withheld from the trees, by the first word of its figures."""
 LEAST_SHARE = 0.02
 """Share of the frame below which a band's pixels are not read (project convention)."""
 QUANTILES = (0.05, 0.25)
@@ -54,11 +59,12 @@ def features(case: Case) -> dict[str, float]:
         told.update(_class(case, kind))
     told.update(_support(case))
     told.update(_statistics(case))
+    told.update(see(case.scene.picture))
     return mirrored_alike(told)
 
 
 def leave_out(told: Mapping[str, float], case: Case, kind: str) -> dict[str, float]:
-    """The same figures as if the evidence ``kind`` had not been heard."""
+    """The same figures as if ``kind``, one of :data:`HEARD`, had not been heard."""
     rest = {
         name: float("nan") if name.startswith(f"{kind}.") else figure
         for name, figure in told.items()

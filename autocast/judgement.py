@@ -208,6 +208,11 @@ class Evidence:
     stance: Stance
     where: tuple[Place, ...]
 
+    @property
+    def context(self) -> bool:
+        """It votes for no cast, yet changes how likely one is: what the picture seems to show."""
+        return self.explains is None and self.drove_probability != 0
+
 
 @dataclass(frozen=True, slots=True)
 class Spot:

@@ -68,18 +68,20 @@ def examine(
     return Examination(scene.picture, scene.regions.labels, case.members, KINDS, judgement, case)
 
 
-def casts_by_tone(examination: Examination) -> tuple[NDArray[np.float64], float]:
-    """The fitted cast of shadows, midtones and highlights (3, 2) at L* 60, and its deviation.
+def casts_by_tone(examination: Examination) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """The fitted casts of shadows, midtones and highlights (3, 2) at L* 60, and how sure (3,).
 
     This is the first stage's word (:mod:`autocast.weighing`), not the count's
     that the judgement quotes: the count leans to no cast where evidence is thin.
+    How sure is a standard deviation, the root mean square of those of a* and b*.
     """
     case = examination.case
     if case.witnesses:
         # The trees were grown without hints.
         case = replace(case, estimate=count(case.counted, without="hints"))
     said = weigh([features(case)])
-    return said.casts[0, 1:].astype(np.float64), float(np.sqrt(np.mean(said.deviation**2)))
+    deviation = np.sqrt(np.mean(said.deviation[0, 1:] ** 2, axis=1))
+    return said.casts[0, 1:].astype(np.float64), deviation.astype(np.float64)
 
 
 def prepare(source: Source) -> Case:

@@ -78,9 +78,16 @@ def _drivers(judgement: Judgement) -> str:
     drove = sorted(
         (e for e in judgement.evidence if e.drove >= DROVE_FROM), key=lambda e: -e.drove
     )[:2]
-    if not drove:
+    context = [e for e in judgement.evidence if e.context]
+    told = [_moved(e) for e in drove] + [_changed(e, judgement.probability) for e in context]
+    if not told:
         return ""
-    return "What drove it: " + "; ".join(_moved(e) for e in drove) + "."
+    return "What drove it: " + "; ".join(told) + "."
+
+
+def _changed(evidence: Evidence, probability: float) -> str:
+    chance = f"{100 * (probability - evidence.drove_probability):.0f}"
+    return f"{evidence.label} (without, the chance of a cast would be {chance} %)"
 
 
 def _moved(evidence: Evidence) -> str:
@@ -88,7 +95,7 @@ def _moved(evidence: Evidence) -> str:
 
 
 def _against(judgement: Judgement) -> str:
-    against = [e for e in judgement.evidence if e.stance == "against"]
+    against = [e for e in judgement.evidence if e.stance == "against" and not e.context]
     if not against:
         return ""
     return "Against it: " + "; ".join(_reading(e) for e in against) + "."

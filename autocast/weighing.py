@@ -32,7 +32,7 @@ ANCHORS = (
 )
 """Estimates whose median anchors the rest, so that a laid cast shifts all figures alike."""
 TARGETS = ("whole", "shadows", "midtones", "highlights")
-"""What the first stage tells: a* and b* of each, then the spread of the whole's a* and b*."""
+"""What the first stage tells: a* and b* of each, then the spread of each a* and b*."""
 
 
 def anchored(names: tuple[str, ...], figures: Floats) -> tuple[Floats, Floats]:
@@ -64,10 +64,10 @@ def second_stage(
 ) -> Floats:
     """Figures for the probability.
 
-    The first stage's casts (n, 4, 2) and deviation (n, 2), what follows from
-    them, and the figures (n, F) as they are told, with the size of each colour.
+    The first stage's casts (n, 4, 2), the whole's deviation (of n, 4, 2), what
+    follows from them, and the figures (n, F) as they are told, with the size of each colour.
     """
-    size = np.hypot(casts[:, :, 0], casts[:, :, 1])
+    size, spread = np.hypot(casts[:, :, 0], casts[:, :, 1]), deviation[:, 0]
     apart = np.hypot(*np.moveaxis(casts[:, 1:] - casts[:, :1], -1, 0))
     colours = [k for k, name in enumerate(names) if name.endswith(".a")]
     return np.concatenate(
@@ -75,8 +75,8 @@ def second_stage(
             casts.reshape(len(casts), -1),
             size,
             apart,
-            deviation,
-            size[:, :1] / np.hypot(deviation[:, :1], deviation[:, 1:]),
+            spread,
+            size[:, :1] / np.hypot(spread[:, :1], spread[:, 1:]),
             size.max(axis=1, keepdims=True),
             figures,
             # b* of a colour stands next to its a*.
@@ -96,8 +96,8 @@ def tones_apart(casts: Floats) -> Floats:
 class Weighed:
     """What the fitted models say of n lists of figures.
 
-    Casts (n, 4, 2) of :data:`TARGETS` by the first stage, the deviation (n, 2)
-    of the whole's, and the probabilities (n,).
+    Casts (n, 4, 2) of :data:`TARGETS` by the first stage, their standard
+    deviations (n, 4, 2), and the probabilities (n,).
     """
 
     casts: Floats
@@ -112,8 +112,8 @@ def weigh(told: Sequence[Mapping[str, float]]) -> Weighed:
     figures = np.array([[each.get(name, np.nan) for name in names] for each in told])
     anchor, relative = anchored(names, figures)
     said = first_stage(relative)
-    casts = said[:, : 2 * len(TARGETS)].reshape(len(told), len(TARGETS), 2) + anchor[:, None]
-    deviation = np.exp(said[:, 2 * len(TARGETS) :])
+    casts, spread = np.moveaxis(said.reshape(len(told), 2, len(TARGETS), 2), 1, 0)
+    casts, deviation = casts + anchor[:, None], np.exp(spread)
     logit = last_stage(second_stage(names, figures, casts, deviation)).mean(axis=1)
     slope, offset = load_arrays(FILE)["calibration"]
     return Weighed(casts, deviation, 1 / (1 + np.exp(-(slope * logit + offset))))

@@ -9,15 +9,13 @@ SHORTCOMINGS = {
     ),
     "A tone range shrinks towards the whole's estimate; warm surfaces hide the rest.": (
         "test_believable_warmth_is_never_called_a_cast[yard-warmth3]",
-        "test_a_cast_in_one_tone_range_is_not_clear[quay-45-66-green]",
+        "test_a_cast_in_one_tone_range_is_not_clear[yard-45-66-magenta]",
         "test_a_cast_in_one_tone_range_is_not_clear[quay-45-66-magenta]",
-        "test_a_crossed_cast_is_not_clear_though_its_mean_is_nothing[quay-12]",
         "test_a_crossed_cast_is_not_clear_though_its_mean_is_nothing[winter-12]",
         "test_a_crossed_cast_is_not_clear_though_its_mean_is_nothing[yard--12]",
         "test_a_cast_in_one_tone_range_is_not_clear[quay-0-38-blue]",
         "test_a_cast_in_one_tone_range_is_not_clear[quay-45-66-blue]",
         "test_a_crossed_cast_is_not_clear_though_its_mean_is_nothing[quay--12]",
-        "test_a_crossed_cast_is_not_clear_though_its_mean_is_nothing[winter--12]",
     ),
     "Only areas at one height are compared: sky and ground differ in any landscape.": (
         "test_a_cast_in_part_of_the_frame_is_not_clear[winter-bottom half-green]",
@@ -28,7 +26,6 @@ SHORTCOMINGS = {
     "A blue cast on part of the ground reads as the shade it might be.": (
         "test_a_cast_in_part_of_the_frame_is_not_clear[quay-bottom half-blue]",
         "test_a_cast_in_part_of_the_frame_is_not_clear[quay-top third-blue]",
-        "test_a_cast_in_part_of_the_frame_is_not_clear[winter-bottom half-blue]",
         "test_a_cast_in_part_of_the_frame_is_not_clear[quay-left half-blue]",
         "test_a_cast_in_part_of_the_frame_is_not_clear[quay-left quarter-blue]",
         "test_a_cast_in_part_of_the_frame_is_not_clear[winter-right third-blue]",

@@ -111,7 +111,6 @@ def table(pictures: int = 120, seed: int = 4) -> Table:
         scene=np.where(picture % 2 == 0, "quay", "workshop"),
         judgements=judgements,
         open_to=np.ones((len(rows), 2), dtype=bool),
-        coloured=np.zeros(len(rows), dtype=bool),
         without={"neutrals": neutrals, "statistics": nothing},
     )
 
@@ -149,7 +148,6 @@ def judged_only(truth: NDArray[np.bool_]) -> Table:
         scene=np.full(count, ""),
         judgements=np.full((count, 2), ""),
         open_to=np.ones((count, 2), dtype=bool),
-        coloured=np.zeros(count, dtype=bool),
         without={},
     )
 
@@ -512,15 +510,14 @@ def test_no_picture_calibrates_its_own_fold() -> None:
     assert not np.allclose(other.word.probability[~own], heard.word.probability[~own])
 
 
-def test_tones_that_the_trees_find_apart_are_not_clear_nor_a_coloured_thing_a_cast() -> None:
+def test_tones_that_the_trees_find_apart_are_not_clear() -> None:
     made = judged_only(np.ones(4, dtype=bool))
     casts = np.zeros((4, 4, 2))
     casts[1:, 1] = evaluate.TONES_APART / 2, 0.0
     casts[1:, 3] = -evaluate.TONES_APART / 2, 0.0
     open_to = np.array([[True, True], [True, True], [True, True], [False, True]])
-    coloured = np.array([True, False, True, False])
-    found = evaluate.still_open(replace(made, open_to=open_to, coloured=coloured), casts)
-    assert found.tolist() == [[True, True], [False, True], [False, False], [False, True]]
+    found = evaluate.still_open(replace(made, open_to=open_to), casts)
+    assert found.tolist() == [[True, True], [False, True], [False, True], [False, True]]
 
 
 def test_a_calibration_finds_the_slope_and_offset_that_logits_lack() -> None:

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from autocast.advisor import _content_evidence
 from autocast.judgement import REMARKS, Cast, Evidence, Judgement, Reading, Stance, ToneCast
 from autocast.sentences import compose
 from tests import samples
@@ -168,6 +169,17 @@ def test_several_against_it_stand_in_one_sentence() -> None:
 
 def test_nothing_against_it_is_not_mentioned() -> None:
     assert starting(evidence(PLAIN, neutrals="for"), "Against it") == []
+
+
+@pytest.mark.parametrize(("adds", "without"), [(-0.22, "31 %"), (0.06, "3 %")])
+def test_what_the_picture_shows_is_named_by_the_chance_without_it(
+    adds: float, without: str
+) -> None:
+    shown = tuple(_content_evidence(adds, "clear"))
+    judgement = replace(samples.CLEAR, probability=0.09, evidence=shown)
+    (drove,) = starting(judgement, "What drove it")
+    assert f"(without, the chance of a cast would be {without})" in drove
+    assert starting(judgement, "Against it") == []
 
 
 def test_a_coloured_thing_is_taken_to_be_its_colour() -> None:

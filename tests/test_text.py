@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings, strategies as st
 from rich.cells import cell_len
 
+from autocast.advisor import _content_evidence
 from autocast.judgement import REMARKS, VERDICT_WORDS, Judgement
 from autocast.report.text import (
     NARROWEST,
@@ -109,6 +110,14 @@ def test_a_coloured_thing_is_told_without_a_vote() -> None:
     assert "object: boat, 34 % of the picture, weight 0.00\n    reads L* 61" in text
     assert "should read" not in text
     assert "implies" not in text
+
+
+def test_what_the_picture_shows_is_told_by_what_it_changes() -> None:
+    judgement = replace(samples.CLEAR, evidence=(*_content_evidence(-0.21, "clear"),))
+    text = judgement_text(judgement)
+    assert "Speaks for no cast\n  what the picture seems to show; left out: chance" in text
+    assert "+21" in text
+    assert "Too little for a vote" not in text
 
 
 def test_a_tone_is_worded_as_it_would_be_at_the_lightness_the_words_are_defined_for() -> None:

@@ -64,7 +64,6 @@ def _table(pictures: int = 90, seed: int = 4) -> Table:
         scene=np.full(count, ""),
         judgements=np.full((count, 2), ""),
         open_to=np.ones((count, 2), dtype=bool),
-        coloured=np.zeros(count, dtype=bool),
         without={},
     )
 
@@ -134,14 +133,19 @@ def test_walked_trees_say_what_scikit_learn_says() -> None:
     said = walked(relative)
     first = relative[:, fit.heard(table.names)]
     assert 0 < first.shape[1] < relative.shape[1]
-    targets = (*weighing.TARGETS, "spread")
-    names = [f"{target}.{axis}" for target in targets for axis in "ab"]
+    names = [
+        f"{target}.{what}{axis}"
+        for what in ("", "spread.")
+        for target in weighing.TARGETS
+        for axis in "ab"
+    ]
     # Leaves are stored in single precision.
     for column, name in zip(said.T, names, strict=True):
         assert column == pytest.approx(fitted.stage_one[name].predict(first), abs=1e-5)
         assert np.ptp(column) > 0
     word = fit.apply(fitted, table, aside)
     assert said[:, 0] + anchor[:, 0] == pytest.approx(word.casts[:, 0, 0], abs=1e-5)
+    assert np.exp(said[:, 8:]) == pytest.approx(word.deviation.reshape(-1, 8), abs=1e-5)
     last = trees.unpack(fit.export(fitted), "last")
     told = weighing.second_stage(table.names, table.figures[aside], word.casts, word.deviation)
     assert last(told).mean(axis=1) == pytest.approx(word.logit, abs=1e-5)

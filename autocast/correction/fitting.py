@@ -14,9 +14,9 @@ Floats = NDArray[np.float64]
 
 
 def heard_in(
-    casts: Floats, deviation: float, said: Sequence[tuple[float, Floats, Floats]]
+    casts: Floats, deviation: Floats, said: Sequence[tuple[float, Floats, Floats]]
 ) -> tuple[Floats, Floats]:
-    """Casts by tone (3, 2) after hints, and their standard deviations (3,).
+    """Casts by tone (3, 2) of standard deviations (3,), and both after hints.
 
     ``said`` holds, for each hint, the L* of its spot, the cast (2,) it reads
     and that cast's covariance (2, 2), at L* 60. The estimate and each hint are
@@ -25,7 +25,7 @@ def heard_in(
     """
     mean = shrunk(casts, deviation)
     own = (2 * APART_BY_CHANCE * deviation) ** 2
-    covariance = deviation**2 * np.ones((3, 3)) + own * np.eye(3)
+    covariance = np.outer(deviation, deviation) + np.diag(own)
     for lightness, cast, spread in said:
         at = tone_weights(np.array([lightness]))[0]
         noise = float(np.trace(spread)) / 2

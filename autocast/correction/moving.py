@@ -212,13 +212,15 @@ def lightness_error(laid: Curves, values: NDArray[np.floating[Any]]) -> tuple[fl
     return float(off.mean()), float(np.quantile(off, 0.99))
 
 
-def shrunk(casts: Floats, deviation: float) -> Floats:
+def shrunk(casts: Floats, deviation: Floats) -> Floats:
     """Casts by tone (3, 2) drawn towards their mean as far as they may differ by chance.
 
-    Shrinkage by s^2 / (s^2 + d^2), the rule of Wiener's filter: s is the root
-    mean square difference from the mean, d what chance makes of it.
+    ``deviation`` (3,) says how sure each is: the mean is weighed by it, and what
+    is less sure is drawn farther. Shrinkage by s^2 / (s^2 + d^2), the rule of
+    Wiener's filter: s is the root mean square difference from the mean, d what
+    chance makes of it.
     """
-    chance = APART_BY_CHANCE * deviation
-    mean = casts.mean(axis=0)
+    chance = APART_BY_CHANCE * deviation[:, None]
+    mean = np.average(casts, axis=0, weights=1 / deviation**2)
     spread = float(np.mean(np.sum((casts - mean) ** 2, axis=1)))
     return np.asarray(mean + (casts - mean) * spread / (spread + chance**2))

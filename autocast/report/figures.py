@@ -349,7 +349,7 @@ def _without(without: Mapping[str, Any]) -> Iterator[str]:
     yield from _section(
         "Each kind of evidence withheld when judging",
         "AUC of the probability without it, and what it adds (paired over groups): evident against "
-        "none, then slight or evident against none.",
+        "none, then slight or evident against none. A plain fit hears the statistics alone.",
         _table(["evident", "adds", "any", "adds"], rows, name=14, widths=[10, 19, 10, 19]),
     )
 

@@ -296,14 +296,16 @@ def name_of(evidence: Evidence) -> str:
 
 def no_votes(judgement: Judgement) -> str:
     """The kinds of which there is too little for a vote, with their shares where seen at all."""
-    silent = [e for e in judgement.evidence if e.explains is None]
+    silent = [e for e in judgement.evidence if e.explains is None and not e.context]
     return ", ".join(
         printable(e.kind) + (f" ({percent(e.share)})" if e.share >= 0.01 else "") for e in silent
     )
 
 
 def _evidence(page: _Page, judgement: Judgement) -> None:
-    found = sorted((e for e in judgement.evidence if e.explains), key=lambda e: -e.weight)
+    found = sorted(
+        (e for e in judgement.evidence if e.explains or e.context), key=lambda e: -e.weight
+    )
     stances: tuple[Stance, ...] = ("for", "against", "silent")
     for stance in stances:
         chosen = [e for e in found if e.stance == stance]
@@ -318,18 +320,20 @@ def _evidence(page: _Page, judgement: Judgement) -> None:
 
 
 def _one_evidence(page: _Page, evidence: Evidence) -> None:
+    # What the judgement gives is what this evidence adds to the probability.
+    points = f"chance{GLUE}{round(-100 * evidence.drove_probability):+d}{GLUE}points"
+    if evidence.context:
+        page.add(f"{printable(evidence.label)}; left out: {points}", indent=2, hang=2)
+        return
     area = f", {percent(evidence.share)} of the picture" if evidence.reads else ""
     page.add(f"{name_of(evidence)}{area}, weight {evidence.weight:.2f}", indent=2, hang=2)
     if evidence.reads is not None:
         should = f", should read {reading(evidence.expected)}" if evidence.expected else ""
         page.add(f"reads {reading(evidence.reads)}{should}", indent=4)
     if evidence.explains is not None and evidence.weight > 0:
-        # What the judgement gives is what this evidence adds to the probability.
-        points = round(-100 * evidence.drove_probability)
         page.add(
             f"implies {cast_figures(*evidence.explains)} ±{evidence.spread:.1f};"
-            f" left out: cast{GLUE}moves{GLUE}{evidence.drove:.1f},"
-            f" chance{GLUE}{points:+d}{GLUE}points",
+            f" left out: cast{GLUE}moves{GLUE}{evidence.drove:.1f}, {points}",
             indent=4,
         )
 

@@ -249,7 +249,8 @@ def without(
     """What each kind of evidence adds: AUC of the probability with it, less that without.
 
     ``rest`` holds, for each kind, the probabilities of the natural rows with
-    its figures withheld when they are judged. Draws are paired.
+    its figures withheld when they are judged (or, for the plain fit, when its
+    trees were grown as well). Draws are paired.
     """
     natural = np.flatnonzero(table.natural)
     consensus, group = table.consensus[natural], table.group[natural]

@@ -70,7 +70,7 @@ def nested(
     """
     fold = folds(table.group, FOLDS, seed)
     count = len(table.file)
-    casts, deviation = np.full((count, 4, 2), np.nan), np.full((count, 2), np.nan)
+    casts, deviation = np.full((count, 4, 2), np.nan), np.full((count, 4, 2), np.nan)
     logit = np.full(count, np.nan)
     without = {kind: np.full(int(table.natural.sum()), np.nan) for kind in table.without}
     natural = fold[table.natural]
@@ -135,7 +135,7 @@ def still_open(table: Table, casts: Floats) -> NDArray[np.bool_]:
     Tone ranges that the trees find apart count as in :func:`autocast.advisor.left_open`.
     """
     apart = tones_apart(casts[:, 1:]) >= TONES_APART
-    return np.asarray(table.open_to & ~np.stack([apart, apart & table.coloured], axis=1))
+    return np.asarray(table.open_to & ~np.stack([apart, np.zeros_like(apart)], axis=1))
 
 
 def plain(table: Table, seed: int, report: Callable[[str], None], processes: int = 1) -> Word:
@@ -184,6 +184,9 @@ def figures(
     pictures = int(table.natural.sum())
     mixed = deferral.weights_of(table, deferral.MIX)
     every = np.ones(len(table.file))
+    less = dict(outcome.without)
+    if plain_word is not None:
+        less["plain fit"] = plain_word.probability[table.natural]
     return {
         "pictures": pictures,
         "groups": len(set(table.group[table.natural])),
@@ -203,7 +206,7 @@ def figures(
         if mixed is None
         else deferral.risks(table, outcome.verdict, risks, mixed, seed),
         "thresholds": deferral.held(outcome.thresholds),
-        "without": agreement.without(table, word, outcome.without, seed),
+        "without": agreement.without(table, word, less, seed),
         "points": agreement.points(table, word),
         "traces": tracing(table, seed),
     }

@@ -20,6 +20,7 @@ from sklearn.ensemble import HistGradientBoostingClassifier, HistGradientBoostin
 from sklearn.linear_model import LogisticRegression
 from threadpoolctl import threadpool_limits
 
+from autocast.content import KIND as CONTENT
 from autocast.judgement import EVIDENT_FROM
 from autocast.training.gather import Table
 from autocast.weighing import TARGETS, anchored, second_stage
@@ -47,7 +48,7 @@ GRADES = {"none": 0.0, "doubtful": 0.15, "slight": 0.5, "evident": 1.0}
 """How far each consensus counts as an evident cast in growing stage two."""
 WHOLE_FROM = ("natural", "none", "gain", "rendered.none", "rendered.gain")
 """Kinds of row that the whole's cast is learned from: one light, one cast."""
-NOT_IN_STAGE_ONE = ".plane"
+NOT_IN_STAGE_ONE = (".plane", f"{CONTENT}.")
 """Figures so named tell stage one nothing (chosen by cross-validation over groups)."""
 LARGE = 16.0
 """C* at which a laid cast counts half in telling the whole's; far larger ones count for little.
@@ -129,7 +130,7 @@ def probability(logit: Floats, calibration: tuple[float, float]) -> Floats:
 
 def heard(names: tuple[str, ...]) -> Rows:
     """Columns of :func:`autocast.weighing.anchored`'s figures that stage one is grown on."""
-    kept = [k for k, name in enumerate(names) if NOT_IN_STAGE_ONE not in name]
+    kept = [k for k, name in enumerate(names) if not any(word in name for word in NOT_IN_STAGE_ONE)]
     return np.array([*kept, len(names), len(names) + 1], dtype=np.intp)
 
 
@@ -143,7 +144,7 @@ def told_first(names: tuple[str, ...], figures: Floats) -> tuple[Floats, Floats]
 class Word:
     """What fitted models say of n rows.
 
-    Casts (n, 4, 2), their deviation (n, 2), and the evident cast's logit and probability.
+    Casts (n, 4, 2), their deviations (n, 4, 2), and the evident cast's logit and probability.
     """
 
     casts: Floats
@@ -222,11 +223,13 @@ def _grow_spread(
     """How far stage one's word lies from the truth, from its cross-fitted errors."""
     is_known = table.consensus[rows] == "none"
     known = rows[is_known]
+    error = np.abs(casts[is_known] - table.truth[known]) + ERROR_FLOOR
     models = {}
-    for c, axis in enumerate("ab"):
-        error = np.abs(casts[is_known, 0, c] - table.truth[known, 0, c]) + ERROR_FLOOR
-        model = HistGradientBoostingRegressor(random_state=seed, **STAGE_SPREAD)
-        models[f"spread.{axis}"] = model.fit(relative[known], np.log(error) + LOG_OF_NORMAL)
+    for k, target in enumerate(TARGETS):
+        for c, axis in enumerate("ab"):
+            model = HistGradientBoostingRegressor(random_state=seed, **STAGE_SPREAD)
+            told = np.log(error[:, k, c]) + LOG_OF_NORMAL
+            models[f"{target}.spread.{axis}"] = model.fit(relative[known], told)
     return models
 
 
@@ -260,22 +263,27 @@ def _grow_stage_two(
 
 
 def _casts(models: dict[str, Any], relative: Floats, anchor: Floats) -> Floats:
-    columns = [
-        [models[f"{target}.{axis}"].predict(relative) + anchor[:, c] for c, axis in enumerate("ab")]
-        for target in TARGETS
-    ]
-    return np.asarray(np.moveaxis(np.array(columns), -1, 0))
+    return _told(models, "", relative) + anchor[:, None]
 
 
 def _spread(models: dict[str, Any], relative: Floats) -> Floats:
-    logs = [models[f"spread.{axis}"].predict(relative) for axis in "ab"]
-    return np.asarray(np.exp(np.stack(logs, axis=1)))
+    return np.asarray(np.exp(_told(models, "spread.", relative)))
+
+
+def _told(models: dict[str, Any], what: str, relative: Floats) -> Floats:
+    columns = [
+        [models[f"{target}.{what}{axis}"].predict(relative) for axis in "ab"] for target in TARGETS
+    ]
+    return np.asarray(np.moveaxis(np.array(columns), -1, 0))
 
 
 def export(fitted: Fitted) -> dict[str, NDArray[Any]]:
     """Plain arrays of every model, as :mod:`autocast.trees` walks them."""
     first = [
-        fitted.stage_one[f"{target}.{axis}"] for target in (*TARGETS, "spread") for axis in "ab"
+        fitted.stage_one[f"{target}.{what}{axis}"]
+        for what in ("", "spread.")
+        for target in TARGETS
+        for axis in "ab"
     ]
     arrays: dict[str, NDArray[Any]] = {
         "figures": np.array(fitted.names),

@@ -25,8 +25,7 @@ from PIL import Image
 from autocast.advisor import left_open
 from autocast.case import Case
 from autocast.errors import UnreadablePicture
-from autocast.evidence import EVIDENCE
-from autocast.features import features, leave_out
+from autocast.features import HEARD, features, leave_out
 from autocast.judging import prepare
 from autocast.remarking import remarks
 from autocast.training.scenes import STUDIES, render
@@ -77,9 +76,8 @@ class Table:
     and likewise 2, where the manifest has them), NaN elsewhere; ``judgements``
     (n, 2) their grades and ``scene`` the manifest's word for the scene, '' where
     it has none. ``open_to`` (n, 2) says whether remarks and count leave a row open
-    to ``clear`` and to ``cast``, ``coloured`` (n,) whether it shows a strongly
-    coloured thing. ``without`` holds, by kind of evidence, the natural rows' figures
-    told without it.
+    to ``clear`` and to ``cast``. ``without`` holds the natural rows' figures told
+    without each of :data:`autocast.features.HEARD`.
     """
 
     names: tuple[str, ...]
@@ -94,7 +92,6 @@ class Table:
     scene: NDArray[np.str_]
     judgements: NDArray[np.str_]
     open_to: NDArray[np.bool_]
-    coloured: NDArray[np.bool_]
     without: Mapping[str, Floats]
 
     @property
@@ -158,7 +155,6 @@ def tabulate(rows: Sequence[Mapping[str, Any]]) -> Table:
         scene=np.array([row["scene"] for row in rows]),
         judgements=np.array([row["judgements"] for row in rows]),
         open_to=np.array([row["open_to"] for row in rows], dtype=np.bool_),
-        coloured=np.array([row["coloured"] for row in rows], dtype=np.bool_),
         without={
             kind: np.array([[each[kind][name] for name in names] for each in told_without])
             for kind in (told_without[0] if told_without else ())
@@ -185,7 +181,7 @@ def _rows(folder: Path, seed: int, entry: Mapping[str, str]) -> list[dict[str, A
         "looked": looked(entry),
         "scene": entry.get("scene", ""),
         "judgements": (entry.get("judgement_1", ""), entry.get("judgement_2", "")),
-        "without": {kind.kind: leave_out(told["figures"], case, kind.kind) for kind in EVIDENCE},
+        "without": {kind: leave_out(told["figures"], case, kind) for kind in HEARD},
     }
     out = [common | natural]
     rng = np.random.default_rng([seed, zlib.crc32(entry["file"].encode())])
@@ -240,7 +236,7 @@ def _copy(pixels: NDArray[np.uint8], kind: str, rng: np.random.Generator) -> dic
     case = prepare(made.data)
     told = _told(case)
     if rng.random() < LEFT_OUT:
-        kind_left = str(rng.choice([k.kind for k in EVIDENCE]))
+        kind_left = str(rng.choice(HEARD))
         told["figures"] = leave_out(told["figures"], case, kind_left)
     return {
         "kind": kind,
@@ -257,5 +253,4 @@ def _told(case: Case) -> dict[str, Any]:
     return {
         "figures": features(case),
         "open_to": left_open(case, earned),
-        "coloured": case.coloured is not None,
     }

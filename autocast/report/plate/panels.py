@@ -173,7 +173,7 @@ def _points(value: float) -> str:
 
 
 def _drivers(judgement: Judgement) -> list[Evidence]:
-    return sorted((e for e in judgement.evidence if votes(e)), key=lambda e: -e.drove)
+    return sorted((e for e in judgement.evidence if votes(e) or e.context), key=lambda e: -e.drove)
 
 
 def at_60(cast: ToneCast) -> tuple[float, float]:
