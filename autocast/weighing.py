@@ -18,7 +18,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.modelfiles import load_arrays
+from autocast.errors import ModelError
+from autocast.modelfiles import load_arrays, models_folder
 from autocast.trees import Forest, unpack
 
 Floats = NDArray[np.floating[Any]]
@@ -123,4 +124,10 @@ def weigh(told: Sequence[Mapping[str, float]]) -> Weighed:
 def _models() -> tuple[tuple[str, ...], Forest, Forest]:
     arrays = load_arrays(FILE)
     names = tuple(str(name) for name in arrays["figures"])
-    return names, unpack(arrays, "first"), unpack(arrays, "last")
+    first, last = unpack(arrays, "first"), unpack(arrays, "last")
+    if len(first.start) != 4 * len(TARGETS):
+        raise ModelError(
+            f"{FILE} in {models_folder()} was fitted for another version of autocast. "
+            "Train again, or install autocast again."
+        )
+    return names, first, last

@@ -18,7 +18,9 @@ from typer.testing import CliRunner
 from autocast import trees, weighing
 from autocast.cli import app
 from autocast.colour import linear_to_lab, srgb_to_linear
+from autocast.errors import ModelError
 from autocast.judgement import Risks
+from autocast.modelfiles import load_arrays
 from autocast.training import evaluate, fit, gather
 from autocast.training.gather import Table
 from autocast.training.risks import choose
@@ -289,3 +291,13 @@ def test_a_folder_becomes_natural_rows_crops_and_laid_ones(
     along = (moved[heard] * table.truth[gains][heard, 0]).sum(axis=1)
     assert (along > 0).all()
     assert any("2 of 2 pictures" in line for line in lines)
+
+
+def test_trees_of_another_version_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    arrays = dict(load_arrays(weighing.FILE))
+    arrays["first/start"] = arrays["first/start"][:10]
+    monkeypatch.setattr(weighing, "load_arrays", lambda _: arrays)
+    weighing._models.cache_clear()
+    with pytest.raises(ModelError, match=r"fitted.npz in .* another version of autocast. Train"):
+        weighing.weigh([{}])
+    weighing._models.cache_clear()
