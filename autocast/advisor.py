@@ -177,20 +177,7 @@ def _evidence(
     }
     for kind in EVIDENCE:
         name, finding = kind.kind, findings[kind.kind]
-        silent = Evidence(
-            kind=name,
-            label=kind.label,
-            share=round(finding.share, 4),
-            reads=None,
-            expected=None,
-            explains=None,
-            spread=0.0,
-            weight=0.0,
-            drove=0.0,
-            drove_probability=0.0,
-            stance="silent",
-            where=(),
-        )
+        silent = _silent(name, kind.label, round(finding.share, 4))
         if name not in heard:
             yield silent
             continue
@@ -210,6 +197,24 @@ def _evidence(
             stance=_stance(case.votes[name], case.estimate, verdict),
             where=finding.where,
         )
+
+
+def _silent(kind: str, label: str, share: float) -> Evidence:
+    """An evidence that names no cast."""
+    return Evidence(
+        kind=kind,
+        label=label,
+        share=share,
+        reads=None,
+        expected=None,
+        explains=None,
+        spread=0.0,
+        weight=0.0,
+        drove=0.0,
+        drove_probability=0.0,
+        stance="silent",
+        where=(),
+    )
 
 
 def _speaks(finding: Finding, vote: Vote) -> bool:
@@ -261,19 +266,10 @@ def _content_evidence(adds: float, verdict: Verdict) -> Iterator[Evidence]:
     """What the picture seems to show, where it changes the probability by enough to be named."""
     if abs(adds) < CONTENT_NAMED:
         return
-    yield Evidence(
-        kind=CONTENT,
-        label="what the picture seems to show",
-        share=1.0,
-        reads=None,
-        expected=None,
-        explains=None,
-        spread=0.0,
-        weight=0.0,
-        drove=0.0,
+    yield replace(
+        _silent(CONTENT, "what the picture seems to show", 1.0),
         drove_probability=round(adds, 4),
         stance="for" if (adds > 0) == (verdict != "clear") else "against",
-        where=(),
     )
 
 
