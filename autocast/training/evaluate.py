@@ -135,7 +135,8 @@ def still_open(table: Table, casts: Floats) -> NDArray[np.bool_]:
     Tone ranges that the trees find apart count as in :func:`autocast.advisor.left_open`.
     """
     apart = tones_apart(casts[:, 1:]) >= TONES_APART
-    return np.asarray(table.open_to & ~np.stack([apart, np.zeros_like(apart)], axis=1))
+    clear, cast = table.open_to.T
+    return np.stack([clear & ~apart, cast], axis=1)
 
 
 def plain(table: Table, seed: int, report: Callable[[str], None], processes: int = 1) -> Word:
