@@ -6,20 +6,22 @@ The thresholds that decide a verdict lie in the model file ``verdict.json``.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from autocast import sentences
-from autocast.case import Case, Coloured, tone_parts
+from autocast.case import Case, Coloured, Hinted, tone_parts
 from autocast.castgrid import grid
 from autocast.colour import requote
 from autocast.content import KIND as CONTENT
 from autocast.evidence import EVIDENCE, Finding, Vote
-from autocast.evidence.hints import near_evident
 from autocast.evidence.scene import CLASSES
 from autocast.evidence.votes import place
 from autocast.features import HEARD, features, leave_out
+from autocast.hearing import hear
 from autocast.judgement import (
     EVIDENT_FROM,
     REMARKS,
@@ -39,9 +41,11 @@ from autocast.modelfiles import load_json
 from autocast.remarking import remarks
 from autocast.spots import spots
 from autocast.thresholds import Thresholds, rule
-from autocast.voting import Estimate, count
+from autocast.voting import Estimate
 from autocast.weighing import tones_apart, weigh
 
+HINT = "hint"
+"""The kind of evidence that a person's word is."""
 SECOND_NAMED = 0.1
 """Share of the posterior from which a second cast is named (project convention)."""
 DOUBTED_FROM = 7.5
@@ -60,17 +64,10 @@ def advise(case: Case, model: str, assumptions: Assumptions) -> Judgement:
     """Weigh the case and word the judgement. Raises AssumptionError for what is no share."""
     settings = load_json("verdict.json")
     rules = rule(settings, assumptions)
-    told = features(case)
-    left_out = [leave_out(told, case, kind) for kind in HEARD]
-    weighed = weigh([told, *left_out])
-    probability, *without = (float(p) for p in weighed.probability)
-    rests = dict(zip(HEARD, without, strict=True))
-    apart = bool(tones_apart(weighed.casts[:1, 1:])[0] >= settings["tones_apart"])
+    word = _word(case)
+    probability, rests = word.probability, dict(word.without)
+    apart = bool(tones_apart(word.tones[None])[0] >= settings["tones_apart"])
     earned = remarks(case, tones_apart=apart)
-    if case.witnesses:
-        # The trees were grown without hints and cannot weigh them: the hinted posterior can.
-        probability = near_evident(case.estimate.posterior)
-        rests = {k: near_evident(count(case.counted, without=k).posterior) for k in rests}
     monochrome = case.character.monochrome
     if monochrome:
         # Its greys have no cast, whatever the trees make of so odd a picture.
@@ -80,11 +77,14 @@ def advise(case: Case, model: str, assumptions: Assumptions) -> Judgement:
     verdict = _verdict(case, probability, earned, rules.thresholds)
     probability = rules.at_base_rate(probability)
     rests = {kind: rules.at_base_rate(rest) for kind, rest in rests.items()}
-    evidence = tuple(_evidence(case, probability, rests, verdict))
+    shifts = {kind: probability - rest for kind, rest in rests.items()}
+    evidence = tuple(_evidence(case, shifts, word.moved, verdict))
     if case.coloured is not None and not monochrome:
         evidence = (*evidence, _object_evidence(case, case.coloured, verdict))
-    evidence = (*evidence, *_content_evidence(probability - rests[CONTENT], verdict))
-    evidence = (*evidence, *_hint_evidence(case, probability, verdict))
+    evidence = (*evidence, *_content_evidence(shifts[CONTENT], verdict))
+    if case.hinted is not None:
+        moved = word.moved[HINT]
+        evidence = (*evidence, *_hint_evidence(case, case.hinted, shifts[HINT], moved, verdict))
     picture = case.scene.picture
     judgement = Judgement(
         verdict=verdict,
@@ -106,6 +106,49 @@ def advise(case: Case, model: str, assumptions: Assumptions) -> Judgement:
     return replace(judgement, sentences=sentences.compose(judgement))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Word:
+    """What the trees say, hints heard: the probability, and the tone ranges' casts (3, 2).
+
+    ``without`` holds the probability, and ``moved`` the distance by which the
+    quoted cast moves, when a kind of evidence is left out.
+    """
+
+    probability: float
+    tones: NDArray[np.floating[Any]]
+    without: Mapping[str, float]
+    moved: Mapping[str, float]
+
+
+def _word(case: Case) -> _Word:
+    # The trees were grown without hints: they are asked as if none had been given.
+    before = case if case.hinted is None else case.hinted.before
+    told = features(before)
+    less = [leave_out(told, before, kind) for kind in HEARD]
+    weighed = weigh([told, *less])
+    probability, *without = (float(p) for p in weighed.probability)
+    if case.hinted is None:
+        # What was counted without a kind is among the figures told without it.
+        rests = [np.array([each["together.a"], each["together.b"]]) for each in less]
+        tones = weighed.casts[0, 1:]
+    else:
+        heard, *others = (
+            hear(weighed, row, case.hinted.witnesses) for row in range(len(HEARD) + 1)
+        )
+        rests, tones = [each.casts[0] for each in others], heard.casts[1:]
+        without = [*(each.evident for each in others), probability]
+        rests.append(before.estimate.mean)
+        probability = heard.evident
+    kinds = (*HEARD, HINT)[: len(rests)]
+    moved = [float(np.hypot(*(rest - case.estimate.mean))) for rest in rests]
+    return _Word(
+        probability,
+        tones,
+        dict(zip(kinds, without, strict=True)),
+        dict(zip(kinds, moved, strict=True)),
+    )
+
+
 def _verdict(
     case: Case, probability: float, earned: tuple[str, ...], thresholds: Thresholds
 ) -> Verdict:
@@ -119,7 +162,8 @@ def left_open(case: Case, earned: tuple[str, ...]) -> tuple[bool, bool]:
     """May a picture be called ``clear``, and may it be called ``cast``, by its probability?
 
     Remarks may hand it to a person whatever the probability. The cast that is quoted
-    must not be a plain one in what is called clear. Warmth that the scene may own
+    must not be a plain one in what is called clear, nor may tones or parts of the
+    frame surely disagree. Warmth that the scene may own
     is never called a cast outright, nor is a cast that the count cannot see.
     """
     if any(REMARKS[code].asks for code in earned):
@@ -128,7 +172,8 @@ def left_open(case: Case, earned: tuple[str, ...]) -> tuple[bool, bool]:
         return True, False
     plain = float(np.hypot(*case.estimate.mean)) >= DOUBTED_FROM
     seen = _worst(case.estimate) >= SLIGHT_FROM
-    return not plain and "tones_disagree" not in earned, seen and "believable_warmth" not in earned
+    uneven = {"parts_disagree", "tones_disagree"} & set(earned)
+    return not plain and not uneven, seen and "believable_warmth" not in earned
 
 
 def _worst(estimate: Estimate) -> float:
@@ -165,9 +210,9 @@ def _tones(estimate: Estimate) -> dict[str, ToneCast]:
 
 
 def _evidence(
-    case: Case, probability: float, rests: Mapping[str, float], verdict: Verdict
+    case: Case, shifts: Mapping[str, float], moved: Mapping[str, float], verdict: Verdict
 ) -> Iterator[Evidence]:
-    """What each kind says, and what changes when it is left out."""
+    """What each kind says, and how probability and cast change by hearing it."""
     readings = {kind: vote.reading for kind, vote in case.votes.items()}
     findings = {k.kind: k.find(case.scene, case.members) for k in EVIDENCE}
     heard = {
@@ -181,9 +226,6 @@ def _evidence(
         if name not in heard:
             yield silent
             continue
-        rest = count(case.counted, without=name)
-        moved = float(np.hypot(*(rest.mean - case.estimate.mean)))
-        shift = probability - rests[name]
         mean, covariance = readings[name]
         yield replace(
             silent,
@@ -192,8 +234,8 @@ def _evidence(
             explains=(round(float(mean[0]), 2), round(float(mean[1]), 2)),
             spread=round(float(np.sqrt(np.trace(covariance) / 2)), 2),
             weight=round(heard[name] / sum(heard.values()), 4),
-            drove=round(moved, 3),
-            drove_probability=round(shift, 4),
+            drove=round(moved[name], 3),
+            drove_probability=round(shifts[name], 4),
             stance=_stance(case.votes[name], case.estimate, verdict),
             where=finding.where,
         )
@@ -236,7 +278,9 @@ def _stance(vote: Vote, estimate: Estimate, verdict: Verdict) -> Stance:
     if verdict == "clear":
         for_it = none - float(likelihood[reach > EVIDENT_FROM].max())
     else:
-        near = np.hypot(*(grid().casts - estimate.mean).T) <= SLIGHT_FROM
+        off = np.hypot(*(grid().casts - estimate.mean).T)
+        # What a person says may lie beyond the grid: then the nearest cast speaks for it.
+        near = off <= max(SLIGHT_FROM, float(off.min()))
         for_it = float(likelihood[near].max()) - none
     if abs(for_it) < TAKES_SIDES:
         return "silent"
@@ -273,16 +317,15 @@ def _content_evidence(adds: float, verdict: Verdict) -> Iterator[Evidence]:
     )
 
 
-def _hint_evidence(case: Case, probability: float, verdict: Verdict) -> Iterator[Evidence]:
+def _hint_evidence(
+    case: Case, hinted: Hinted, shift: float, moved: float, verdict: Verdict
+) -> Iterator[Evidence]:
     """What a person said of each spot. ``drove`` is that of all hints together."""
-    if not case.witnesses:
-        return
-    rest = count(case.counted, without="hints")
-    for witness in case.witnesses:
+    for witness in hinted.witnesses:
         mean, covariance = witness.reading
         hint = witness.hint
         yield Evidence(
-            kind="hint",
+            kind=HINT,
             label=f"{hint.what} at {hint.x:g},{hint.y:g}, as you said",
             share=round(witness.where.width * witness.where.height, 4),
             reads=_rounded(witness.reads),
@@ -290,9 +333,9 @@ def _hint_evidence(case: Case, probability: float, verdict: Verdict) -> Iterator
             explains=(round(float(mean[0]), 2), round(float(mean[1]), 2)),
             spread=round(float(np.sqrt(np.trace(covariance) / 2)), 2),
             weight=1.0,
-            drove=round(float(np.hypot(*(rest.mean - case.estimate.mean))), 3),
-            drove_probability=round(probability - near_evident(rest.posterior), 4),
-            stance=_stance(Vote("hint", witness.log_likelihood), case.estimate, verdict),
+            drove=round(moved, 3),
+            drove_probability=round(shift, 4),
+            stance=_stance(Vote(HINT, witness.log_likelihood), case.estimate, verdict),
             where=(witness.where,),
         )
 

@@ -7,7 +7,7 @@ common practice, no source, unless a line says otherwise.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from autocast.castgrid import grid
 from autocast.character import Character
 from autocast.evidence import Vote
-from autocast.evidence.hints import Witness, doubted
+from autocast.evidence.hints import Witness
 from autocast.evidence.scene import KINDS, Scene, memberships
 from autocast.evidence.votes import columns
 from autocast.judgement import TONE_RANGES, Reading
@@ -83,21 +83,26 @@ class Case:
     support: Support
     coloured: Coloured | None
     conflict: float
-    witnesses: tuple[Witness, ...] = ()
-    doubted: bool = False
+    hinted: Hinted | None = None
 
 
-def open_case(scene: Scene, character: Character, witnesses: tuple[Witness, ...] = ()) -> Case:
-    """Ask the evidence, count the votes, and note the facts that follow.
+@dataclass(frozen=True, slots=True, eq=False)
+class Hinted:
+    """What a person said: the hints, whether one is doubted, and the case before any was heard."""
 
-    ``witnesses`` are a person's hints, which the count hears as well.
-    """
+    witnesses: tuple[Witness, ...]
+    doubted: bool
+    before: Case
+
+
+def open_case(scene: Scene, character: Character) -> Case:
+    """Ask the evidence, count the votes, and note the facts that follow."""
     counted = ballot(scene)
-    estimate = count(counted)
-    contradicted = doubted(estimate.posterior, witnesses)
-    if witnesses:
-        counted = replace(counted, hinted=np.sum([w.log_likelihood for w in witnesses], axis=0))
-        estimate = count(counted)
+    return case_under(scene, character, counted, count(counted))
+
+
+def case_under(scene: Scene, character: Character, counted: Ballot, estimate: Estimate) -> Case:
+    """The facts that follow from an estimate."""
     held = members(scene, estimate)
     heard = votes(scene, held, counted)
     return Case(
@@ -110,8 +115,6 @@ def open_case(scene: Scene, character: Character, witnesses: tuple[Witness, ...]
         support=support(scene.regions, held),
         coloured=coloured(scene.regions, held, estimate),
         conflict=conflict(heard),
-        witnesses=witnesses,
-        doubted=contradicted,
     )
 
 

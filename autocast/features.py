@@ -40,6 +40,10 @@ PLANE = (-25.0, -14.0, -8.0, -4.0, -1.5, 1.5, 4.0, 8.0, 14.0, 25.0)
 """Edges, in a* and b* at L* 60, of the cells into which the whole's pixels are counted."""
 TONE_PLANE = (-14.0, -6.0, -2.0, 2.0, 6.0, 14.0)
 """The same for each tone range."""
+RANKS = (0.002, 0.01, 0.03, 0.08, 0.2, 0.35, 0.5, 0.65, 0.8, 0.92, 0.97, 0.99, 0.998)
+"""Shares of the pixels below the values at which the channels are set against each other."""
+CODES = 4096
+"""Steps of the encoded scale in which ranks are counted (project convention)."""
 LEVEL = {
     "columns": tuple(itertools.combinations(COLUMNS, 2)),
     "quarters": (("top_left", "top_right"), ("bottom_left", "bottom_right")),
@@ -69,7 +73,9 @@ def leave_out(told: Mapping[str, float], case: Case, kind: str) -> dict[str, flo
         name: float("nan") if name.startswith(f"{kind}.") else figure
         for name, figure in told.items()
     }
-    return rest | mirrored_alike(dict(_together(count(case.counted, without=kind))))
+    # What the picture shows knows no casts: the count is the same without it.
+    estimate = case.estimate if kind == CONTENT else count(case.counted, without=kind)
+    return rest | mirrored_alike(dict(_together(estimate)))
 
 
 def mirrored_alike(told: Mapping[str, float]) -> dict[str, float]:
@@ -178,6 +184,7 @@ def _statistics(case: Case) -> Iterator[tuple[str, float]]:
     single = case.counted.outright["statistics"].single
     for name in case.scene.weights["statistics"]:
         yield from _pair(f"statistics.{name}", single.get(name))
+    yield from _ranks(case)
     labels = case.scene.regions.labels
     good = labels >= 0
     lab = np.asfortranarray(case.scene.lab[good])
@@ -218,6 +225,26 @@ def _statistics(case: Case) -> Iterator[tuple[str, float]]:
     for name, (low, high, _) in TONE_RANGES.items():
         within = (lightness >= low) & (lightness < high)
         yield from _plane(f"plane.{name}", (at_60[0][within], at_60[1][within]), TONE_PLANE)
+
+
+def _ranks(case: Case) -> Iterator[tuple[str, float]]:
+    """How far red and blue lie from green at equal ranks, encoded -1..1.
+
+    A rising curve laid over a channel leaves its ranks alone: it moves these
+    values as it moves a ramp of greys, from the darkest to the lightest. (Green
+    itself is not told: it would betray copies that casts are laid on.)
+    """
+    picture = case.scene.picture
+    values = []
+    for channel in np.moveaxis(picture.encoded, -1, 0):
+        held = np.clip(channel[picture.opaque], 0, 1)
+        code = np.rint(held * (CODES - 1)).astype(np.intp)
+        below = np.bincount(code, minlength=CODES).cumsum()
+        rank = np.searchsorted(below, np.array(RANKS) * (len(code) - 1), side="right")
+        values.append(rank / (CODES - 1))
+    for share, red, green, blue in zip(RANKS, *values, strict=True):
+        yield f"statistics.rank_{share:g}.red", float(red - green)
+        yield f"statistics.rank_{share:g}.blue", float(blue - green)
 
 
 def _plane(

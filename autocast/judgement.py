@@ -56,6 +56,7 @@ REMARKS: Mapping[str, RemarkText] = MappingProxyType(
             "Something strongly coloured stands amid neutrals that agree with each other.", False
         ),
         "mixed_light": RemarkText("Parts of the frame seem to stand in different light.", True),
+        "parts_disagree": RemarkText("Parts of the frame do not share one cast.", False),
         "tones_disagree": RemarkText(
             "Shadows, midtones and highlights do not share one cast.", False
         ),

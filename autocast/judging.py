@@ -12,13 +12,13 @@ from autocast.advisor import advise
 from autocast.case import Case, open_case
 from autocast.character import character
 from autocast.colour import linear_to_lab
-from autocast.evidence.hints import apart, left_out, place_of, witnesses
+from autocast.evidence.hints import apart, left_out, place_of, witnesses as votes_of
 from autocast.evidence.scene import KINDS, look
 from autocast.features import features
+from autocast.hearing import hear, told
 from autocast.judgement import Assumptions, Evidence, Hint, Judgement
 from autocast.modelfiles import model_id
 from autocast.picture import Picture, Source, open_picture
-from autocast.voting import count
 from autocast.weighing import weigh
 
 
@@ -71,17 +71,18 @@ def examine(
 def casts_by_tone(examination: Examination) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """The fitted casts of shadows, midtones and highlights (3, 2) at L* 60, and how sure (3,).
 
-    This is the first stage's word (:mod:`autocast.weighing`), not the count's
-    that the judgement quotes: the count leans to no cast where evidence is thin.
-    How sure is a standard deviation, the root mean square of those of a* and b*.
+    This is the first stage's word (:mod:`autocast.weighing`) with every hint heard,
+    not the count's that the judgement of a picture without hints quotes: the count
+    leans to no cast where evidence is thin. How sure is a standard deviation, the
+    root mean square of those of a* and b*.
     """
-    case = examination.case
-    if case.witnesses:
-        # The trees were grown without hints.
-        case = replace(case, estimate=count(case.counted, without="hints"))
-    said = weigh([features(case)])
-    deviation = np.sqrt(np.mean(said.deviation[0, 1:] ** 2, axis=1))
-    return said.casts[0, 1:].astype(np.float64), deviation.astype(np.float64)
+    case, hinted = examination.case, examination.case.hinted
+    if hinted is not None:
+        case = hinted.before
+    witnesses = () if hinted is None else hinted.witnesses
+    heard = hear(weigh([features(case)]), 0, witnesses)
+    deviation = np.array([heard.deviation(k) for k in range(1, 4)])
+    return heard.casts[1:].astype(np.float64), deviation
 
 
 def prepare(source: Source) -> Case:
@@ -91,9 +92,10 @@ def prepare(source: Source) -> Case:
 
 def _case(picture: Picture, hints: Sequence[Hint]) -> Case:
     lab = linear_to_lab(picture.pixels)
-    heard = witnesses(picture, hints) if hints else ()
+    heard = votes_of(picture, hints) if hints else ()
     kept = left_out(picture, hints) if hints else picture
-    return open_case(look(kept, lab), character(kept, lab), heard)
+    case = open_case(look(kept, lab), character(kept, lab))
+    return told(case, heard) if heard else case
 
 
 def other_lights(picture: Picture, hints: Sequence[Hint]) -> Iterator[Evidence]:

@@ -14,7 +14,7 @@ from autocast.case import Case, gap, neutral_share, tone_parts
 from autocast.castgrid import grid
 from autocast.evidence.scene import KINDS
 from autocast.judgement import EVIDENT_FROM, REMARKS, SLIGHT_FROM
-from autocast.voting import COLUMNS, area_masks
+from autocast.voting import COLUMNS, ROWS, area_masks
 
 AREA_SHARE = 0.06
 """Share of probable neutrals from which half a frame's own cast counts."""
@@ -22,6 +22,8 @@ TONES_APART = 8.0
 """Distance of two tone ranges' casts (a*b* at L* 60) worth a remark."""
 AREAS_APART = 11.0
 """Distance of two halves' casts (a*b* at L* 60) that means mixed light."""
+LEAST_HEARD = 0.02
+"""Share of the frame below which a part's cast is not heard."""
 CERTAIN_APART = 2.0
 """... and the same in standard deviations of the difference."""
 CONFLICT_FROM = 4.0
@@ -50,10 +52,17 @@ COMPARED = (
     *itertools.combinations(COLUMNS, 2),
 )
 """Areas whose light is compared, at one height: sky and ground differ in any landscape."""
+PARTS_APART = ((COLUMNS, 10.0, 2.2), (ROWS, 13.0, 6.5))
+"""Columns and rows of the frame whose casts (a*b* at L* 60) are worth a remark when this far
+apart, and by this many standard deviations of the difference.
+
+Sky and ground differ in any landscape, so that rows must differ more surely."""
 WARM_HUES = (45.0, 100.0)
 """Hue angles, in degrees, of warmth that low sun or lamps lend a scene."""
 WARMEST = 12.0
 """C* at L* 60 up to which warmth is believed of a scene without asking further."""
+ANSWERED = frozenset({"conflict", "split", "no_known_colour", "few_neutrals"})
+"""Remarks that ask what a person answers by naming a neutral."""
 CLIPPED_SHARE = 0.25
 """Share of clipped pixels worth a remark."""
 
@@ -73,7 +82,18 @@ def remarks(case: Case, *, tones_apart: bool) -> tuple[str, ...]:
     else:
         found |= {code for code, holds in RULES.items() if holds(case)}
         found |= {"tones_disagree"} if tones_apart else set()
+        found -= ANSWERED if _answered(case) else set()
     return tuple(code for code in REMARKS if code in found)
+
+
+def _answered(case: Case) -> bool:
+    """Has a person named a neutral, and does the rest of the picture allow it?"""
+    hinted = case.hinted
+    return (
+        hinted is not None
+        and not hinted.doubted
+        and any(witness.hint.what == "neutral" for witness in hinted.witnesses)
+    )
 
 
 def _nothing_readable(case: Case) -> bool:
@@ -151,6 +171,18 @@ def _mixed(case: Case) -> bool:
     return False
 
 
+def _parts_disagree(case: Case) -> bool:
+    """Do columns, or rows, of the frame read casts that are surely not one?"""
+    for names, distance, deviations in PARTS_APART:
+        parts = [case.estimate.parts[name] for name in names]
+        heard = [part for part in parts if part.share >= LEAST_HEARD]
+        for pair in itertools.combinations(heard, 2):
+            apart, surely = gap(pair)
+            if apart >= distance and surely >= deviations:
+                return True
+    return False
+
+
 def _warm(case: Case) -> bool:
     a, b = (float(v) for v in case.estimate.mean)
     hue = float(np.degrees(np.arctan2(b, a)))
@@ -166,8 +198,9 @@ RULES: Mapping[str, Callable[[Case], bool]] = {
     "dominant_colour": _dominant,
     "coloured_object": lambda c: c.coloured is not None and _vouched(c),
     "mixed_light": _mixed,
+    "parts_disagree": _parts_disagree,
     "tones_disagree": _tones_disagree,
-    "hint_doubted": lambda c: c.doubted,
+    "hint_doubted": lambda c: c.hinted is not None and c.hinted.doubted,
     "off_grid": lambda c: float(c.estimate.posterior[grid().edge].sum()) > EDGE_SHARE,
     "believable_warmth": _warm,
     "toned": lambda c: c.character.toned,

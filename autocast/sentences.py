@@ -50,8 +50,9 @@ def _verdict(judgement: Judgement) -> str:
         return "A person should look: " + " ".join([_lowered(reasons[0]), *reasons[1:]])
     if "believable_warmth" in judgement.remarks:
         return f"A person should look: it reads warm ({figure}), and the scene may be so."
-    if "tones_disagree" in judgement.remarks:
-        return f"A person should look: {_lowered(REMARKS['tones_disagree'].sentence)}"
+    for code in ("tones_disagree", "parts_disagree"):
+        if code in judgement.remarks:
+            return f"A person should look: {_lowered(REMARKS[code].sentence)}"
     return f"A person should look: a cast is neither clear nor to be ruled out ({figure})."
 
 

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.castgrid import gaussian, grid, mean_and_covariance, peaks, posterior
+from autocast.castgrid import gaussian, grid, mean_and_covariance, normal, peaks, posterior
 from autocast.evidence import EVIDENCE, Outright, Vote
 from autocast.evidence.scene import CLASSES, Scene, memberships
 from autocast.judgement import TONE_RANGES
@@ -69,15 +69,13 @@ class Ballot:
     """What is known before the count; every array is (1 + P) x N, the whole first.
 
     ``together`` holds the classes' joint log-likelihood, by the class left out
-    (None: all heard); ``outright`` that of each picture-wide kind; ``hinted`` N
-    what a person's hints say of the whole.
+    (None: all heard); ``outright`` that of each picture-wide kind.
     """
 
     together: Mapping[str | None, Floats]
     outright: Mapping[str, Outright]
     shares: Floats
     settings: Mapping[str, Any]
-    hinted: Floats | None = None
 
 
 def area_masks(regions: Regions) -> dict[str, NDArray[np.bool_]]:
@@ -122,30 +120,54 @@ def ballot(scene: Scene) -> Ballot:
 
 def count(votes: Ballot, without: str | None = None) -> Estimate:
     """Combine the votes, leaving out the kind ``without`` if one is named."""
-    settings = votes.settings
-    known = settings["evidence"]
+    logs = _logs(votes, without)
+    prior = _prior(votes.settings["prior"])
+    whole = posterior(prior + logs[0])
+    information = _entropy(posterior(prior)) - _entropy(whole)
+    mean, covariance = mean_and_covariance(whole)
+    parts = _parts(votes, logs, mean, covariance)
+    return Estimate(mean, covariance, whole, peaks(whole), parts, information)
+
+
+def recount(votes: Ballot, casts: Mapping[str | None, tuple[Floats, Floats]]) -> Estimate:
+    """The estimate where the casts of the whole (None) and of the tone ranges are given.
+
+    Each is a mean (2,) and a covariance (2, 2); the areas of the frame are
+    counted from the whole's.
+    """
+    mean, covariance = casts[None]
+    whole = normal(mean, covariance)
+    parts = _parts(votes, _logs(votes, None), mean, covariance)
+    given = {name: Part(*casts[name], parts[name].share) for name in TONE_RANGES}
+    information = _entropy(posterior(_prior(votes.settings["prior"]))) - _entropy(whole)
+    return Estimate(mean, covariance, whole, peaks(whole), parts | given, information)
+
+
+def _logs(votes: Ballot, without: str | None) -> Floats:
+    """(1 + P) x N log-likelihoods of everything that is heard."""
+    known = votes.settings["evidence"]
     logs = known["classes"] * votes.together[without if without in CLASSES else None]
     for kind, spoken in votes.outright.items():
         if kind != without and kind in known:
             logs = logs + known[kind] * spoken.likelihoods
-    prior = _prior(settings["prior"])
-    heard = logs[0] if votes.hinted is None or without == "hints" else logs[0] + votes.hinted
-    whole = posterior(prior + heard)
-    mean, covariance = mean_and_covariance(whole)
+    return np.asarray(logs)
+
+
+def _parts(votes: Ballot, logs: Floats, mean: Floats, covariance: Floats) -> dict[str, Part]:
+    """The parts' casts, each starting from the whole's."""
+    settings = votes.settings
     # A corner or strip of the frame may stand in a light of its own, farther from the whole's.
     near, far = (
         gaussian(mean, covariance + np.eye(2) * settings[spread] ** 2, settings["part_wild"])
         for spread in ("part_spread", "area_spread")
     )
-    parts = {
+    return {
         name: Part(
             *mean_and_covariance(posterior((near if name in NEAR else far) + log)),
             float(share),
         )
         for name, log, share in zip(PARTS, logs[1:], votes.shares, strict=True)
     }
-    information = _entropy(posterior(prior)) - _entropy(whole)
-    return Estimate(mean, covariance, whole, peaks(whole), parts, information)
 
 
 def members(scene: Scene, estimate: Estimate) -> NDArray[np.float32]:

@@ -98,12 +98,14 @@ class Weighed:
     """What the fitted models say of n lists of figures.
 
     Casts (n, 4, 2) of :data:`TARGETS` by the first stage, their standard
-    deviations (n, 4, 2), and the probabilities (n,).
+    deviations (n, 4, 2), the probabilities (n,), and ``together`` (4, 4), how far
+    the targets' errors go together (a correlation, the same for every picture).
     """
 
     casts: Floats
     deviation: Floats
     probability: Floats
+    together: Floats
 
 
 def weigh(told: Sequence[Mapping[str, float]]) -> Weighed:
@@ -116,8 +118,10 @@ def weigh(told: Sequence[Mapping[str, float]]) -> Weighed:
     casts, spread = np.moveaxis(said.reshape(len(told), 2, len(TARGETS), 2), 1, 0)
     casts, deviation = casts + anchor[:, None], np.exp(spread)
     logit = last_stage(second_stage(names, figures, casts, deviation)).mean(axis=1)
-    slope, offset = load_arrays(FILE)["calibration"]
-    return Weighed(casts, deviation, 1 / (1 + np.exp(-(slope * logit + offset))))
+    arrays = load_arrays(FILE)
+    slope, offset = arrays["calibration"]
+    probability = 1 / (1 + np.exp(-(slope * logit + offset)))
+    return Weighed(casts, deviation, probability, arrays["together"])
 
 
 @cache
@@ -125,7 +129,7 @@ def _models() -> tuple[tuple[str, ...], Forest, Forest]:
     arrays = load_arrays(FILE)
     names = tuple(str(name) for name in arrays["figures"])
     first, last = unpack(arrays, "first"), unpack(arrays, "last")
-    if len(first.start) != 4 * len(TARGETS):
+    if len(first.start) != 4 * len(TARGETS) or "together" not in arrays:
         raise ModelError(
             f"{FILE} in {models_folder()} was fitted for another version of autocast. "
             "Train again, or install autocast again."

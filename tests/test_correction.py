@@ -22,7 +22,6 @@ import autocast
 from autocast import judging
 from autocast.colour import cast_to_gains, linear_to_lab, linear_to_srgb, srgb_to_linear
 from autocast.correction import corrected, curves, plan
-from autocast.correction.fitting import heard_in
 from autocast.correction.moving import KNOTS, Move, lightness_error, shrunk, smooth, tone_weights
 from autocast.correction.proving import fared, prove
 from autocast.correction.table import clf_text, write_clf
@@ -160,15 +159,6 @@ def test_a_tone_that_is_less_sure_yields_to_the_others() -> None:
     assert unsure[0, 1] < alike[0, 1] - 1
     assert unsure[1, 1] < alike[1, 1]
     assert shrunk(np.full((3, 2), 5.0), np.array([1.0, 2.0, 3.0])) == pytest.approx(5)
-
-
-def test_a_hint_corrects_its_own_tone_most() -> None:
-    flat = np.array([(0.0, -6.0)] * 3)
-    said = [(80.0, np.array([0.0, -20.0]), np.eye(2) * 1.5**2)]
-    casts, spreads = heard_in(flat, np.full(3, 5.0), said)
-    assert casts[2, 1] == pytest.approx(-20, abs=1.5)
-    assert casts[2, 1] < casts[1, 1] <= casts[0, 1] < -6
-    assert spreads[2] < spreads[1]
 
 
 def test_curves_alone_say_what_they_cost() -> None:

@@ -118,7 +118,7 @@ def table(pictures: int = 120, seed: int = 4) -> Table:
 @pytest.fixture(scope="module")
 def quick() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
-        for name in ("STAGE_ONE", "STAGE_SPREAD", "STAGE_TWO"):
+        for name in ("STAGE_ONE", "STAGE_TONES", "STAGE_SPREAD", "STAGE_TWO"):
             small = getattr(fit, name) | {"max_iter": 12, "min_samples_leaf": 5}
             patch.setattr(fit, name, small)
         yield

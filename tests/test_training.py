@@ -73,7 +73,7 @@ def _table(pictures: int = 90, seed: int = 4) -> Table:
 @pytest.fixture(scope="module")
 def quick() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
-        for name in ("STAGE_ONE", "STAGE_SPREAD", "STAGE_TWO"):
+        for name in ("STAGE_ONE", "STAGE_TONES", "STAGE_SPREAD", "STAGE_TWO"):
             small = getattr(fit, name) | {"max_iter": 12, "min_samples_leaf": 5}
             patch.setattr(fit, name, small)
         yield

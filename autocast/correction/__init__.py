@@ -22,8 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocast.colour import requote
-from autocast.correction.fitting import heard_in, said_by
-from autocast.correction.moving import Curves, Move, curves, lightness_error, smooth
+from autocast.correction.moving import Curves, Move, curves, lightness_error, shrunk, smooth
 from autocast.correction.proving import Proof, prove
 from autocast.correction.table import check_clf, write_clf
 from autocast.errors import OutputError
@@ -126,8 +125,7 @@ TELL = (
 def plan(examination: Examination, strength: float = 1.0) -> Move:
     """The move that a judgement advises; ``strength`` 0..1 is the share of the cast taken away."""
     casts, deviation = casts_by_tone(examination)
-    heard, spreads = heard_in(casts, deviation, said_by(examination.case.witnesses))
-    return smooth(heard, spreads, strength)
+    return smooth(shrunk(casts, deviation), deviation, strength)
 
 
 def corrected(picture: Picture, move: Move) -> NDArray[np.float32]:

@@ -44,8 +44,6 @@ That of regions which share their vote (``alike`` in the model file weights.json
 CLASS_OF = {"sky": "sky", "foliage": "vegetation", "skin": "skin"}
 SPEAK = ("neutral", *CLASS_OF)
 """Hints that vote for a cast; the others take something out of the picture."""
-ALLOWED = 0.08
-"""Share of the rest's posterior near a hint below which the hint is doubted (likewise)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,20 +84,6 @@ def apart(picture: Picture, hint: Hint) -> Picture:
 def witnesses(picture: Picture, hints: Sequence[Hint]) -> tuple[Witness, ...]:
     """The votes of the hints that speak. Raises HintError where a spot cannot be read."""
     return tuple(_witness(picture, hint) for hint in hints if hint.what in SPEAK)
-
-
-def doubted(rest: Floats, heard: Sequence[Witness]) -> bool:
-    """Does the posterior (N,) of the rest leave no room for what a hint says?
-
-    Room is a cast that the spot would explain to within what looks call evident.
-    """
-    for witness in heard:
-        mean, covariance = witness.reading
-        near = np.hypot(*(grid().casts - mean).T)
-        within = EVIDENT_FROM + float(np.sqrt(np.trace(covariance) / 2))
-        if float(rest[near <= within].sum()) < ALLOWED:
-            return True
-    return False
 
 
 def _witness(picture: Picture, hint: Hint) -> Witness:

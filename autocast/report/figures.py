@@ -50,6 +50,9 @@ def _parts(figures: Mapping[str, Any]) -> Iterator[list[str]]:
         yield list(_risks(figures))
         if figures["without"]:
             yield list(_without(figures["without"]))
+    if "second_opinion" in figures:
+        yield list(_mend(figures["second_opinion"]["mend"]))
+        yield list(_hints(figures["second_opinion"]["hints"]))
 
 
 def _head(figures: Mapping[str, Any]) -> Iterator[str]:
@@ -354,6 +357,68 @@ def _without(without: Mapping[str, Any]) -> Iterator[str]:
     )
 
 
+def _mend(mend: Mapping[str, Any]) -> Iterator[str]:
+    columns = {
+        "written": _share,
+        "nearer": _share,
+        "residual": _hundredths,
+        "over_all": _hundredths,
+        "anyway": _hundredths,
+        "before": _units,
+        "after": _units,
+    }
+    spans = {_share: _share_span, _hundredths: _hundredths_span, _units: _units_span}
+    rows = []
+    for kind, row in mend.items():
+        rows.append([kind, *(_or_blank(row[key], shown) for key, shown in columns.items())])
+        rows.append(["", *(spans[shown](row[key]) for key, shown in columns.items())])
+    every = mend["all"]
+    yield from _section(
+        "Copies corrected, by kind of laid cast",
+        f"Laid over photographs judged to have none (n {every['written']['n']}), of C* 12 or more. "
+        "Of those written, how many are nearer to the uncast picture in mean CIEDE2000 (its "
+        "median before and after), and the median share of the cast that is left; the same over "
+        "all, where 1 counts for what a person is asked about, and as if all had been corrected "
+        f"that are not called clear. L* changes by {every['lightness']['value']:.2f} on average, "
+        f"and by {every['lightness_most']['value']:.2f} at most at a copy's 99th percentile.",
+        _table(
+            ["written", "nearer", "left", "over all", "anyway", "before", "after"],
+            rows, name=10, width=10,
+        ),
+    )  # fmt: skip
+
+
+def _hints(hints: Mapping[str, Any]) -> Iterator[str]:
+    rows = []
+    for kind, row in hints.items():
+        cells = [
+            (row["middle"]["unhinted"], _units, _units_span),
+            (row["middle"]["error"], _units, _units_span),
+            (row["any"]["error"], _units, _units_span),
+            (row["middle"]["doubted"], _share, _share_span),
+            (row["any"]["doubted"], _share, _share_span),
+            (row["false"]["doubted"], _share, _share_span),
+            (row["middle"]["residual"], _hundredths, _hundredths_span),
+        ]
+        rows.append([kind, *(_or_blank(cell, shown) for cell, shown, _ in cells)])
+        rows.append(["", *(span(cell) for cell, _, span in cells)])
+    every = hints["all"]
+    counts = " and ".join(
+        str(0 if every[name]["error"] is None else every[name]["error"]["n"])
+        for name in ("middle", "false")
+    )
+    yield from _section(
+        "A spot called neutral",
+        "Median error of the estimate without it, with a true neutral near the middle tones, and "
+        f"with any true neutral; how many such are doubted; how many spots of C* 25 or more; "
+        f"and what the move then leaves of the cast (n {counts}).",
+        _table(
+            ["without", "middle", "any", "doubted", "doubted", "false", "left"],
+            rows, name=10, width=10,
+        ),
+    )  # fmt: skip
+
+
 def _section(title: str, text: str, table: Iterable[str]) -> Iterator[str]:
     yield title
     yield "-" * len(title)
@@ -415,6 +480,14 @@ def _units(cell: Mapping[str, Any]) -> str:
 def _units_span(cell: Cell) -> str:
     wide = cell is not None and cell["interval"] is not None and cell["interval"][1] >= 9.95
     return _span(cell, "{:.0f}" if wide else "{:.1f}")
+
+
+def _hundredths(cell: Mapping[str, Any]) -> str:
+    return f"{cell['value']:.2f}"
+
+
+def _hundredths_span(cell: Cell) -> str:
+    return _span(cell, "{:.2f}").replace("0.", ".")
 
 
 def _share(cell: Mapping[str, Any]) -> str:

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
 
 from autocast.judgement import RISKS, Risks
-from autocast.modelfiles import model_id, register
+from autocast.modelfiles import model_id, models_folder, register
 from autocast.thresholds import SCHEMA, Curve
-from autocast.training import evaluate, untouched
-from autocast.training.fit import export, grow, platt, probability
+from autocast.training import evaluate, second_opinion, untouched
+from autocast.training.fit import Fitted, Rows, export, folds, grow, platt, probability
 from autocast.training.gather import Table, gather
 from autocast.training.risks import curve
 from autocast.training.storing import write_arrays
@@ -54,17 +56,53 @@ def write_models(  # noqa: PLR0913 -- all that a run is told
     fits say of groups they did not see, so that every picture counts for them.
     """
     outcome = evaluate.nested(table, seed, report, risks, processes)
-    natural = np.flatnonzero(table.natural)
-    logit, consensus = outcome.word.logit[natural], table.consensus[natural]
-    calibration = platt(logit, consensus)
-    open_to = evaluate.still_open(table, outcome.word.casts)[natural]
-    judged = curve(probability(logit, calibration), consensus, open_to)
-    verdict = verdict_file(judged, risks)
     report(f"Growing trees on all {len(table.file)} rows.")
-    every = np.arange(len(table.file))
-    fitted = replace(grow(table, every, seed), calibration=calibration)
-    made_by = f"autocast train, seed {seed}, {int(table.natural.sum())} pictures"
-    write_arrays(to / "fitted.npz", export(fitted))
+    fitted = grow(table, np.arange(len(table.file)), seed)
+    judged = np.flatnonzero(table.natural)
+    _write(
+        to, table=table, outcome=outcome, judged=judged, fitted=fitted, risks=risks,
+        made_by=f"autocast train, seed {seed}, {len(judged)} pictures",
+    )  # fmt: skip
+
+
+def write_folds(
+    table: Table, outcome: evaluate.Outcome, to: Path, seed: int, risks: Risks
+) -> list[second_opinion.Models]:
+    """Each fold's models as a folder of their own within ``to``, with the fold's clean pictures."""
+    fold = folds(table.group, evaluate.FOLDS, seed)
+    natural = np.flatnonzero(table.natural)
+    clean = natural[table.consensus[natural] == "none"]
+    rng = np.random.default_rng(seed)
+    out = []
+    for k, fitted in enumerate(outcome.fitted):
+        place = to / str(k)
+        shutil.copytree(models_folder(), place)
+        others = natural[fold[natural] != k]
+        _write(
+            place, table=table, outcome=outcome, judged=others, fitted=fitted, risks=risks,
+            made_by=f"fold {k} of an evaluation",
+        )  # fmt: skip
+        files = rng.permutation(table.file[clean[fold[clean] == k]])[: second_opinion.PICTURES]
+        out.append(second_opinion.Models(place, [str(file) for file in files]))
+    return out
+
+
+def _write(  # noqa: PLR0913 -- all that goes into the two files
+    to: Path,
+    *,
+    table: Table,
+    outcome: evaluate.Outcome,
+    judged: Rows,
+    fitted: Fitted,
+    risks: Risks,
+    made_by: str,
+) -> None:
+    """Write trees, calibrated on what was said of the rows ``judged``, and thresholds from it."""
+    logit, consensus = outcome.word.logit[judged], table.consensus[judged]
+    calibration = platt(logit, consensus)
+    open_to = evaluate.still_open(table, outcome.word.casts)[judged]
+    verdict = verdict_file(curve(probability(logit, calibration), consensus, open_to), risks)
+    write_arrays(to / "fitted.npz", export(replace(fitted, calibration=calibration)))
     register(to, "fitted.npz", made_by=made_by, what="trees that weigh the evidence")
     (to / "verdict.json").write_text(_one_list_a_line(verdict), encoding="utf-8")
     register(
@@ -111,7 +149,12 @@ def measure_up(
     table = gather(folder, seed, processes, report)
     outcome = evaluate.nested(table, seed, report, risks, processes)
     plain = evaluate.plain(table, seed, report, processes)
-    return evaluate.figures(table, outcome, seed, plain, risks)
+    with TemporaryDirectory() as place:
+        models = write_folds(table, outcome, Path(place), seed, risks)
+        rows = second_opinion.study(folder, models, seed, processes, report)
+    group = dict(zip(map(str, table.file), map(str, table.group), strict=True))
+    told = evaluate.figures(table, outcome, seed, plain, risks)
+    return told | {"second_opinion": second_opinion.figures(rows, group, seed)}
 
 
 def _one_list_a_line(content: dict[str, Any]) -> str:

@@ -24,7 +24,7 @@ from autocast.judgement import RISKS, Risks
 from autocast.thresholds import Thresholds
 from autocast.training import agreement, deferral
 from autocast.training.calibration import calibration
-from autocast.training.fit import Rows, Word, apply, folds, grow, platt, probability
+from autocast.training.fit import Fitted, Rows, Word, apply, folds, grow, platt, probability
 from autocast.training.gather import Table
 from autocast.training.risks import choose
 from autocast.training.tracing import tracing
@@ -33,7 +33,7 @@ from autocast.weighing import ANCHORS, tones_apart
 Floats = NDArray[np.floating[Any]]
 
 FOLDS = 5
-TONES_APART = 5.0
+TONES_APART = 6.0
 """Distance between two tone ranges' weighed casts from which a picture is not called clear.
 
 Chosen among 4 to 8 by how many of the photographs it leaves to a person and how
@@ -48,13 +48,15 @@ class Outcome:
     """What the nested fits say of every row, and the verdict it is given.
 
     ``without`` holds, for each kind of evidence, the probabilities of the
-    natural rows when its figures are withheld.
+    natural rows when its figures are withheld; ``fitted`` each fold's models, not
+    calibrated.
     """
 
     word: Word
     verdict: NDArray[np.str_]
     thresholds: tuple[Thresholds, ...]
     without: dict[str, Floats] = field(default_factory=dict)
+    fitted: tuple[Fitted, ...] = ()
 
 
 def nested(
@@ -76,19 +78,25 @@ def nested(
     natural = fold[table.natural]
     with ProcessPoolExecutor(processes) if processes > 1 else nullcontext() as pool:
         each = map if pool is None else pool.map
-        for k, (said, less) in enumerate(each(partial(_held_out, table, fold, seed), range(FOLDS))):
+        grown = each(partial(_held_out, table, fold, seed), range(FOLDS))
+        fitted = []
+        for k, (said, less, models) in enumerate(grown):
             held = fold == k
+            fitted.append(models)
             casts[held], deviation[held], logit[held] = said.casts, said.deviation, said.logit
             for kind, told in less.items():
                 without[kind][natural == k] = told
             report(f"fold {k + 1} of {FOLDS}: {held.sum()} rows judged by trees grown on the rest")
-    return _calibrated(table, Word(casts, deviation, logit, logit), fold, without, risks)
+    outcome = _calibrated(table, Word(casts, deviation, logit, logit), fold, without, risks)
+    return replace(outcome, fitted=tuple(fitted))
 
 
-def _held_out(table: Table, fold: Rows, seed: int, k: int) -> tuple[Word, dict[str, Floats]]:
+def _held_out(
+    table: Table, fold: Rows, seed: int, k: int
+) -> tuple[Word, dict[str, Floats], Fitted]:
     """What trees grown on all other folds say of fold ``k``.
 
-    With the logits of its natural rows, told without each kind of evidence.
+    With the logits of its natural rows, told without each kind of evidence, and the trees.
     """
     held, fit = np.flatnonzero(fold == k), np.flatnonzero(fold != k)
     shared = set(table.group[held]) & set(table.group[fit])
@@ -102,7 +110,7 @@ def _held_out(table: Table, fold: Rows, seed: int, k: int) -> tuple[Word, dict[s
         figures[natural] = told
         blind = replace(table, figures=figures)
         less[kind] = apply(fitted, blind, natural[fold[natural] == k]).logit
-    return apply(fitted, table, held), less
+    return apply(fitted, table, held), less, fitted
 
 
 def _calibrated(

@@ -34,6 +34,8 @@ LOG_OF_NORMAL = 0.6352
 """-E[ln |z|] of a standard normal z: (Euler's constant + ln 2) / 2."""
 ERROR_FLOOR = 0.3
 """Added to an error before its logarithm, so that a lucky hit does not count for much."""
+FAR_MISS = 3.0
+"""Deviations beyond which an error counts no more."""
 HELD = "held"
 """First word of the kinds of row that no fit may see."""
 LAID_EVERY = 4
@@ -68,6 +70,7 @@ STAGE_ONE: dict[str, Any] = {
     "max_bins": 64,
     "early_stopping": False,
 }
+STAGE_TONES: dict[str, Any] = STAGE_ONE | {"max_iter": 500}
 STAGE_SPREAD: dict[str, Any] = STAGE_ONE | {"max_iter": 80}
 STAGE_TWO: dict[str, Any] = {
     "max_iter": 200,
@@ -83,10 +86,14 @@ STAGE_TWO: dict[str, Any] = {
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fitted:
-    """All grown models, and the calibration's slope and offset (on the logit)."""
+    """All grown models, and the calibration's slope and offset (on the logit).
+
+    ``together`` is the correlation (4, 4) of the errors of stage one's targets.
+    """
 
     names: tuple[str, ...]
     stage_one: dict[str, Any]
+    together: Floats
     evident: tuple[Any, ...]
     calibration: tuple[float, float] = (1.0, 0.0)
 
@@ -108,7 +115,9 @@ def _grow(table: Table, fit: Rows, seed: int) -> Fitted:
     stage_one = _grow_stage_one(table, relative, anchor, fit, seed)
     stage_one |= _grow_spread(table, relative, fit, casts, seed)
     deviation = _spread(stage_one, relative[fit])
-    return Fitted(table.names, stage_one, _grow_stage_two(table, fit, (casts, deviation), seed))
+    together = _together(table, fit, casts, deviation)
+    last = _grow_stage_two(table, fit, (casts, deviation), seed)
+    return Fitted(table.names, stage_one, together, last)
 
 
 def platt(logit: Floats, consensus: NDArray[np.str_]) -> tuple[float, float]:
@@ -202,8 +211,9 @@ def _grow_stage_one(
     for k, target in enumerate(TARGETS):
         rows = single if target == "whole" else known
         weight = _importance(table.truth[rows, k]) if target == "whole" else None
+        settings = STAGE_ONE if target == "whole" else STAGE_TONES
         for c, axis in enumerate("ab"):
-            model = HistGradientBoostingRegressor(random_state=seed, **STAGE_ONE)
+            model = HistGradientBoostingRegressor(random_state=seed, **settings)
             models[f"{target}.{axis}"] = model.fit(
                 relative[rows],
                 table.truth[rows, k, c] - anchor[rows, c],
@@ -231,6 +241,15 @@ def _grow_spread(
             told = np.log(error[:, k, c]) + LOG_OF_NORMAL
             models[f"{target}.spread.{axis}"] = model.fit(relative[known], told)
     return models
+
+
+def _together(table: Table, rows: Rows, casts: Floats, deviation: Floats) -> Floats:
+    """Correlation (4, 4) of the targets' errors, each in its own deviations, a* and b* alike."""
+    known = table.consensus[rows] == "none"
+    error = (casts - table.truth[rows])[known] / deviation[known]
+    # Far misses are few and would speak for all.
+    error = np.clip(error, -FAR_MISS, FAR_MISS)
+    return np.asarray(np.corrcoef(np.moveaxis(error, 1, -1).reshape(-1, len(TARGETS)).T))
 
 
 def _grow_stage_two(
@@ -288,6 +307,7 @@ def export(fitted: Fitted) -> dict[str, NDArray[Any]]:
     arrays: dict[str, NDArray[Any]] = {
         "figures": np.array(fitted.names),
         "calibration": np.array(fitted.calibration),
+        "together": fitted.together,
     }
     first_arrays, last = _forest(first), _forest(fitted.evident)
     # Trees walk all figures: those of stage one are told where theirs stand.

@@ -246,6 +246,15 @@ def test_a_cast_in_part_of_the_frame_is_not_clear(name: str, part: str, cast: st
     assert autocast.judge(scenes.developed(picture)).verdict != "clear"
 
 
+@pytest.mark.parametrize("part", ["top third", "right third"])
+def test_parts_that_surely_differ_are_named(part: str) -> None:
+    even = autocast.judge(photograph("winter"))
+    assert not {"parts_disagree", "mixed_light"} & set(even.remarks)
+    picture = scenes.under_where(linear("winter"), SIXTEEN["green"], PARTS[part])
+    uneven = autocast.judge(scenes.developed(picture))
+    assert {"parts_disagree", "mixed_light"} & set(uneven.remarks)
+
+
 @pytest.mark.parametrize("cast", ["green", "magenta", "blue"])
 @pytest.mark.parametrize(("low", "high"), [(0, 38), (45, 66), (72, 100)])
 @pytest.mark.parametrize("name", ["quay", "yard"])
