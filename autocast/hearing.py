@@ -27,11 +27,11 @@ from autocast.weighing import Weighed, weigh
 
 Floats = NDArray[np.floating[Any]]
 
-DOUBTED_FROM = 2.1
+HINT_DOUBTED_FROM = 2.1
 """Distance of a hint from all else, in standard deviations, from which it is doubted.
 
-Set on laid casts so that of spots of C* 25 or more told as neutral nine in ten are
-named (project convention)."""
+Project convention: set on laid casts, so that of spots of C* 25 or more that are
+told as neutral nine in ten are named."""
 PLACES = (60.0, *(at for _, _, at in TONE_RANGES.values()))
 """L* at which the casts of the whole and of the tone ranges are quoted."""
 
@@ -107,7 +107,7 @@ def told(case: Case, witnesses: Sequence[Witness]) -> Case:
     weighed = weigh([features(case)])
     others = [[w for w in witnesses if w is not each] for each in witnesses]
     doubted = any(
-        distance(hear(weighed, 0, rest), each) > DOUBTED_FROM
+        distance(hear(weighed, 0, rest), each) > HINT_DOUBTED_FROM
         for each, rest in zip(witnesses, others, strict=True)
     )
     heard = hear(weighed, 0, witnesses)

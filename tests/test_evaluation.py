@@ -20,21 +20,23 @@ from scipy.stats import beta, norm
 from sklearn.metrics import brier_score_loss, log_loss, roc_auc_score
 from typer.testing import CliRunner
 
-from autocast import weighing
+from autocast import modelfiles, weighing
 from autocast.cli import app
 from autocast.errors import OutputError, UnreadablePicture
 from autocast.evidence.statistics import ESTIMATORS
-from autocast.judgement import TONE_RANGES, Risks
+from autocast.judgement import RISKS, TONE_RANGES, Risks
 from autocast.report import curves
 from autocast.report.figures import figures_text
 from autocast.thresholds import Thresholds
 from autocast.training import (
     agreement,
     calibration,
+    commands,
     deferral,
     evaluate,
     fit,
     resampling,
+    second_opinion,
     simulate,
     untouched,
 )
@@ -572,6 +574,54 @@ def test_every_table_is_shown_within_80_columns_and_is_plain_json(
         assert words in text
     found = figures["laid"]["weighed"]["12"]["auc"]
     assert f"{found['value']:.3f}" in text
+
+
+@pytest.mark.usefixtures("quick")
+def test_a_judged_folder_is_measured_by_one_command(
+    tmp_path: Path, photograph: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = table(30)
+    clean = {str(f) for f in made.file[made.natural & (made.consensus == "none")]}
+    with Image.open(photograph) as image:
+        small = image.reduce(2)
+    for name in clean:
+        small.save(tmp_path / name, quality=92)
+    (tmp_path / "manifest.csv").write_text("file,group,consensus\n")
+    # Only the reading of the folder is left out: its figures are made up, its pictures are real.
+    monkeypatch.setattr(commands, "gather", lambda *_: made)
+    monkeypatch.setattr(second_opinion, "PICTURES", 1)
+    before = {p: p.read_bytes() for p in modelfiles.models_folder().iterdir() if p.is_file()}
+    lines: list[str] = []
+    figures = commands.measure_up(tmp_path, 0, 2, lines.append)
+    assert {p: p.read_bytes() for p in before} == before
+    assert figures["risks"]["ask"]["n"] == 30
+    found = figures["second_opinion"]
+    # One photograph a fold, four kinds of cast; a cast that no light lays is left out.
+    assert 10 <= found["mend"]["all"]["written"]["n"] <= 5 * len(second_opinion.KINDS)
+    assert found["hints"]["all"]["middle"]["error"] is not None
+    assert f"fold {evaluate.FOLDS} of {evaluate.FOLDS}" in lines[-1]
+    assert "Copies corrected" in figures_text(figures)
+
+
+@pytest.mark.usefixtures("quick")
+def test_a_fold_is_studied_by_models_that_saw_none_of_its_groups(tmp_path: Path) -> None:
+    made = table(48)
+    outcome = evaluate.nested(made, 0, lambda _: None)
+    folders = commands.write_folds(made, outcome, tmp_path, 0, RISKS)
+    fold = fit.folds(made.group, evaluate.FOLDS, 0)
+    assert len(folders) == evaluate.FOLDS
+    for k, (models, fitted) in enumerate(zip(folders, outcome.fitted, strict=True)):
+        rows = np.isin(made.file, models.files)
+        assert rows.any()
+        assert set(fold[rows]) == {k}
+        assert set(made.consensus[rows]) == {"none"}
+        with np.load(models.folder / "fitted.npz") as arrays:
+            np.testing.assert_array_equal(arrays["together"], fitted.together)
+            others = np.flatnonzero(made.natural & (fold != k))
+            expected = fit.platt(outcome.word.logit[others], made.consensus[others])
+            np.testing.assert_allclose(arrays["calibration"], expected)
+        settings = json.loads((models.folder / "verdict.json").read_text())
+        assert settings["clear_below"] == pytest.approx(outcome.thresholds[k].clear_below, abs=0.02)
 
 
 # --- a folder without judgements ---------------------------------------------------------------

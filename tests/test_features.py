@@ -4,7 +4,12 @@ from __future__ import annotations
 
 import math
 
-from autocast.features import mirrored_alike
+import numpy as np
+import pytest
+
+from autocast.features import RANKS, features, mirrored_alike
+from autocast.judging import prepare
+from tests.photographs import pixels
 
 TOLD = {
     "statistics.brightest.mean.a": 1.0,
@@ -42,3 +47,18 @@ def test_a_side_that_cannot_be_read_is_the_nearer_one() -> None:
     told = mirrored_alike(blind)
     assert (told["together.farther.a"], told["together.farther.b"]) == (-1.0, 0.0)
     assert math.isnan(told["together.nearer.a"])
+
+
+@pytest.mark.parametrize("power", [0.8, 1.3])
+def test_a_curve_moves_ranks_as_it_moves_greys(power: float) -> None:
+    plain = pixels("coffee")
+    # Ranks are of the working pixels; area-averaging comes first and bends them a little.
+    curved = plain.copy()
+    curved[..., 0] = np.rint(255 * (plain[..., 0] / 255) ** power)
+    before, after = (features(prepare(picture)) for picture in (plain, curved))
+    level = np.quantile(plain[..., 1] / 255, RANKS)
+    for share, green in zip(RANKS[3:-3], level[3:-3], strict=True):
+        name = f"statistics.rank_{share:g}"
+        red = before[f"{name}.red"] + green
+        assert after[f"{name}.blue"] == pytest.approx(before[f"{name}.blue"], abs=1e-3)
+        assert after[f"{name}.red"] + green == pytest.approx(red**power, abs=0.03)

@@ -190,6 +190,19 @@ def test_rows_are_judged_by_models_that_did_not_see_their_group(
     assert not np.isnan(outcome.word.probability).any()
 
 
+def test_errors_that_go_together_are_found() -> None:
+    table = replace(_table(400), truth=np.zeros((1600, 4, 2)))
+    drawn = np.random.default_rng(2)
+    given = np.array(
+        [[1, 0.7, 0.9, 0.8], [0.7, 1, 0.8, 0.5], [0.9, 0.8, 1, 0.8], [0.8, 0.5, 0.8, 1]]
+    )
+    errors = drawn.multivariate_normal(np.zeros(4), given, (1600, 2)).transpose(0, 2, 1)
+    deviation = np.exp(drawn.normal(0, 0.5, (1600, 4, 2)))
+    rows = np.arange(1600)
+    found = fit._together(table, rows, errors * deviation, deviation)
+    np.testing.assert_allclose(found, given, atol=0.05)
+
+
 @pytest.mark.usefixtures("quick")
 def test_an_estimate_follows_a_known_cast() -> None:
     table = _table()
@@ -293,9 +306,12 @@ def test_a_folder_becomes_natural_rows_crops_and_laid_ones(
     assert any("2 of 2 pictures" in line for line in lines)
 
 
-def test_trees_of_another_version_are_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("lack", ["together", "first/start"])
+def test_trees_of_another_version_are_refused(lack: str, monkeypatch: pytest.MonkeyPatch) -> None:
     arrays = dict(load_arrays(weighing.FILE))
-    arrays["first/start"] = arrays["first/start"][:10]
+    shorter = arrays.pop(lack)[:10]
+    if lack == "first/start":
+        arrays[lack] = shorter
     monkeypatch.setattr(weighing, "load_arrays", lambda _: arrays)
     weighing._models.cache_clear()
     with pytest.raises(ModelError, match=r"fitted.npz in .* another version of autocast. Train"):

@@ -358,21 +358,9 @@ def _without(without: Mapping[str, Any]) -> Iterator[str]:
 
 
 def _mend(mend: Mapping[str, Any]) -> Iterator[str]:
-    columns = {
-        "written": _share,
-        "nearer": _share,
-        "residual": _hundredths,
-        "over_all": _hundredths,
-        "anyway": _hundredths,
-        "before": _units,
-        "after": _units,
-    }
-    spans = {_share: _share_span, _hundredths: _hundredths_span, _units: _units_span}
-    rows = []
-    for kind, row in mend.items():
-        rows.append([kind, *(_or_blank(row[key], shown) for key, shown in columns.items())])
-        rows.append(["", *(spans[shown](row[key]) for key, shown in columns.items())])
     every = mend["all"]
+    shown = {"written": _SHARE, "nearer": _SHARE, "before": _UNITS, "after": _UNITS}
+    columns = ("written", "nearer", "residual", "over_all", "anyway", "before", "after")
     yield from _section(
         "Copies corrected, by kind of laid cast",
         f"Laid over photographs judged to have none (n {every['written']['n']}), of C* 12 or more. "
@@ -383,26 +371,28 @@ def _mend(mend: Mapping[str, Any]) -> Iterator[str]:
         f"and by {every['lightness_most']['value']:.2f} at most at a copy's 99th percentile.",
         _table(
             ["written", "nearer", "left", "over all", "anyway", "before", "after"],
-            rows, name=10, width=10,
+            (
+                line
+                for kind, row in mend.items()
+                for line in _mixed(kind, [(row[c], shown.get(c, _HUNDREDTHS)) for c in columns])
+            ),
+            name=10,
+            width=10,
         ),
-    )  # fmt: skip
+    )
 
 
 def _hints(hints: Mapping[str, Any]) -> Iterator[str]:
-    rows = []
-    for kind, row in hints.items():
-        cells = [
-            (row["middle"]["unhinted"], _units, _units_span),
-            (row["middle"]["error"], _units, _units_span),
-            (row["any"]["error"], _units, _units_span),
-            (row["middle"]["doubted"], _share, _share_span),
-            (row["any"]["doubted"], _share, _share_span),
-            (row["false"]["doubted"], _share, _share_span),
-            (row["middle"]["residual"], _hundredths, _hundredths_span),
-        ]
-        rows.append([kind, *(_or_blank(cell, shown) for cell, shown, _ in cells)])
-        rows.append(["", *(span(cell) for cell, _, span in cells)])
     every = hints["all"]
+    columns = (
+        ("middle", "unhinted", _UNITS),
+        ("middle", "error", _UNITS),
+        ("any", "error", _UNITS),
+        ("middle", "doubted", _SHARE),
+        ("any", "doubted", _SHARE),
+        ("false", "doubted", _SHARE),
+        ("middle", "residual", _HUNDREDTHS),
+    )
     counts = " and ".join(
         str(0 if every[name]["error"] is None else every[name]["error"]["n"])
         for name in ("middle", "false")
@@ -414,9 +404,21 @@ def _hints(hints: Mapping[str, Any]) -> Iterator[str]:
         f"and what the move then leaves of the cast (n {counts}).",
         _table(
             ["without", "middle", "any", "doubted", "doubted", "false", "left"],
-            rows, name=10, width=10,
+            (
+                line
+                for kind, row in hints.items()
+                for line in _mixed(kind, [(row[n][key], form) for n, key, form in columns])
+            ),
+            name=10,
+            width=10,
         ),
-    )  # fmt: skip
+    )
+
+
+def _mixed(name: str, cells: Sequence[tuple[Cell, tuple[Shown, Span]]]) -> Iterator[list[str]]:
+    """A row of cells that are each shown in their own way, and their intervals below."""
+    yield [name, *(_or_blank(cell, shown) for cell, (shown, _) in cells)]
+    yield ["", *(span(cell) for cell, (_, span) in cells)]
 
 
 def _section(title: str, text: str, table: Iterable[str]) -> Iterator[str]:
@@ -509,6 +511,9 @@ def _percent(cell: Mapping[str, Any]) -> str:
     return f"{cell['value']:.1%}" + (f" [{span}]" if span else "")
 
 
+_UNITS = (_units, _units_span)
+_SHARE = (_share, _share_span)
+_HUNDREDTHS = (_hundredths, _hundredths_span)
 _FORMATS: Mapping[str, tuple[Shown, Span]] = {
     "evident": (_auc, _auc_span),
     "any": (_auc, _auc_span),

@@ -33,11 +33,13 @@ from autocast.training.simulate import Laid, lay
 
 Floats = NDArray[np.floating[Any]]
 
+# What is laid and which spots are told is this project's own choice.
 KINDS = ("gain", "offset", "power", "crossed")
 """Kinds of cast laid: linear gain, offset, power, crossed by tone."""
 SIZES = (12.0, 28.0)
 """C* laid at L* 60."""
 LARGEST_CROSSED = 20.0
+"""The same of casts crossed by tone."""
 LEAST = 12.0
 """C* that a laid cast must reach over the whole or in a tone range to be counted."""
 DRAWS = 20
@@ -163,6 +165,7 @@ def _largest(values: Floats) -> Callable[[Floats], Floats]:
 
 
 def _use(folder: Path) -> None:
+    """Let a process of the study judge by a fold's models."""
     modelfiles.models_folder = lambda: folder  # type: ignore[assignment]
 
 
