@@ -67,7 +67,8 @@ def advise(case: Case, model: str, assumptions: Assumptions) -> Judgement:
     word = _word(case)
     probability, rests = word.probability, dict(word.without)
     apart = bool(tones_apart(word.tones[None])[0] >= settings["tones_apart"])
-    earned = remarks(case, tones_apart=apart)
+    parts = word.uneven >= settings["parts_apart"]
+    earned = remarks(case, tones_apart=apart, parts_apart=parts)
     monochrome = case.character.monochrome
     if monochrome:
         # Its greys have no cast, whatever the trees make of so odd a picture.
@@ -110,12 +111,14 @@ def advise(case: Case, model: str, assumptions: Assumptions) -> Judgement:
 class _Word:
     """What the trees say, hints heard: the probability, and the tone ranges' casts (3, 2).
 
-    ``without`` holds the probability, and ``moved`` the distance by which the
-    quoted cast moves, when a kind of evidence is left out.
+    ``uneven`` is as in :class:`autocast.weighing.Weighed`. ``without`` holds the
+    probability, and ``moved`` the distance by which the quoted cast moves, when a
+    kind of evidence is left out.
     """
 
     probability: float
     tones: NDArray[np.floating[Any]]
+    uneven: float
     without: Mapping[str, float]
     moved: Mapping[str, float]
 
@@ -144,6 +147,7 @@ def _word(case: Case) -> _Word:
     return _Word(
         probability,
         tones,
+        float(weighed.uneven[0]),
         dict(zip(kinds, without, strict=True)),
         dict(zip(kinds, moved, strict=True)),
     )

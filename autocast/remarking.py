@@ -67,11 +67,11 @@ CLIPPED_SHARE = 0.25
 """Share of clipped pixels worth a remark."""
 
 
-def remarks(case: Case, *, tones_apart: bool) -> tuple[str, ...]:
+def remarks(case: Case, *, tones_apart: bool, parts_apart: bool) -> tuple[str, ...]:
     """Codes of :data:`autocast.judgement.REMARKS`, in the order of that list.
 
     ``tones_apart`` says whether the trees find the casts of two tone ranges apart,
-    whatever the count says.
+    and ``parts_apart`` a cast on a part of the frame, whatever the count says.
     """
     found = set(case.scene.picture.remarks)
     if case.character.monochrome:
@@ -82,6 +82,7 @@ def remarks(case: Case, *, tones_apart: bool) -> tuple[str, ...]:
     else:
         found |= {code for code, holds in RULES.items() if holds(case)}
         found |= {"tones_disagree"} if tones_apart else set()
+        found |= {"parts_disagree"} if parts_apart else set()
         found -= ANSWERED if _answered(case) else set()
     return tuple(code for code in REMARKS if code in found)
 

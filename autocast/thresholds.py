@@ -52,7 +52,7 @@ Held = Literal["bound", "share", "none"]
 
 CONSENSUS = ("none", "doubtful", "slight", "evident", "cannot_tell")
 """What two looks agree on, in the order of the tables."""
-SCHEMA = 3
+SCHEMA = 4
 """Version of ``verdict.json`` that is written and read."""
 UNSURE = 0.05
 """How often a bound may fall short of the true share: one-sided 95 % (common practice)."""

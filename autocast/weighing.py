@@ -98,40 +98,44 @@ class Weighed:
     """What the fitted models say of n lists of figures.
 
     Casts (n, 4, 2) of :data:`TARGETS` by the first stage, their standard
-    deviations (n, 4, 2), the probabilities (n,), and ``together`` (4, 4), how far
+    deviations (n, 4, 2), the probabilities (n,), ``uneven`` (n,), the log-odds that
+    a part of the frame has a cast of its own, and ``together`` (4, 4), how far
     the targets' errors go together (a correlation, the same for every picture).
     """
 
     casts: Floats
     deviation: Floats
     probability: Floats
+    uneven: Floats
     together: Floats
 
 
 def weigh(told: Sequence[Mapping[str, float]]) -> Weighed:
     """Weigh n lists of figures (:func:`autocast.features.features`)."""
-    names, first_stage, last_stage = _models()
+    names, first_stage, last_stage, parts = _models()
     # A kind of evidence that the models were not fitted with weighs nothing.
     figures = np.array([[each.get(name, np.nan) for name in names] for each in told])
     anchor, relative = anchored(names, figures)
     said = first_stage(relative)
     casts, spread = np.moveaxis(said.reshape(len(told), 2, len(TARGETS), 2), 1, 0)
     casts, deviation = casts + anchor[:, None], np.exp(spread)
-    logit = last_stage(second_stage(names, figures, casts, deviation)).mean(axis=1)
+    told_last = second_stage(names, figures, casts, deviation)
+    logit, uneven = last_stage(told_last).mean(axis=1), parts(told_last)[:, 0]
     arrays = load_arrays(FILE)
     slope, offset = arrays["calibration"]
     probability = 1 / (1 + np.exp(-(slope * logit + offset)))
-    return Weighed(casts, deviation, probability, arrays["together"])
+    return Weighed(casts, deviation, probability, uneven, arrays["together"])
 
 
 @cache
-def _models() -> tuple[tuple[str, ...], Forest, Forest]:
+def _models() -> tuple[tuple[str, ...], Forest, Forest, Forest]:
     arrays = load_arrays(FILE)
     names = tuple(str(name) for name in arrays["figures"])
-    first, last = unpack(arrays, "first"), unpack(arrays, "last")
-    if len(first.start) != 4 * len(TARGETS) or "together" not in arrays:
+    forests = {name.split("/")[0] for name in arrays if "/" in name}
+    lacking = {"first", "last", "uneven"} - forests or {"together"} - set(arrays)
+    if lacking or len(arrays["first/start"]) != 4 * len(TARGETS):
         raise ModelError(
             f"{FILE} in {models_folder()} was fitted for another version of autocast. "
             "Train again, or install autocast again."
         )
-    return names, first, last
+    return names, unpack(arrays, "first"), unpack(arrays, "last"), unpack(arrays, "uneven")

@@ -84,6 +84,7 @@ def table(pictures: int = 120, seed: int = 4) -> Table:
                 rows.append({**common, "kind": "gain", "casts": np.tile(laid, (4, 1))})
             ends = np.array([0.0, 0.3]), np.array([-8.0, 9.0]), np.zeros(2), np.array([4.0, -4.0])
             rows.append({**common, "kind": "crossed", "casts": np.array(ends)})
+            rows.append({**common, "kind": "part", "casts": np.full((4, 2), 9.0)})
     casts = np.array([row["casts"] for row in rows])
     natural = np.array([row["kind"] == "natural" for row in rows])
     shown = [
@@ -120,7 +121,7 @@ def table(pictures: int = 120, seed: int = 4) -> Table:
 @pytest.fixture(scope="module")
 def quick() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
-        for name in ("STAGE_ONE", "STAGE_TONES", "STAGE_SPREAD", "STAGE_TWO"):
+        for name in ("STAGE_ONE", "STAGE_TONES", "STAGE_SPREAD", "STAGE_TWO", "STAGE_UNEVEN"):
             small = getattr(fit, name) | {"max_iter": 12, "min_samples_leaf": 5}
             patch.setattr(fit, name, small)
         yield
@@ -360,7 +361,7 @@ def test_asking_was_right_where_judgements_are_unsure() -> None:
 
 def _word(casts: NDArray[np.floating[Any]]) -> Word:
     size = np.hypot(casts[:, 0, 0], casts[:, 0, 1])
-    return Word(casts, np.ones((len(casts), 2)), size, size / (1 + size))
+    return Word(casts, np.ones((len(casts), 2)), size, size / (1 + size), np.zeros(len(casts)))
 
 
 def test_a_faultless_estimate_is_found_faultless_at_every_size() -> None:
@@ -415,8 +416,10 @@ def test_crossed_casts_are_found_by_tone_and_not_by_the_whole() -> None:
     assert found["weighed"]["shadows"]["error"]["value"] == 0.0
     assert found["counted"]["shadows"]["auc"]["value"] > 0.95
     assert found["counted"]["shadows"]["error"]["value"] < 2.0
-    by_kind = {row["kind"]: row for row in agreement.kinds(made, word, 0)}
-    assert set(by_kind) == {"gain", "crossed"}
+    verdict = np.where(made.kind == "gain", "cast", "clear")
+    by_kind = {row["kind"]: row for row in agreement.kinds(made, word, 0, verdict)}
+    assert set(by_kind) == {"gain", "crossed", "part"}
+    assert [by_kind[kind]["clear"]["value"] for kind in ("gain", "crossed")] == [0.0, 1.0]
     assert by_kind["gain"]["counted"]["value"] > 0.95
     assert by_kind["crossed"]["counted"]["value"] < 0.65
     assert by_kind["crossed"]["largest"]["value"] == 1.0
@@ -518,8 +521,21 @@ def test_tones_that_the_trees_find_apart_are_not_clear() -> None:
     casts[1:, 1] = evaluate.TONES_APART / 2, 0.0
     casts[1:, 3] = -evaluate.TONES_APART / 2, 0.0
     open_to = np.array([[True, True], [True, True], [True, True], [False, True]])
-    found = evaluate.still_open(replace(made, open_to=open_to), casts)
+    found = evaluate.still_open(replace(made, open_to=open_to), _word(casts), parts=1.0)
     assert found.tolist() == [[True, True], [False, True], [False, True], [False, True]]
+
+
+def test_a_part_that_the_trees_find_apart_keeps_a_picture_from_clear() -> None:
+    made = judged_only(np.arange(400) % 2 == 0)
+    said = np.random.default_rng(4).normal(0, 1, 400)
+    word = replace(_word(np.zeros((400, 4, 2))), uneven=said)
+    none, rows = made.consensus == "none", np.arange(0, 400, 3)
+    level = evaluate.parts_apart(made, word, rows)
+    assert (said[rows][none[rows]] >= level).mean() == pytest.approx(evaluate.PARTS_APART, abs=0.02)
+    found = evaluate.still_open(made, word, level)
+    assert (found[:, 0] == (said < level)).all()
+    assert found[:, 1].all()
+    assert evaluate.parts_apart(made, word, np.flatnonzero(~none)) == 0.0
 
 
 def test_a_calibration_finds_the_slope_and_offset_that_logits_lack() -> None:
@@ -598,7 +614,7 @@ def test_a_judged_folder_is_measured_by_one_command(
     found = figures["second_opinion"]
     # One photograph a fold, four kinds of cast; a cast that no light lays is left out.
     assert 10 <= found["mend"]["all"]["written"]["n"] <= 5 * len(second_opinion.KINDS)
-    assert found["hints"]["all"]["middle"]["error"] is not None
+    assert found["hints"]["all"]["nearly"]["error"] is not None
     assert f"fold {evaluate.FOLDS} of {evaluate.FOLDS}" in lines[-1]
     assert "Copies corrected" in figures_text(figures)
 

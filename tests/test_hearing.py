@@ -18,6 +18,7 @@ WEIGHED = Weighed(
     casts=np.array([[[3.0, -6.0], [5.0, -9.0], [3.5, -7.0], [1.0, -3.0]]]),
     deviation=np.array([[[3.0, 4.0], [5.0, 6.0], [3.0, 4.5], [2.5, 3.0]]]),
     probability=np.array([0.6]),
+    uneven=np.array([-1.0]),
     together=TOGETHER,
 )  # fmt: skip
 

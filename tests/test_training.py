@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given, settings, strategies as st
 from numpy.typing import NDArray
 from PIL import Image
+from sklearn.metrics import roc_auc_score
 from typer.testing import CliRunner
 
 from autocast import trees, weighing
@@ -40,10 +41,11 @@ def _table(pictures: int = 90, seed: int = 4) -> Table:
     rng = np.random.default_rng(seed)
     count = pictures * 4
     picture = np.repeat(np.arange(pictures), 4)
-    kind = np.tile(["natural", "none", "gain", "gain"], pictures)
+    kind = np.tile(["natural", "none", "gain", "part"], pictures)
     consensus = np.where(picture % 3 == 0, "evident", "none")
     kind[consensus == "evident"] = "natural"
-    truth = np.where((kind == "gain")[:, None], rng.normal(0, 9, (count, 2)), 0.0)
+    laid = np.isin(kind, ("gain", "part"))
+    truth = np.where(laid[:, None], rng.normal(0, 9, (count, 2)), 0.0)
     shown = truth + np.where((consensus == "evident")[:, None], rng.normal(0, 9, (count, 2)), 0.0)
     figures = np.concatenate(
         [
@@ -73,7 +75,7 @@ def _table(pictures: int = 90, seed: int = 4) -> Table:
 @pytest.fixture(scope="module")
 def quick() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
-        for name in ("STAGE_ONE", "STAGE_TONES", "STAGE_SPREAD", "STAGE_TWO"):
+        for name in ("STAGE_ONE", "STAGE_TONES", "STAGE_SPREAD", "STAGE_TWO", "STAGE_UNEVEN"):
             small = getattr(fit, name) | {"max_iter": 12, "min_samples_leaf": 5}
             patch.setattr(fit, name, small)
         yield
@@ -151,6 +153,9 @@ def test_walked_trees_say_what_scikit_learn_says() -> None:
     last = trees.unpack(fit.export(fitted), "last")
     told = weighing.second_stage(table.names, table.figures[aside], word.casts, word.deviation)
     assert last(told).mean(axis=1) == pytest.approx(word.logit, abs=1e-5)
+    uneven = trees.unpack(fit.export(fitted), "uneven")
+    assert uneven(told)[:, 0] == pytest.approx(word.uneven, abs=1e-5)
+    assert np.ptp(word.uneven) > 0
 
 
 @pytest.mark.usefixtures("quick")
@@ -306,12 +311,24 @@ def test_a_folder_becomes_natural_rows_crops_and_laid_ones(
     assert any("2 of 2 pictures" in line for line in lines)
 
 
-@pytest.mark.parametrize("lack", ["together", "first/start"])
+@pytest.mark.usefixtures("quick")
+def test_a_cast_on_a_part_of_the_frame_is_told_from_one_over_all() -> None:
+    table = _table()
+    # Any one figure that parts alone have: here the lightness.
+    partly = (table.kind == "part") & (table.worst >= fit.EVIDENT_FROM)
+    table.figures[:, NAMES.index("scene.lightness")] = np.where(partly, 40.0, 50.0)
+    fitting, aside = _sides(table)
+    said = fit.apply(fit.grow(table, fitting, 0), table, aside).uneven
+    assert roc_auc_score(partly[aside], said) > 0.95
+
+
+@pytest.mark.parametrize("lack", ["together", "first/start", "uneven"])
 def test_trees_of_another_version_are_refused(lack: str, monkeypatch: pytest.MonkeyPatch) -> None:
     arrays = dict(load_arrays(weighing.FILE))
-    shorter = arrays.pop(lack)[:10]
     if lack == "first/start":
-        arrays[lack] = shorter
+        arrays[lack] = arrays[lack][:10]
+    else:
+        arrays = {name: each for name, each in arrays.items() if not name.startswith(lack)}
     monkeypatch.setattr(weighing, "load_arrays", lambda _: arrays)
     weighing._models.cache_clear()
     with pytest.raises(ModelError, match=r"fitted.npz in .* another version of autocast. Train"):

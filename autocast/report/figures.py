@@ -177,22 +177,23 @@ def _by_tone(by_tone: Mapping[str, Any]) -> Iterator[str]:
 
 
 def _kinds(kinds: Sequence[Mapping[str, Any]]) -> Iterator[str]:
-    columns = ("probability", "weighed", "largest", "counted")
+    auc = (_auc, _auc_span)
+    columns = dict.fromkeys(("probability", "weighed", "largest", "counted"), auc)
+    if any("clear" in kind for kind in kinds):
+        columns["clear"] = (_share, _share_span)
     rows = [
         row
         for kind in kinds
-        for row in _two(
+        for row in _mixed(
             f"{kind['kind'].replace('_', ' ')} (n {kind['n']})",
-            [kind[c] for c in columns],
-            _auc,
-            _auc_span,
+            [(kind[name], form) for name, form in columns.items()],
         )
     ]
     yield from _section(
         "By kind of laid cast, evident somewhere: AUC against uncast copies",
         "By probability; by the weighed cast of the whole; by the largest weighed cast of whole "
-        "and tone ranges; by the counted cast of the whole.",
-        _table(columns, rows, width=12),
+        "and tone ranges; by the counted cast of the whole. Clear: the share called so.",
+        _table(list(columns), rows, name=22, width=11),
     )
 
 
@@ -385,25 +386,26 @@ def _mend(mend: Mapping[str, Any]) -> Iterator[str]:
 def _hints(hints: Mapping[str, Any]) -> Iterator[str]:
     every = hints["all"]
     columns = (
-        ("middle", "unhinted", _UNITS),
-        ("middle", "error", _UNITS),
+        ("neutral", "unhinted", _UNITS),
+        ("neutral", "error", _UNITS),
+        ("nearly", "error", _UNITS),
         ("any", "error", _UNITS),
-        ("middle", "doubted", _SHARE),
-        ("any", "doubted", _SHARE),
+        ("nearly", "doubted", _SHARE),
         ("false", "doubted", _SHARE),
-        ("middle", "residual", _HUNDREDTHS),
+        ("neutral", "residual", _HUNDREDTHS),
     )
-    counts = " and ".join(
+    counts = ", ".join(
         str(0 if every[name]["error"] is None else every[name]["error"]["n"])
-        for name in ("middle", "false")
+        for name in ("neutral", "nearly", "false")
     )
     yield from _section(
         "A spot called neutral",
-        "Median error of the estimate without it, with a true neutral near the middle tones, and "
-        f"with any true neutral; how many such are doubted; how many spots of C* 25 or more; "
-        f"and what the move then leaves of the cast (n {counts}).",
+        "Median error of the estimate without it; with the spot nearest to L* 60 that is neutral "
+        "within C* 1, or nearly so (within 2); with any of the latter. How many of these are "
+        "doubted, and how many spots of C* 25 or more; and what the move leaves of the cast "
+        f"after the true one (n {counts}).",
         _table(
-            ["without", "middle", "any", "doubted", "doubted", "false", "left"],
+            ["without", "true", "nearly", "any", "doubted", "false", "left"],
             (
                 line
                 for kind, row in hints.items()

@@ -200,12 +200,19 @@ def by_tone(table: Table, word: Word, seed: int) -> dict[str, Any]:
     return out
 
 
-def kinds(table: Table, word: Word, seed: int) -> list[dict[str, Any]]:
-    """By kind of laid cast, of evident size somewhere: told from uncast copies by what."""
-    return list(_kinds(table, word, seed))
+def kinds(
+    table: Table, word: Word, seed: int, verdict: NDArray[np.str_] | None = None
+) -> list[dict[str, Any]]:
+    """By kind of laid cast, of evident size somewhere: told from uncast copies by what.
+
+    And, where the rows' verdicts are known, how many are called clear.
+    """
+    return list(_kinds(table, word, seed, verdict))
 
 
-def _kinds(table: Table, word: Word, seed: int) -> Iterator[dict[str, Any]]:
+def _kinds(
+    table: Table, word: Word, seed: int, verdict: NDArray[np.str_] | None
+) -> Iterator[dict[str, Any]]:
     scores = {
         "probability": word.probability,
         "weighed": _size(word.casts[:, 0]),
@@ -220,11 +227,11 @@ def _kinds(table: Table, word: Word, seed: int) -> Iterator[dict[str, Any]]:
         if not is_laid.any() or is_laid[both].all():
             continue
         draws = Draws(table.group[both], seed)
-        yield {
-            "kind": str(kind),
-            "n": int(is_laid.sum()),
-            **{k: draws.cell(auc(is_laid[both], s[both])) for k, s in scores.items()},
-        }
+        told = {k: draws.cell(auc(is_laid[both], s[both])) for k, s in scores.items()}
+        if verdict is not None:
+            clear = mean((verdict == "clear")[is_laid])
+            told["clear"] = Draws(table.group[is_laid], seed).cell(clear)
+        yield {"kind": str(kind), "n": int(is_laid.sum()), **told}
 
 
 def points(table: Table, word: Word) -> list[dict[str, float]]:

@@ -100,8 +100,9 @@ def _write(  # noqa: PLR0913 -- all that goes into the two files
     """Write trees, calibrated on what was said of the rows ``judged``, and thresholds from it."""
     logit, consensus = outcome.word.logit[judged], table.consensus[judged]
     calibration = platt(logit, consensus)
-    open_to = evaluate.still_open(table, outcome.word.casts)[judged]
-    verdict = verdict_file(curve(probability(logit, calibration), consensus, open_to), risks)
+    parts = evaluate.parts_apart(table, outcome.word, judged)
+    open_to = evaluate.still_open(table, outcome.word, parts)[judged]
+    verdict = verdict_file(curve(probability(logit, calibration), consensus, open_to), risks, parts)
     write_arrays(to / "fitted.npz", export(replace(fitted, calibration=calibration)))
     register(to, "fitted.npz", made_by=made_by, what="trees that weigh the evidence")
     (to / "verdict.json").write_text(_one_list_a_line(verdict), encoding="utf-8")
@@ -110,8 +111,11 @@ def _write(  # noqa: PLR0913 -- all that goes into the two files
     )
 
 
-def verdict_file(judged: Curve, risks: Risks) -> dict[str, Any]:
-    """What ``verdict.json`` holds, for a curve of judged pictures."""
+def verdict_file(judged: Curve, risks: Risks, parts_apart: float) -> dict[str, Any]:
+    """What ``verdict.json`` holds, for a curve of judged pictures.
+
+    ``parts_apart`` are the log-odds of :func:`autocast.training.evaluate.parts_apart`.
+    """
     thresholds = judged.thresholds(risks)
     return {
         "schema": SCHEMA,
@@ -123,6 +127,7 @@ def verdict_file(judged: Curve, risks: Risks) -> dict[str, Any]:
         "cast_held": thresholds.cast_held,
         "monochrome": MONOCHROME,
         "tones_apart": evaluate.TONES_APART,
+        "parts_apart": parts_apart,
         "curve": judged.to_plain(),
     }
 

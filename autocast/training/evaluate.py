@@ -33,11 +33,17 @@ from autocast.weighing import ANCHORS, tones_apart
 Floats = NDArray[np.floating[Any]]
 
 FOLDS = 5
-TONES_APART = 6.0
+TONES_APART = 5.5
 """Distance between two tone ranges' weighed casts from which a picture is not called clear.
 
 Chosen among 4 to 8 by how many of the photographs it leaves to a person and how
 many laid casts that are crossed by tone it lets pass; kept in ``verdict.json``.
+"""
+PARTS_APART = 0.1
+"""Share of the pictures judged none that may count as having a cast on a part of the frame.
+
+Chosen by how many laid casts on a part of the frame it lets pass, and how many
+photographs it leaves to a person; ``verdict.json`` keeps the log-odds that it makes.
 """
 STATISTICS = "statistics."
 """How the names of the figures begin that the plain fit is told."""
@@ -73,7 +79,7 @@ def nested(
     fold = folds(table.group, FOLDS, seed)
     count = len(table.file)
     casts, deviation = np.full((count, 4, 2), np.nan), np.full((count, 4, 2), np.nan)
-    logit = np.full(count, np.nan)
+    logit, uneven = np.full(count, np.nan), np.full(count, np.nan)
     without = {kind: np.full(int(table.natural.sum()), np.nan) for kind in table.without}
     natural = fold[table.natural]
     with ProcessPoolExecutor(processes) if processes > 1 else nullcontext() as pool:
@@ -83,11 +89,13 @@ def nested(
         for k, (said, less, models) in enumerate(grown):
             held = fold == k
             fitted.append(models)
-            casts[held], deviation[held], logit[held] = said.casts, said.deviation, said.logit
+            casts[held], deviation[held] = said.casts, said.deviation
+            logit[held], uneven[held] = said.logit, said.uneven
             for kind, told in less.items():
                 without[kind][natural == k] = told
             report(f"fold {k + 1} of {FOLDS}: {held.sum()} rows judged by trees grown on the rest")
-    outcome = _calibrated(table, Word(casts, deviation, logit, logit), fold, without, risks)
+    word = Word(casts, deviation, logit, logit, uneven)
+    outcome = _calibrated(table, word, fold, without, risks)
     return replace(outcome, fitted=tuple(fitted))
 
 
@@ -119,7 +127,6 @@ def _calibrated(
     """Probabilities and verdicts of each fold, by what was said of the natural rows of others."""
     natural = np.flatnonzero(table.natural)
     told, consensus = word.logit[natural], table.consensus[natural]
-    open_to = still_open(table, word.casts)
     said = np.full(len(fold), np.nan)
     verdict = np.full(len(fold), "ask", dtype="U5")
     heard = {kind: np.full(len(natural), np.nan) for kind in without}
@@ -129,6 +136,7 @@ def _calibrated(
         calibration = platt(told[~own], consensus[~own])
         said[held] = probability(word.logit[held], calibration)
         others = probability(told[~own], calibration)
+        open_to = still_open(table, word, parts_apart(table, word, natural[~own]))
         thresholds = choose(others, consensus[~own], open_to[natural][~own], risks)
         verdict[held] = thresholds.verdict(said[held], open_to[held])
         for kind, logit in without.items():
@@ -137,12 +145,23 @@ def _calibrated(
     return Outcome(replace(word, probability=said), verdict, tuple(chosen), heard)
 
 
-def still_open(table: Table, casts: Floats) -> NDArray[np.bool_]:
+def parts_apart(table: Table, word: Word, rows: Rows) -> float:
+    """Log-odds from which a part of the frame counts as having a cast of its own.
+
+    Of ``rows``, those judged none stay below it but for a share of :data:`PARTS_APART`;
+    0 where none was so judged.
+    """
+    none = rows[table.consensus[rows] == "none"]
+    return float(np.quantile(word.uneven[none], 1 - PARTS_APART)) if len(none) else 0.0
+
+
+def still_open(table: Table, word: Word, parts: float) -> NDArray[np.bool_]:
     """Which of ``clear`` and ``cast`` rows are open to (n, 2), once their casts are told.
 
-    Tone ranges that the trees find apart count as in :func:`autocast.advisor.left_open`.
+    Tone ranges that the trees find apart, and parts of the frame from the log-odds
+    ``parts`` on, count as in :func:`autocast.advisor.left_open`.
     """
-    apart = tones_apart(casts[:, 1:]) >= TONES_APART
+    apart = (tones_apart(word.casts[:, 1:]) >= TONES_APART) | (word.uneven >= parts)
     clear, cast = table.open_to.T
     return np.stack([clear & ~apart, cast], axis=1)
 
@@ -205,7 +224,7 @@ def figures(
         "verdicts": agreement.counts(table, outcome.verdict),
         "scenes": agreement.scenes(table, word, outcome.verdict, seed),
         "by_tone": agreement.by_tone(table, word, seed),
-        "kinds": agreement.kinds(table, word, seed),
+        "kinds": agreement.kinds(table, word, seed, outcome.verdict),
         "calibration": calibration(table, word.probability, seed),
         "coverage": deferral.coverage(table, word.probability, outcome.verdict, seed),
         "right_to_ask": deferral.right_to_ask(table, outcome.verdict, seed),

@@ -44,6 +44,8 @@ WEIGHTS = {"natural": 1.0, "crop": 0.5, "rendered": 0.1}
 """Weight of a row in stage two, by the first word of its kind."""
 LAID_WEIGHT = 0.08
 """... and of a cast laid over a photograph."""
+PARTLY_WEIGHT = 0.16
+"""... and of one that lies over a part of it, or differs by tone: the looks met few of those."""
 SEEDS = 3
 """Models of stage two that are averaged."""
 GRADES = {"none": 0.0, "doubtful": 0.15, "slight": 0.5, "evident": 1.0}
@@ -52,6 +54,14 @@ WHOLE_FROM = ("natural", "none", "gain", "rendered.none", "rendered.gain")
 """Kinds of row that the whole's cast is learned from: one light, one cast."""
 NOT_IN_STAGE_ONE = (".plane", f"{CONTENT}.")
 """Figures so named tell stage one nothing (chosen by cross-validation over groups)."""
+UNEVEN = ("part", "two_lights")
+"""Kinds of laid row whose cast does not lie over the whole frame."""
+PARTLY = (*UNEVEN, "crossed", "shadows", "midtones", "highlights")
+"""These, and those whose cast differs by tone."""
+EVEN = ("natural", "none", "gain", "encoded", "offset", "power", "faded")
+"""Kinds of row over which one cast lies, or none.
+
+Crops are left out, and casts that differ by tone: those lie where their tones lie."""
 LARGE = 16.0
 """C* at which a laid cast counts half in telling the whole's; far larger ones count for little.
 
@@ -82,19 +92,27 @@ STAGE_TWO: dict[str, Any] = {
     "max_bins": 64,
     "early_stopping": False,
 }
+STAGE_UNEVEN: dict[str, Any] = STAGE_TWO | {
+    "learning_rate": 0.05,
+    "max_leaf_nodes": 8,
+    "min_samples_leaf": 20,
+    "max_features": 0.1,
+}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fitted:
     """All grown models, and the calibration's slope and offset (on the logit).
 
-    ``together`` is the correlation (4, 4) of the errors of stage one's targets.
+    ``together`` is the correlation (4, 4) of the errors of stage one's targets;
+    ``uneven`` tells whether a part of the frame has a cast of its own.
     """
 
     names: tuple[str, ...]
     stage_one: dict[str, Any]
     together: Floats
     evident: tuple[Any, ...]
+    uneven: Any
     calibration: tuple[float, float] = (1.0, 0.0)
 
 
@@ -117,7 +135,8 @@ def _grow(table: Table, fit: Rows, seed: int) -> Fitted:
     deviation = _spread(stage_one, relative[fit])
     together = _together(table, fit, casts, deviation)
     last = _grow_stage_two(table, fit, (casts, deviation), seed)
-    return Fitted(table.names, stage_one, together, last)
+    uneven = _grow_uneven(table, fit, (casts, deviation), seed)
+    return Fitted(table.names, stage_one, together, last, uneven)
 
 
 def platt(logit: Floats, consensus: NDArray[np.str_]) -> tuple[float, float]:
@@ -153,13 +172,15 @@ def told_first(names: tuple[str, ...], figures: Floats) -> tuple[Floats, Floats]
 class Word:
     """What fitted models say of n rows.
 
-    Casts (n, 4, 2), their deviations (n, 4, 2), and the evident cast's logit and probability.
+    Casts (n, 4, 2), their deviations (n, 4, 2), the evident cast's logit and probability,
+    and the logit of a cast on a part of the frame.
     """
 
     casts: Floats
     deviation: Floats
     logit: Floats
     probability: Floats
+    uneven: Floats
 
 
 def apply(fitted: Fitted, table: Table, rows: Rows) -> Word:
@@ -169,7 +190,8 @@ def apply(fitted: Fitted, table: Table, rows: Rows) -> Word:
     deviation = _spread(fitted.stage_one, relative)
     told = second_stage(table.names, table.figures[rows], casts, deviation)
     logit = np.mean([model.decision_function(told) for model in fitted.evident], axis=0)
-    return Word(casts, deviation, logit, probability(logit, fitted.calibration))
+    uneven = fitted.uneven.decision_function(told)
+    return Word(casts, deviation, logit, probability(logit, fitted.calibration), uneven)
 
 
 def folds(group: NDArray[np.str_], count: int, seed: int) -> NDArray[np.intp]:
@@ -266,7 +288,8 @@ def _grow_stage_two(
     judged = np.array([GRADES[consensus] for consensus in table.consensus[chosen]])
     by_looks = np.isin(family, ("natural", "crop"))
     grade = np.where(by_looks, judged, table.worst[chosen] >= EVIDENT_FROM)
-    weight = np.array([WEIGHTS.get(word, LAID_WEIGHT) for word in family])
+    laid = np.where(np.isin(family, PARTLY), PARTLY_WEIGHT, LAID_WEIGHT)
+    weight = np.array([WEIGHTS.get(word, at) for word, at in zip(family, laid, strict=True)])
     casts, deviation = first
     told = second_stage(table.names, table.figures[chosen], casts[use], deviation[use])
     yes, no = np.flatnonzero(grade > 0), np.flatnonzero(grade < 1)
@@ -279,6 +302,18 @@ def _grow_stage_two(
         )
         for k in range(SEEDS)
     )
+
+
+def _grow_uneven(table: Table, rows: Rows, first: tuple[Floats, Floats], seed: int) -> Any:
+    """Evident casts on a part of the frame, against pictures and copies with one cast or none."""
+    kind = np.array([kind.removeprefix("rendered.") for kind in table.kind[rows]])
+    known = table.consensus[rows] == "none"
+    partly = np.isin(kind, UNEVEN) & (table.worst[rows] >= EVIDENT_FROM)
+    use = known & (partly | np.isin(kind, EVEN))
+    casts, deviation = first
+    told = second_stage(table.names, table.figures[rows[use]], casts[use], deviation[use])
+    model = HistGradientBoostingClassifier(random_state=seed, **STAGE_UNEVEN)
+    return model.fit(told, partly[use])
 
 
 def _casts(models: dict[str, Any], relative: Floats, anchor: Floats) -> Floats:
@@ -309,11 +344,16 @@ def export(fitted: Fitted) -> dict[str, NDArray[Any]]:
         "calibration": np.array(fitted.calibration),
         "together": fitted.together,
     }
-    first_arrays, last = _forest(first), _forest(fitted.evident)
+    first_arrays = _forest(first)
     # Trees walk all figures: those of stage one are told where theirs stand.
     split = first_arrays["feature"] >= 0
     first_arrays["feature"][split] = heard(fitted.names)[first_arrays["feature"][split]]
-    for name, forest in (("first", first_arrays), ("last", last)):
+    forests = {
+        "first": first_arrays,
+        "last": _forest(fitted.evident),
+        "uneven": _forest([fitted.uneven]),
+    }
+    for name, forest in forests.items():
         arrays |= {f"{name}/{field}": value for field, value in forest.items()}
     return arrays
 

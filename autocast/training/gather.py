@@ -46,6 +46,14 @@ PLAN = (
     "two_lights",
     "part",
     "faded",
+    # Added later, at the end, so that the draws of those before stay as they were.
+    *("part",) * 2,
+    "two_lights",
+    "shadows",
+    "midtones",
+    "highlights",
+    "power",
+    "offset",
 )
 """Kinds of cast laid over each picture judged to have none."""
 CROPS = 4
@@ -248,8 +256,8 @@ def _copy(pixels: NDArray[np.uint8], kind: str, rng: np.random.Generator) -> dic
 
 def _told(case: Case) -> dict[str, Any]:
     """What a row tells of its picture."""
-    # Whether tones lie apart the trees will say, once they are grown.
-    earned = remarks(case, tones_apart=False)
+    # Whether tones or parts lie apart the trees will say, once they are grown.
+    earned = remarks(case, tones_apart=False, parts_apart=False)
     return {
         "figures": features(case),
         "open_to": left_open(case, earned),

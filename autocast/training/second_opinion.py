@@ -48,8 +48,12 @@ PICTURES = 60
 """Photographs of each fold."""
 SPOT = 0.01
 """Half the side of a spot, as a share of the long side (a hint's own radius)."""
-NEUTRAL, EVEN = 2.0, 3.0
-"""C* below which a spot is a true neutral, and how much its pixels may differ."""
+NEUTRAL, NEARLY = 1.0, 2.0
+"""C* below which a spot is a true neutral, and below which it nearly is.
+
+Common practice, no source: a neutral is called green or magenta from 1 to 3 on."""
+EVEN = 3.0
+"""How much a neutral spot's pixels may differ in a* or b*."""
 COLOURED, MOTTLED = 25.0, 8.0
 """C* from which calling a spot neutral is false, and how much its pixels may differ."""
 READ = (15.0, 92.0)
@@ -142,7 +146,7 @@ def _hints(
 ) -> dict[str, Any]:
     cell = partial(_cell, group=group, seed=seed)
     out: dict[str, Any] = {}
-    for name in ("middle", "any", "false"):
+    for name in ("neutral", "nearly", "any", "false"):
         told = [
             {"file": r["file"], "unhinted": r["error"], **r["hints"][name]}
             for r in rows
@@ -267,7 +271,7 @@ def _hinted(laid: Laid, hint: Hint) -> dict[str, Any] | None:
 def _spots(
     twin: Examination, found: Examination, rng: np.random.Generator
 ) -> Iterator[tuple[str, Hint]]:
-    """True neutrals (the one nearest to the middle tones, and any) and a coloured spot."""
+    """Spots told as neutral: a true and a near one by the middle tones, any near one, a colour."""
     lab = linear_to_lab(twin.picture.pixels)
     tall, wide = lab.shape[:2]
     half = max(2, round(SPOT * max(tall, wide)))
@@ -282,12 +286,16 @@ def _spots(
     usable[: 2 * half] = usable[-2 * half :] = False
     usable[:, : 2 * half] = usable[:, -2 * half :] = False
     chroma = np.hypot(level[..., 1], level[..., 2])
-    neutral = np.argwhere(usable & (chroma < NEUTRAL) & (spread < EVEN))
+    grey = usable & (spread < EVEN)
+    for name, most in (("neutral", NEUTRAL), ("nearly", NEARLY)):
+        spots = np.argwhere(grey & (chroma < most))
+        if len(spots):
+            lightness = level[spots[:, 0], spots[:, 1], 0]
+            yield name, _hint(found, spots[np.abs(lightness - MIDDLE).argmin()])
+    anywhere = np.argwhere(grey & (chroma < NEARLY))
+    if len(anywhere):
+        yield "any", _hint(found, anywhere[rng.integers(len(anywhere))])
     coloured = np.argwhere(usable & (chroma >= COLOURED) & (spread < MOTTLED))
-    if len(neutral):
-        lightness = level[neutral[:, 0], neutral[:, 1], 0]
-        yield "middle", _hint(found, neutral[np.abs(lightness - MIDDLE).argmin()])
-        yield "any", _hint(found, neutral[rng.integers(len(neutral))])
     if len(coloured):
         yield "false", _hint(found, coloured[rng.integers(len(coloured))])
 

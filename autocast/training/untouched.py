@@ -109,10 +109,10 @@ def shipped(table: Table) -> Word:
     """What the models that autocast came with say of every row."""
     told = [dict(zip(table.names, row, strict=True)) for row in table.figures]
     parts = [weigh(told[k : k + ROWS_AT_ONCE]) for k in range(0, len(told), ROWS_AT_ONCE)]
-    casts, deviation, probability = (
+    casts, deviation, probability, uneven = (
         np.concatenate([getattr(part, name) for part in parts])
-        for name in ("casts", "deviation", "probability")
+        for name in ("casts", "deviation", "probability", "uneven")
     )
     with np.errstate(divide="ignore"):
         logit = np.log(probability / (1 - probability))
-    return Word(casts, deviation, logit, probability)
+    return Word(casts, deviation, logit, probability, uneven)
