@@ -193,7 +193,7 @@ def _kinds(kinds: Sequence[Mapping[str, Any]]) -> Iterator[str]:
         "By kind of laid cast, evident somewhere: AUC against uncast copies",
         "By probability; by the weighed cast of the whole; by the largest weighed cast of whole "
         "and tone ranges; by the counted cast of the whole. Clear: the share called so.",
-        _table(list(columns), rows, name=22, width=11),
+        _table(list(columns), rows, name=25, width=11),
     )
 
 
