@@ -13,7 +13,9 @@ import numpy as np
 import pytest
 
 import autocast
+from autocast import advisor
 from autocast.judgement import REMARKS, Judgement
+from autocast.modelfiles import load_json
 from tests.synthetic import scenes
 from tests.synthetic.scenes import Bytes, Floats, Lab, Layer, Where
 
@@ -253,6 +255,21 @@ def test_parts_that_surely_differ_are_named(part: str) -> None:
     picture = scenes.under_where(linear("winter"), SIXTEEN["green"], PARTS[part])
     uneven = autocast.judge(scenes.developed(picture))
     assert {"parts_disagree", "mixed_light"} & set(uneven.remarks)
+
+
+@pytest.mark.parametrize(
+    ("setting", "remark"), [("parts_apart", "parts_disagree"), ("tones_apart", "tones_disagree")]
+)
+def test_what_the_trees_find_uneven_is_named_and_not_clear(
+    setting: str, remark: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clear = autocast.judge(photograph("winter"))
+    assert (clear.verdict, remark in clear.remarks) == ("clear", False)
+    found = {**load_json("verdict.json"), setting: -99.0}
+    monkeypatch.setattr(advisor, "load_json", lambda _: found)
+    uneven = autocast.judge(photograph("winter"))
+    assert (uneven.verdict, remark in uneven.remarks) == ("ask", True)
+    assert uneven.probability == clear.probability
 
 
 @pytest.mark.parametrize("cast", ["green", "magenta", "blue"])
