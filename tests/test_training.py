@@ -20,7 +20,7 @@ from autocast import trees, weighing
 from autocast.cli import app
 from autocast.colour import linear_to_lab, srgb_to_linear
 from autocast.errors import ModelError
-from autocast.judgement import Risks
+from autocast.judgement import EVIDENT_FROM, Risks
 from autocast.modelfiles import load_arrays
 from autocast.training import evaluate, fit, gather
 from autocast.training.gather import Table
@@ -315,7 +315,7 @@ def test_a_folder_becomes_natural_rows_crops_and_laid_ones(
 def test_a_cast_on_a_part_of_the_frame_is_told_from_one_over_all() -> None:
     table = _table()
     # Any one figure that parts alone have: here the lightness.
-    partly = (table.kind == "part") & (table.worst >= fit.EVIDENT_FROM)
+    partly = (table.kind == "part") & (table.worst >= EVIDENT_FROM)
     table.figures[:, NAMES.index("scene.lightness")] = np.where(partly, 40.0, 50.0)
     fitting, aside = _sides(table)
     said = fit.apply(fit.grow(table, fitting, 0), table, aside).uneven
