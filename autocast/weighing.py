@@ -131,9 +131,8 @@ def weigh(told: Sequence[Mapping[str, float]]) -> Weighed:
 def _models() -> tuple[tuple[str, ...], Forest, Forest, Forest]:
     arrays = load_arrays(FILE)
     names = tuple(str(name) for name in arrays["figures"])
-    forests = {name.split("/")[0] for name in arrays if "/" in name}
-    lacking = {"first", "last", "uneven"} - forests or {"together"} - set(arrays)
-    if lacking or len(arrays["first/start"]) != 4 * len(TARGETS):
+    needed = {"together", "first/start", "last/start", "uneven/start"}
+    if not needed <= set(arrays) or len(arrays["first/start"]) != 4 * len(TARGETS):
         raise ModelError(
             f"{FILE} in {models_folder()} was fitted for another version of autocast. "
             "Train again, or install autocast again."

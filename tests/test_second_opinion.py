@@ -22,8 +22,8 @@ from tests.photographs import pixels
 @pytest.fixture(scope="module")
 def rows(tmp_path_factory: pytest.TempPathFactory) -> list[dict[str, Any]]:
     folder = tmp_path_factory.mktemp("clean")
-    Image.fromarray(pixels("coffee")[::2, ::2]).save(folder / "coffee.png")
-    return study(folder, [Models(models_folder(), ["coffee.png"])], 1, 1, lambda _: None)
+    Image.fromarray(pixels("china")[::2, ::2]).save(folder / "china.png")
+    return study(folder, [Models(models_folder(), ["china.png"])], 1, 1, lambda _: None)
 
 
 def test_every_kind_is_laid_judged_mended_and_hinted_at(rows: list[dict[str, Any]]) -> None:
@@ -33,7 +33,10 @@ def test_every_kind_is_laid_judged_mended_and_hinted_at(rows: list[dict[str, Any
         assert row["before"] > 2
         assert row["lightness"][0] <= 0.5
         assert row["lightness"][1] <= 1.5
-        assert set(row["hints"]) <= {"neutral", "nearly", "any", "false"}
+    assert set().union(*(row["hints"] for row in rows)) == {"neutral", "nearly", "any", "false"}
+    near = [row for row in rows if "nearly" in row["hints"]]
+    hinted = [row["hints"]["nearly"]["error"] for row in near]
+    assert np.mean(hinted) < np.mean([row["error"] for row in near]) - 1
     told = [hint for row in rows for name, hint in row["hints"].items() if name == "false"]
     doubted = [hint for hint in told if hint["doubted"]]
     assert doubted
@@ -42,7 +45,7 @@ def test_every_kind_is_laid_judged_mended_and_hinted_at(rows: list[dict[str, Any
 
 
 def test_spots_are_what_they_are_called() -> None:
-    picture, draw = pixels("coffee")[::2, ::2], [1, 5]
+    picture, draw = pixels("china")[::2, ::2], [1, 5]
     laid = second_opinion._laid(picture, draw, "gain")
     assert laid is not None
     assert np.hypot(*laid.whole) >= second_opinion.LEAST - 0.5
@@ -51,13 +54,18 @@ def test_spots_are_what_they_are_called() -> None:
     lab = linear_to_lab(twin.picture.pixels)
     tall, wide = lab.shape[:2]
     spots = dict(second_opinion._spots(twin, found, np.random.default_rng(2)))
-    assert "false" in spots
+    assert set(spots) == {"neutral", "nearly", "any", "false"}
     for name, hint in spots.items():
         y = int(hint.y / found.picture.height * tall)
         x = int(hint.x / found.picture.width * wide)
-        around = lab[y - 2 : y + 3, x - 2 : x + 3, 1:].mean(axis=(0, 1))
-        chroma = np.hypot(*around)
-        assert chroma > 20 if name == "false" else chroma < {"neutral": 1.5}.get(name, 2.5)
+        half = round(second_opinion.SPOT * max(tall, wide))
+        square = lab[y - half : y + half + 1, x - half : x + half + 1, 1:]
+        chroma = np.hypot(*square.mean(axis=(0, 1)))
+        if name == "false":
+            assert chroma >= second_opinion.COLOURED - 0.01
+        else:
+            most = second_opinion.NEUTRAL if name == "neutral" else second_opinion.NEARLY
+            assert chroma < most + 0.01
 
 
 def row(kind: str, *, written: bool, residual: float, verdict: str = "cast") -> dict[str, Any]:

@@ -179,8 +179,13 @@ def _by_tone(by_tone: Mapping[str, Any]) -> Iterator[str]:
 def _kinds(kinds: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     auc = (_auc, _auc_span)
     columns = dict.fromkeys(("probability", "weighed", "largest", "counted"), auc)
+    text = (
+        "By probability; by the weighed cast of the whole; by the largest weighed cast of whole "
+        "and tone ranges; by the counted cast of the whole."
+    )
     if any("clear" in kind for kind in kinds):
-        columns["clear"] = (_share, _share_span)
+        columns["clear"] = _SHARE
+        text += " Clear: the share called so."
     rows = [
         row
         for kind in kinds
@@ -191,8 +196,7 @@ def _kinds(kinds: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     ]
     yield from _section(
         "By kind of laid cast, evident somewhere: AUC against uncast copies",
-        "By probability; by the weighed cast of the whole; by the largest weighed cast of whole "
-        "and tone ranges; by the counted cast of the whole. Clear: the share called so.",
+        text,
         _table(list(columns), rows, name=25, width=11),
     )
 
@@ -401,8 +405,8 @@ def _hints(hints: Mapping[str, Any]) -> Iterator[str]:
     yield from _section(
         "A spot called neutral",
         "Median error of the estimate without it; with the spot nearest to L* 60 that is neutral "
-        "within C* 1, or nearly so (within 2); with any of the latter. How many of these are "
-        "doubted, and how many spots of C* 25 or more; and what the move leaves of the cast "
+        "within C* 1, or nearly so (within 2); with any of the latter. How many of the near ones "
+        "are doubted, and how many spots of C* 25 or more; and what the move leaves of the cast "
         f"after the true one (n {counts}).",
         _table(
             ["without", "true", "nearly", "any", "doubted", "false", "left"],

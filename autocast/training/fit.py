@@ -22,7 +22,7 @@ from threadpoolctl import threadpool_limits
 
 from autocast.content import KIND as CONTENT
 from autocast.judgement import EVIDENT_FROM
-from autocast.training.gather import Table
+from autocast.training.gather import BY_TONE, Table
 from autocast.weighing import TARGETS, anchored, second_stage
 
 Floats = NDArray[np.floating[Any]]
@@ -56,7 +56,7 @@ NOT_IN_STAGE_ONE = (".plane", f"{CONTENT}.")
 """Figures so named tell stage one nothing (chosen by cross-validation over groups)."""
 UNEVEN = ("part", "two_lights")
 """Kinds of laid row whose cast does not lie over the whole frame."""
-PARTLY = (*UNEVEN, "crossed", "shadows", "midtones", "highlights")
+PARTLY = (*UNEVEN, *sorted(BY_TONE))
 """These, and those whose cast differs by tone."""
 EVEN = ("natural", "none", "gain", "encoded", "offset", "power", "faded")
 """Kinds of row over which one cast lies, or none.
