@@ -8,18 +8,19 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.advisor import advise
-from autocast.case import Case, open_case
-from autocast.character import character
+from autocast.advisor.advice import advise
 from autocast.colour import linear_to_lab
-from autocast.evidence.hints import apart, left_out, place_of, witnesses as votes_of
-from autocast.evidence.scene import KINDS, look
-from autocast.features import features
-from autocast.hearing import hear, told
 from autocast.judgement import Assumptions, Evidence, Hint, Judgement
-from autocast.modelfiles import model_id
+from autocast.judgement.things import KINDS, OTHER_LIGHT
+from autocast.modelstore.files import model_id
 from autocast.picture import Picture, Source, open_picture
-from autocast.weighing import weigh
+from autocast.segmentation.character import character
+from autocast.segmentation.likelihoods import look
+from autocast.voting.analysis import Case, open_case
+from autocast.voting.conditioning import hear, told
+from autocast.voting.features import features
+from autocast.voting.fitted import weigh
+from autocast.voting.hints import apart, left_out, place_of, witnesses as votes_of
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,7 +72,7 @@ def examine(
 def casts_by_tone(examination: Examination) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """The fitted casts of shadows, midtones and highlights (3, 2) at L* 60, and how sure (3,).
 
-    This is the first stage's word (:mod:`autocast.weighing`) with every hint heard,
+    This is the first stage's word (:mod:`autocast.voting.fitted`) with every hint heard,
     not the count's that the judgement of a picture without hints quotes: the count
     leans to no cast where evidence is thin. How sure is a standard deviation, the
     root mean square of those of a* and b*.
@@ -102,12 +103,12 @@ def other_lights(picture: Picture, hints: Sequence[Hint]) -> Iterator[Evidence]:
     """Each region that a person calls differently lit, read by itself."""
     lab = linear_to_lab(picture.pixels)
     for hint in hints:
-        if hint.what != "other_light":
+        if hint.what != OTHER_LIGHT:
             continue
         region = apart(picture, hint)
         estimate = open_case(look(region, lab), character(region, lab)).estimate
         yield Evidence(
-            kind="other_light",
+            kind=OTHER_LIGHT,
             label=f"the region at {hint.x:g},{hint.y:g}, read by itself",
             share=round(float(region.opaque.mean()), 4),
             reads=None,

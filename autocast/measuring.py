@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any, NamedTuple
 
@@ -12,12 +12,12 @@ from numpy.typing import NDArray
 
 from autocast.colour import linear_to_lab, log_chromaticity
 from autocast.errors import HintError
-from autocast.evidence import neutrals, skin, sky, vegetation
-from autocast.evidence.scene import CLASSES, KINDS, densities, nodes_of
 from autocast.judgement import Reading
+from autocast.judgement.things import BY_NAME, CLASSES, KINDS
 from autocast.judging import Examination, examine
 from autocast.picture import Disc, Picture, Source, discs
-from autocast.segmentation import BURIED_BELOW, CLIPPED_FROM
+from autocast.segmentation.likelihoods import densities, nodes_of
+from autocast.segmentation.regions import BURIED_BELOW, CLIPPED_FROM
 
 RADIUS_SHARE = 0.005
 """Radius of a disc as a share of the long side, where none is given (project convention)."""
@@ -31,19 +31,6 @@ DETAIL_WITHIN = 2
 """Working pixels around a proposed end of the scale that must all hold detail (likewise)."""
 SAME_PLACE = 0.02
 """Distance, as a share of the long side, below which two proposals are one (likewise)."""
-
-_TARGETS: dict[str, Callable[[float], Reading]] = {
-    "neutrals": neutrals.target,
-    "sky": sky.target,
-    "vegetation": vegetation.target,
-    "skin": skin.target,
-}
-_WORDS = {
-    "neutrals": "probable neutral",
-    "sky": "sky",
-    "vegetation": "foliage",
-    "skin": "skin",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,11 +188,12 @@ def _taken_for(
     best = max(shares, key=lambda name: shares[name])
     if shares[best] < SURE_FROM:
         return "of no known colour", None
-    return _WORDS[best], _expected(best, float(linear_to_lab(mean)[0]))
+    return BY_NAME[best].singular, _expected(best, float(linear_to_lab(mean)[0]))
 
 
-def _expected(kind: str, lightness: float) -> Reading:
-    return Reading(*(round(float(v), 1) for v in _TARGETS[kind](lightness)))
+def _expected(kind: str, lightness: float) -> Reading | None:
+    target = BY_NAME[kind].target
+    return None if target is None else Reading(*(round(v, 1) for v in target.at(lightness)))
 
 
 def _working(picture: Picture, x: float, y: float) -> tuple[int, int]:
@@ -231,9 +219,8 @@ def _proposed(examination: Examination) -> Iterator[_Wanted]:
 def _looked_at(examination: Examination) -> Iterator[_Wanted]:
     picture = examination.picture
     for spot in examination.judgement.look_at:
-        kind = next((k for k, words in _WORDS.items() if spot.what.startswith((k, words))), "")
-        words = _WORDS[kind] if kind and kind != "neutrals" else spot.what
-        yield _Wanted(spot.x * picture.width, spot.y * picture.height, words, kind)
+        kind = spot.kind if spot.kind in BY_NAME else ""
+        yield _Wanted(spot.x * picture.width, spot.y * picture.height, spot.what, kind)
 
 
 def _ends(examination: Examination) -> Iterator[_Wanted]:

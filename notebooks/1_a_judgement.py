@@ -13,11 +13,11 @@ from pathlib import Path
 import matplotlib.pyplot as plt
 import numpy as np
 
-from autocast.castgrid import grid, posterior
+from autocast.colour.grid import grid, posterior
 from autocast.judging import examine, prepare
 from autocast.picture import full_pixels, open_picture
-from autocast.report.plate import draw
-from autocast.training.simulate import lay
+from autocast.report.evidence_picture import draw
+from autocast.training.simulation import lay
 
 folder = Path(find_spec("sklearn").origin).parent / "datasets" / "images"
 photograph = folder / "china.jpg"

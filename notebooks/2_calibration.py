@@ -10,9 +10,9 @@ import matplotlib.pyplot as plt
 import numpy as np
 
 from autocast import judge
-from autocast.archive.order import archive_rate, moved
+from autocast.archive.rate import archive_rate, moved
 from autocast.demonstration.scenes import SCENES, developed, scene, under
-from autocast.modelfiles import load_json
+from autocast.modelstore.files import load_json
 
 settings = load_json("verdict.json")
 print(settings)

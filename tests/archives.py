@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from autocast.archive.crews import Processes, in_time, one_thread_each
 from autocast.archive.ledger import now
 from autocast.archive.rows import Entry, Outcome
 from autocast.archive.work import judged
+from autocast.archive.workers import Processes, in_time, one_thread_each
 from tests import photographs, samples
 
 

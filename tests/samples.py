@@ -94,8 +94,15 @@ LIKELY = Judgement(
         ),
     ),
     look_at=(
-        Spot(0.63, 0.41, Reading(78.0, -1.0, -10.2), "white door frame", "the lightest neutral"),
-        Spot(0.12, 0.84, Reading(55.0, -1.1, -7.4), "pavement", "large, even and grey"),
+        Spot(
+            0.63,
+            0.41,
+            Reading(78.0, -1.0, -10.2),
+            "neutrals",
+            "white door frame",
+            "the lightest neutral",
+        ),
+        Spot(0.12, 0.84, Reading(55.0, -1.1, -7.4), "neutrals", "pavement", "large, even and grey"),
     ),
     remarks=("no_profile", "dominant_colour"),
     sentences=(

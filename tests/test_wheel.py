@@ -49,7 +49,11 @@ def test_the_wheel_holds_the_package_and_every_fitted_file(wheel: Path) -> None:
     fitted = {f"autocast/models/{p.name}" for p in (ROOT / "models").iterdir() if p.is_file()}
     assert any(name.endswith(".json") for name in fitted)
     assert fitted <= names
-    assert {"autocast/__init__.py", "autocast/cli/__init__.py", "autocast/judgement.py"} <= names
+    assert {
+        "autocast/__init__.py",
+        "autocast/cli/__init__.py",
+        "autocast/judgement/types.py",
+    } <= names
     strays = {n for n in names if not n.startswith(("autocast/", "autocast-"))}
     assert strays == set()
 

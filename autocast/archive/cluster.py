@@ -12,8 +12,8 @@ import threading
 from concurrent.futures import Future
 from typing import Any
 
-from autocast.archive.crews import AHEAD, DEADLINE
 from autocast.archive.rows import Entry, Outcome
+from autocast.archive.workers import AHEAD, DEADLINE
 from autocast.errors import ArchiveError
 
 _CONNECT = 15.0

@@ -19,7 +19,7 @@ from urllib.parse import quote_from_bytes
 from autocast.archive.ledger import Ledger
 from autocast.archive.rows import Row, Wanted, is_address
 from autocast.errors import OutputError
-from autocast.writing import whole
+from autocast.picture.writing import whole
 
 COLUMNS: dict[str, type] = {
     "path": str,

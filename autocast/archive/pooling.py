@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocast.judgement import SLIGHT_FROM
-from autocast.modelfiles import load_json
+from autocast.modelstore.files import load_json
 
 Floats = NDArray[np.floating[Any]]
 
@@ -39,7 +39,7 @@ AGREEING = SPREADS < SLIGHT_FROM
 """Spreads under which a series has one fault: no picture's own is off by even a slight cast."""
 HEARD_FROM = 0.8
 """Probability of sharing from which a picture hears the others (project convention: with less,
-``tests/series_study.py`` showed harm where the lights of a series differ)."""
+``tests/studies/series.py`` showed harm where the lights of a series differ)."""
 _WIDEST = 40.0
 """Deviation of a likelihood that says nothing; wider is not told apart."""
 _ODD_AT_FIRST = 0.05

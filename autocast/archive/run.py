@@ -17,10 +17,10 @@ from concurrent.futures import FIRST_COMPLETED, CancelledError, Future, wait
 from dataclasses import dataclass, field
 from typing import Literal
 
-from autocast.archive.crews import Crew
 from autocast.archive.ledger import Ledger, now
 from autocast.archive.rows import Entry, Known, Outcome, is_address
 from autocast.archive.walk import Chosen, Seen, walk
+from autocast.archive.workers import Crew
 from autocast.errors import ArchiveError, AutocastError, LedgerError
 
 Again = Literal["changed", "failed", "all"]

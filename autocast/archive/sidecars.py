@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 from autocast.archive.rows import Row, is_address
 from autocast.errors import OutputError
 from autocast.judgement import VERDICT_WORDS, describe
-from autocast.writing import whole
+from autocast.picture.writing import whole
 
 if TYPE_CHECKING:
     from lxml.etree import _Element, _ElementTree

@@ -13,10 +13,10 @@ from autocast.cli._app import app, one_sentence, say, terminal
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from autocast.archive.crews import Crew
     from autocast.archive.ledger import Ledger
     from autocast.archive.rows import Wanted
     from autocast.archive.run import Again, Tally
+    from autocast.archive.workers import Crew
 
 LedgerFile = Annotated[
     Path, typer.Argument(metavar="LEDGER", help="Ledger that autocast presort wrote.")
@@ -94,11 +94,11 @@ def presort(
         raise typer.BadParameter("the workers of --scheduler decide that.", param_hint="--jobs")
     which: Again = "all" if again else "failed" if again_failed else "changed"
     with one_sentence():
-        from autocast.archive.crews import at_work
         from autocast.archive.ledger import Ledger
-        from autocast.archive.order import settle
+        from autocast.archive.rate import settle
         from autocast.archive.run import Run
         from autocast.archive.walk import Chosen, settle_root
+        from autocast.archive.workers import at_work
         from autocast.cli._passage import stoppable, watched
 
         roots = [settle_root(folder) for folder in folders]
@@ -121,13 +121,13 @@ def _crew(scheduler: str | None, jobs: int | None, deadline: float) -> Crew:
         from autocast.archive.cluster import Cluster
 
         return Cluster(scheduler, deadline)
-    from autocast.archive.crews import Processes, cores
+    from autocast.archive.workers import Processes, cores
 
     return Processes(jobs or cores(), deadline)
 
 
 def _tell_before(ledger: Ledger, again: Again) -> None:
-    from autocast.modelfiles import model_id
+    from autocast.modelstore.files import model_id
 
     if ledger.log_said is not None:
         say(
@@ -308,7 +308,7 @@ def _show(ledger: Ledger, wanted: Wanted, count: int) -> None:
     from dataclasses import replace
 
     from autocast.archive.ledger import PAGE
-    from autocast.archive.order import kept_rate
+    from autocast.archive.rate import kept_rate
     from autocast.report.listing import counts_text, listing, rate_text
 
     columns, _ = terminal()

@@ -140,7 +140,7 @@ def _judged(
         yield judging.judge(path, hints, assumptions)
         return
     from autocast.picture import reduced_pixels
-    from autocast.report.plate import WIDTH, check_target, draw
+    from autocast.report.evidence_picture import WIDTH, check_target, draw
 
     check_target(plate, path, force=force)
     examination = judging.examine(path, hints, assumptions)

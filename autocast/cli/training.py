@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -12,7 +13,7 @@ from autocast.cli._app import RiskCast, RiskClear, RiskMissed, app, one_sentence
 from autocast.errors import ModelError
 
 if TYPE_CHECKING:
-    from types import ModuleType
+    from collections.abc import Iterator
 
     from autocast.judgement import Risks
 
@@ -43,7 +44,8 @@ def train(
     """
     risks = _risks(risk_clear, risk_missed, risk_cast)
     with one_sentence():
-        commands = _training()
+        with _fitting():
+            from autocast.training import commands
         commands.train(folder, to, seed, os.cpu_count() or 1, say, risks=risks)
 
 
@@ -74,7 +76,8 @@ def evaluate(
     with one_sentence():
         from autocast.report import curves
 
-        commands = _training()
+        with _fitting():
+            from autocast.evaluation import commands
         if plots is not None:
             curves.check_folder(plots)
         figures = commands.measure_up(folder, seed, os.cpu_count() or 1, say, risks=risks)
@@ -98,11 +101,12 @@ def _risks(clear: float | None, missed: float | None, cast: float | None) -> Ris
     return Risks(**{name: value for name, value in given.items() if value is not None})
 
 
-def _training() -> ModuleType:
+@contextlib.contextmanager
+def _fitting() -> Iterator[None]:
+    """Say in one sentence which package is missing where fitting cannot be imported."""
     try:
-        from autocast.training import commands
+        yield
     except ImportError as error:
         raise ModelError(
             f"Fitting needs {error.name}; install it with pip install 'autocast[train]'."
         ) from error
-    return commands

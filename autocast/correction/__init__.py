@@ -22,9 +22,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocast.colour import requote
-from autocast.correction.moving import Curves, Move, curves, lightness_error, shrunk, smooth
-from autocast.correction.proving import Proof, prove
+from autocast.correction.check import Proof, prove
 from autocast.correction.table import check_clf, write_clf
+from autocast.correction.tone_curves import Curves, Move, curves, lightness_error, shrunk, smooth
 from autocast.errors import OutputError
 from autocast.judgement import REMARKS, SLIGHT_FROM, TONE_RANGES, Hint, Judgement
 from autocast.judging import Examination, casts_by_tone, examine

@@ -12,10 +12,10 @@ from xml.sax.saxutils import escape, quoteattr
 
 import numpy as np
 
-from autocast.correction.moving import Curves
+from autocast.correction.tone_curves import Curves
 from autocast.errors import OutputError
 from autocast.picture import check_target
-from autocast.writing import whole
+from autocast.picture.writing import whole
 
 NAMESPACE = "urn:AMPAS:CLF:v3.0"
 """That of version 3 (Academy S-2014-006), which SMPTE made a standard; most readers take it."""

@@ -6,11 +6,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
 
-from autocast.archive.crews import Processes, at_work, cores
 from autocast.archive.ledger import Ledger
-from autocast.archive.order import settle
+from autocast.archive.rate import settle
 from autocast.archive.run import Run
 from autocast.archive.walk import settle_root
+from autocast.archive.workers import Processes, at_work, cores
 from autocast.demonstration.invented import check_packages, make
 from autocast.demonstration.scoring import Pointing, Score, pointing, score
 from autocast.errors import OutputError

@@ -18,7 +18,7 @@ from PIL import Image, ImageCms, ImageDraw
 
 from autocast.demonstration import scenes
 from autocast.errors import OutputError
-from autocast.writing import write_whole
+from autocast.picture.writing import write_whole
 
 # Photographs that installed packages carry: scikit-learn's are CC BY 2.0 (danielbuechele and
 # vultilion), scikit-image's public domain or CC0, as the files beside them say.

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageFilter
 
 from autocast.colour import XYZ_TO_RGB, cast_to_gains, linear_to_srgb, srgb_to_linear
-from autocast.training import spectra
+from autocast.rendering import spectra
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.uint8]

@@ -9,13 +9,6 @@ a little warm, few fall cool, none is green.
 
 from __future__ import annotations
 
-from autocast.evidence.votes import class_evidence, scaled_target
-from autocast.judgement import Reading
+from autocast.evidence import class_evidence
 
-
-def target(lightness: float) -> Reading:
-    """A neutral of this lightness: a* 0, b* +1.5 at L* 60 (the middle of the surfaces above)."""
-    return scaled_target(lightness, 0.0, 1.5, 60.0)
-
-
-NEUTRALS = class_evidence("neutrals", "probable neutrals", target)
+EVIDENCE = class_evidence("neutrals")

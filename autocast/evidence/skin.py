@@ -10,13 +10,6 @@ A reading of skin says nothing about a person's health or origin.
 
 from __future__ import annotations
 
-from autocast.evidence.votes import class_evidence, scaled_target
-from autocast.judgement import Reading
+from autocast.evidence import class_evidence
 
-
-def target(lightness: float) -> Reading:
-    """The middle of the published facial means: a* 11, b* 16 at L* 58.5."""
-    return scaled_target(lightness, 11.0, 16.0, 58.5)
-
-
-SKIN = class_evidence("skin", "skin", target)
+EVIDENCE = class_evidence("skin")

@@ -14,7 +14,6 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.castgrid import gaussian, grid
 from autocast.colour import (
     DARKEST_LINEAR,
     RGB_TO_XYZ,
@@ -22,8 +21,10 @@ from autocast.colour import (
     linear_to_lab,
     shift_to_cast,
 )
-from autocast.evidence.scene import KINDS, Scene
-from autocast.evidence.votes import Finding, KindOfEvidence, Outright
+from autocast.colour.grid import gaussian, grid
+from autocast.evidence import Finding, KindOfEvidence, Outright
+from autocast.judgement.things import BY_NAME, KINDS
+from autocast.segmentation.likelihoods import Scene
 
 Floats = NDArray[np.floating]
 
@@ -255,6 +256,6 @@ def find(scene: Scene, members: NDArray[np.float32]) -> Finding:
     return Finding(float(scene.regions.area.sum()), None, None, ())
 
 
-STATISTICS = KindOfEvidence(
-    kind="statistics", label="picture-wide statistics", find=find, outright=outright
+EVIDENCE = KindOfEvidence(
+    kind="statistics", label=BY_NAME["statistics"].plural, find=find, outright=outright
 )

@@ -26,7 +26,7 @@ Rows = Iterable[Sequence[str]]
 
 
 def figures_text(figures: Mapping[str, Any]) -> str:
-    """All tables of :func:`autocast.training.evaluate.figures`, or of untouched pictures."""
+    """All tables of :func:`autocast.training.nested.figures`, or of untouched pictures."""
     return "\n\n".join("\n".join(part) for part in _parts(figures)) + "\n"
 
 

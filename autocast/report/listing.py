@@ -6,7 +6,7 @@ import math
 import os
 from collections.abc import Iterable, Iterator, Sequence
 
-from autocast.archive.order import Rate
+from autocast.archive.rate import Rate
 from autocast.archive.rows import Counts, Row
 from autocast.judgement import VERDICT_WORDS, hue_name, strength_word
 from autocast.report.text import GLUE, NARROWEST, percent, printable, shorten, wrap

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from autocast.correction.proving import OUTCOMES
+from autocast.correction.check import OUTCOMES
 from autocast.errors import OutputError
 from autocast.picture import check_target
-from autocast.report.plate import png_of
-from autocast.report.plate.sheet import DPI
+from autocast.picture.writing import whole
+from autocast.report.evidence_picture import png_of
+from autocast.report.evidence_picture.sheet import DPI
 from autocast.report.spots import CAUTION
 from autocast.report.text import printable, shorten, wrap
-from autocast.writing import whole
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

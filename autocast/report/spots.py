@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from rich.cells import cell_len
 
-from autocast.correction.proving import OUTCOMES
+from autocast.correction.check import OUTCOMES
 from autocast.judgement import describe
 from autocast.report.text import (
     NARROWEST,

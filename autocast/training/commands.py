@@ -1,25 +1,23 @@
-"""``train`` and ``evaluate``: from a folder of judged photographs to model files and figures."""
+"""``train``: from a folder of judged photographs to model files."""
 
 from __future__ import annotations
 
 import json
-import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
 
+from autocast.advisor.risk import SCHEMA, Curve
 from autocast.judgement import RISKS, Risks
-from autocast.modelfiles import model_id, models_folder, register
-from autocast.thresholds import SCHEMA, Curve
-from autocast.training import evaluate, second_opinion, untouched
-from autocast.training.fit import Fitted, Rows, export, folds, grow, platt, probability
+from autocast.modelstore.files import register
+from autocast.modelstore.storing import write_arrays
+from autocast.training import nested
+from autocast.training.fit import Fitted, Rows, export, grow, platt, probability
 from autocast.training.gather import Table, gather
 from autocast.training.risks import curve
-from autocast.training.storing import write_arrays
 
 MONOCHROME = 0.02
 """Probability given to a black-and-white (project convention: its greys have no cast)."""
@@ -55,43 +53,21 @@ def write_models(  # noqa: PLR0913 -- all that a run is told
     which thresholds are chosen at any risks and base rate, come from what nested
     fits say of groups they did not see, so that every picture counts for them.
     """
-    outcome = evaluate.nested(table, seed, report, risks, processes)
+    outcome = nested.nested(table, seed, report, risks, processes)
     report(f"Growing trees on all {len(table.file)} rows.")
     fitted = grow(table, np.arange(len(table.file)), seed)
     judged = np.flatnonzero(table.natural)
-    _write(
+    write_fitted(
         to, table=table, outcome=outcome, judged=judged, fitted=fitted, risks=risks,
         made_by=f"autocast train, seed {seed}, {len(judged)} pictures",
     )  # fmt: skip
 
 
-def write_folds(
-    table: Table, outcome: evaluate.Outcome, to: Path, seed: int, risks: Risks
-) -> list[second_opinion.Models]:
-    """Each fold's models as a folder of their own within ``to``, with the fold's clean pictures."""
-    fold = folds(table.group, evaluate.FOLDS, seed)
-    natural = np.flatnonzero(table.natural)
-    clean = natural[table.consensus[natural] == "none"]
-    rng = np.random.default_rng(seed)
-    out = []
-    for k, fitted in enumerate(outcome.fitted):
-        place = to / str(k)
-        shutil.copytree(models_folder(), place)
-        others = natural[fold[natural] != k]
-        _write(
-            place, table=table, outcome=outcome, judged=others, fitted=fitted, risks=risks,
-            made_by=f"fold {k} of an evaluation",
-        )  # fmt: skip
-        files = rng.permutation(table.file[clean[fold[clean] == k]])[: second_opinion.PICTURES]
-        out.append(second_opinion.Models(place, [str(file) for file in files]))
-    return out
-
-
-def _write(  # noqa: PLR0913 -- all that goes into the two files
+def write_fitted(  # noqa: PLR0913 -- all that goes into the two files
     to: Path,
     *,
     table: Table,
-    outcome: evaluate.Outcome,
+    outcome: nested.Outcome,
     judged: Rows,
     fitted: Fitted,
     risks: Risks,
@@ -100,8 +76,8 @@ def _write(  # noqa: PLR0913 -- all that goes into the two files
     """Write trees, calibrated on what was said of the rows ``judged``, and thresholds from it."""
     logit, consensus = outcome.word.logit[judged], table.consensus[judged]
     calibration = platt(logit, consensus)
-    parts = evaluate.parts_apart(table, outcome.word, judged)
-    open_to = evaluate.still_open(table, outcome.word, parts)[judged]
+    parts = nested.parts_apart(table, outcome.word, judged)
+    open_to = nested.still_open(table, outcome.word, parts)[judged]
     verdict = verdict_file(curve(probability(logit, calibration), consensus, open_to), risks, parts)
     write_arrays(to / "fitted.npz", export(replace(fitted, calibration=calibration)))
     register(to, "fitted.npz", made_by=made_by, what="trees that weigh the evidence")
@@ -114,7 +90,7 @@ def _write(  # noqa: PLR0913 -- all that goes into the two files
 def verdict_file(judged: Curve, risks: Risks, parts_apart: float) -> dict[str, Any]:
     """What ``verdict.json`` holds, for a curve of judged pictures.
 
-    ``parts_apart`` are the log-odds of :func:`autocast.training.evaluate.parts_apart`.
+    ``parts_apart`` are the log-odds of :func:`autocast.training.nested.parts_apart`.
     """
     thresholds = judged.thresholds(risks)
     return {
@@ -126,40 +102,10 @@ def verdict_file(judged: Curve, risks: Risks, parts_apart: float) -> dict[str, A
         "cast_above": thresholds.cast_above,
         "cast_held": thresholds.cast_held,
         "monochrome": MONOCHROME,
-        "tones_apart": evaluate.TONES_APART,
+        "tones_apart": nested.TONES_APART,
         "parts_apart": parts_apart,
         "curve": judged.to_plain(),
     }
-
-
-def measure_up(
-    folder: Path,
-    seed: int,
-    processes: int,
-    report: Callable[[str], None],
-    *,
-    risks: Risks = RISKS,
-) -> dict[str, Any]:
-    """Nested figures on a folder of judged pictures; without a manifest, those of shipped models.
-
-    Raises UnreadablePicture where the folder holds nothing to measure on.
-    """
-    if not (folder / "manifest.csv").exists():
-        report("No manifest.csv: laying casts over the pictures as they are.")
-        if risks != RISKS:
-            report("Without judgements no verdicts are counted: the risks given play no part.")
-        laid = untouched.gather_untouched(folder, seed, processes, report)
-        return evaluate.figures_untouched(laid, untouched.shipped(laid), model_id(), seed)
-    report("Reading figures of every picture and laying casts over those judged to have none.")
-    table = gather(folder, seed, processes, report)
-    outcome = evaluate.nested(table, seed, report, risks, processes)
-    plain = evaluate.plain(table, seed, report, processes)
-    with TemporaryDirectory() as place:
-        models = write_folds(table, outcome, Path(place), seed, risks)
-        rows = second_opinion.study(folder, models, seed, processes, report)
-    group = dict(zip(map(str, table.file), map(str, table.group), strict=True))
-    told = evaluate.figures(table, outcome, seed, plain, risks)
-    return told | {"second_opinion": second_opinion.figures(rows, group, seed)}
 
 
 def _one_list_a_line(content: dict[str, Any]) -> str:

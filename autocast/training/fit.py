@@ -20,10 +20,10 @@ from sklearn.ensemble import HistGradientBoostingClassifier, HistGradientBoostin
 from sklearn.linear_model import LogisticRegression
 from threadpoolctl import threadpool_limits
 
-from autocast.content import KIND as CONTENT
 from autocast.judgement import EVIDENT_FROM
+from autocast.judgement.things import CONTENT
 from autocast.training.gather import BY_TONE, Table
-from autocast.weighing import TARGETS, anchored, second_stage
+from autocast.voting.fitted import TARGETS, anchored, second_stage
 
 Floats = NDArray[np.floating[Any]]
 Rows = NDArray[np.intp]
@@ -157,7 +157,7 @@ def probability(logit: Floats, calibration: tuple[float, float]) -> Floats:
 
 
 def heard(names: tuple[str, ...]) -> Rows:
-    """Columns of :func:`autocast.weighing.anchored`'s figures that stage one is grown on."""
+    """Columns of :func:`autocast.voting.fitted.anchored`'s figures that stage one is grown on."""
     kept = [k for k, name in enumerate(names) if not any(word in name for word in NOT_IN_STAGE_ONE)]
     return np.array([*kept, len(names), len(names) + 1], dtype=np.intp)
 
@@ -332,7 +332,7 @@ def _told(models: dict[str, Any], what: str, relative: Floats) -> Floats:
 
 
 def export(fitted: Fitted) -> dict[str, NDArray[Any]]:
-    """Plain arrays of every model, as :mod:`autocast.trees` walks them."""
+    """Plain arrays of every model, as :mod:`autocast.modelstore.trees` walks them."""
     first = [
         fitted.stage_one[f"{target}.{what}{axis}"]
         for what in ("", "spread.")

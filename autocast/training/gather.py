@@ -22,14 +22,14 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from autocast.advisor import left_open
-from autocast.case import Case
+from autocast.advisor.advice import left_open
+from autocast.advisor.gates import remarks
 from autocast.errors import UnreadablePicture
-from autocast.features import HEARD, features, leave_out
 from autocast.judging import prepare
-from autocast.remarking import remarks
-from autocast.training.scenes import STUDIES, render
-from autocast.training.simulate import LARGEST, cropped, lay
+from autocast.rendering.scenes import STUDIES, render
+from autocast.training.simulation import LARGEST, cropped, lay
+from autocast.voting.analysis import Case
+from autocast.voting.features import HEARD, features, leave_out
 
 Floats = NDArray[np.floating[Any]]
 
@@ -85,7 +85,7 @@ class Table:
     (n, 2) their grades and ``scene`` the manifest's word for the scene, '' where
     it has none. ``open_to`` (n, 2) says whether remarks and count leave a row open
     to ``clear`` and to ``cast``. ``without`` holds the natural rows' figures told
-    without each of :data:`autocast.features.HEARD`.
+    without each of :data:`autocast.voting.features.HEARD`.
     """
 
     names: tuple[str, ...]

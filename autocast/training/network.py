@@ -15,9 +15,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.content import FILE
-from autocast.modelfiles import register
-from autocast.training.storing import write_arrays
+from autocast.modelstore.files import register
+from autocast.modelstore.storing import write_arrays
+from autocast.segmentation.content import FILE
 
 STRIDES = (1, 2, 1, 2, 1, 2, 1, 1, 1, 1, 1)
 """Stride of each block kept (Tan & Le 2019, table 1, of B0)."""

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import beta
 
+from autocast.advisor.risk import CONSENSUS, Curve, Thresholds
 from autocast.judgement import Risks
-from autocast.thresholds import CONSENSUS, Curve, Thresholds
 
 Floats = NDArray[np.floating[Any]]
 Bools = NDArray[np.bool_]

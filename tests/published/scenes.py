@@ -20,7 +20,7 @@ import colour
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.training import spectra
+from autocast.rendering import spectra
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.uint8]

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from autocast import colour as formulas
-from autocast.training import cameras, materials, render, spectra
+from autocast.rendering import cameras, densities as render, materials, spectra
 
 D65 = np.array([0.3127, 0.3290])
 LIGHTS = [*cameras.NAMED["outdoor"], *cameras.NAMED["indoor"]]

@@ -30,8 +30,8 @@ import pytest
 
 from autocast import colour as formulas
 from autocast.colour import Array
-from autocast.modelfiles import load_arrays
-from autocast.training import render, spectra
+from autocast.modelstore.files import load_arrays
+from autocast.rendering import densities as render, spectra
 
 FILE = load_arrays("densities.npz")
 KINDS = [str(kind) for kind in FILE["kinds"]]

@@ -25,11 +25,11 @@ from autocast.archive.ledger import Ledger
 from autocast.archive.rows import Counts, Row
 from autocast.errors import OutputError
 from autocast.judgement import REMARKS, VERDICT_WORDS
+from autocast.picture.writing import write_whole
 from autocast.report.pages import overview
 from autocast.report.pages.cards import FAILED_WORDS, Card, card
 from autocast.report.pages.thumbnails import Thumbnails
 from autocast.report.text import percent, printable
-from autocast.writing import write_whole
 
 if TYPE_CHECKING:
     from jinja2 import Environment

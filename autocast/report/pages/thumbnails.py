@@ -12,8 +12,8 @@ import numpy as np
 
 from autocast.archive.rows import Row, is_address
 from autocast.errors import AutocastError
+from autocast.picture.writing import write_whole
 from autocast.report.pages.cards import Shown
-from autocast.writing import write_whole
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -1,0 +1,248 @@
+"""From a probability to ``clear``, ``cast`` or ``ask``, at risks and a base rate of one's own.
+
+The file ``verdict.json`` holds a curve: of the pictures that the nested fits
+judged without having seen their group, how many of each consensus lie at or
+below each of many probabilities. From it the thresholds are chosen anew for any
+risks and any base rate, so that neither needs a new fit.
+
+**Open to.** Whatever its probability, a picture may be handed to a person: its
+light is mixed, nothing of known colour is there, its tones disagree. Such a
+picture is not open to ``clear``, to ``cast`` or to either
+(:func:`autocast.advisor.advice.left_open`), and counts for no threshold it cannot pass:
+the risks are those of the verdicts as they are given.
+
+**Base rate.** Only the mix of pictures is assumed to differ, not how a picture
+of one kind is scored. Then the odds of a probability are multiplied by the odds
+of the new base rate over those of the old (Saerens, Latinne & Decaestecker,
+Neural Computation 14, 2002; Elkan, IJCAI 2001; from memory, not verified). A
+threshold that keeps a risk at one base rate does not keep it at another: among
+fewer evident casts the same ``clear`` holds fewer of them, and the same ``cast``
+holds more faultless pictures. So evident pictures of the curve count by new over
+old base rate, all others by what is left over, and the thresholds are chosen on
+those counts.
+
+**Risk.** A threshold holds ``bound`` when the one-sided 95 % upper bound of the
+share of errors (Clopper & Pearson, Biometrika 26, 1934) stays within the risk.
+At another base rate the bound is taken of the pictures as they were counted and
+then moved as a share is, the mix among those called rightly being taken as
+counted. Where too few pictures were judged for any threshold to hold so, the one
+is taken whose share of errors itself stays within the risk, and it holds
+``share``; where there is none, nothing is called so and it holds ``none``. The
+threshold is the widest that holds; that it was picked among many is not allowed
+for, which costs little (a test measures it).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocast.errors import AssumptionError, ModelError
+from autocast.judgement import Assumptions, Risks
+
+Floats = NDArray[np.floating[Any]]
+Bools = NDArray[np.bool_]
+Counts = NDArray[np.integer[Any]]
+Held = Literal["bound", "share", "none"]
+
+CONSENSUS = ("none", "doubtful", "slight", "evident", "cannot_tell")
+"""What two looks agree on, in the order of the tables."""
+SCHEMA = 4
+"""Version of ``verdict.json`` that is written and read."""
+UNSURE = 0.05
+"""How often a bound may fall short of the true share: one-sided 95 % (common practice)."""
+
+
+def shifted(probability: Floats | float, was: float, base_rate: float) -> Floats:
+    """A probability that holds at the base rate ``was``, as it is at ``base_rate``."""
+    p = np.asarray(probability, dtype=np.float64)
+    evident = p * base_rate / was
+    other = (1 - p) * (1 - base_rate) / (1 - was)
+    return np.asarray(evident / (evident + other))
+
+
+def exceeds(errors: int, count: int, risk: float) -> bool:
+    """Does the one-sided 95 % upper bound of ``errors`` in ``count`` exceed ``risk``?
+
+    It does unless so few errors had at most a 5 % chance at a share of ``risk``.
+    """
+    if errors >= risk * count:
+        return True  # so does the share itself
+    log_risk, log_rest = math.log(risk), math.log1p(-risk)
+    chance = sum(
+        math.exp(
+            math.lgamma(count + 1)
+            - math.lgamma(k + 1)
+            - math.lgamma(count - k + 1)
+            + k * log_risk
+            + (count - k) * log_rest
+        )
+        for k in range(errors + 1)
+    )
+    return chance > UNSURE
+
+
+@dataclass(frozen=True, slots=True)
+class Thresholds:
+    """``clear`` at or below the one probability, ``cast`` above the other, else ``ask``.
+
+    ``clear_held`` and ``cast_held`` say how each keeps its risk.
+    """
+
+    clear_below: float
+    cast_above: float
+    clear_held: Held = "none"
+    cast_held: Held = "none"
+
+    def verdict(self, probability: Floats, open_to: Bools) -> NDArray[np.str_]:
+        """Verdicts (n,) by probability, where a picture is open to them (n, 2: clear, cast)."""
+        clear = (probability <= self.clear_below) & open_to[:, 0]
+        cast = (probability > self.cast_above) & open_to[:, 1]
+        return np.where(clear, "clear", np.where(cast, "cast", "ask"))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Curve:
+    """How many pictures of each consensus lie at or below each of L probabilities.
+
+    ``levels`` (L,) ascend to the highest probability of all. ``clear`` (L x 5)
+    counts the pictures open to that verdict, ``cast`` (L x 5) those open to the
+    other, ``total`` (5,) all. Probabilities are those at the base rate of the
+    pictures themselves.
+    """
+
+    levels: Floats
+    clear: Counts
+    cast: Counts
+    total: Counts
+
+    @classmethod
+    def from_plain(cls, data: Mapping[str, Any]) -> Curve:
+        """The curve as :meth:`to_plain` gave it."""
+        clear, cast = (
+            np.array([data[f"{verdict}.{name}"] for name in CONSENSUS], dtype=np.int64).T
+            for verdict in ("clear", "cast")
+        )
+        total = np.array(data["total"], dtype=np.int64)
+        return cls(np.array(data["levels"], dtype=np.float64), clear, cast, total)
+
+    def to_plain(self) -> dict[str, list[Any]]:
+        """Plain lists, ready for JSON: the levels, and the counts by verdict and consensus."""
+        columns = {
+            f"{verdict}.{name}": counts[:, k].tolist()
+            for verdict, counts in (("clear", self.clear), ("cast", self.cast))
+            for k, name in enumerate(CONSENSUS)
+        }
+        return {"levels": self.levels.tolist(), "total": self.total.tolist(), **columns}
+
+    @property
+    def base_rate(self) -> float:
+        """Share of evident pictures among those that could be judged."""
+        total = dict(zip(CONSENSUS, self.total.tolist(), strict=True))
+        return float(total["evident"] / (sum(total.values()) - total["cannot_tell"]))
+
+    def thresholds(self, risks: Risks, base_rate: float | None = None) -> Thresholds:
+        """The widest ``clear`` and ``cast`` that keep the risks at a base rate (or the own)."""
+        was = self.base_rate
+        now = was if base_rate is None else base_rate
+        weight = np.full(len(CONSENSUS), (1 - now) / (1 - was))
+        evident, none = CONSENSUS.index("evident"), CONSENSUS.index("none")
+        weight[evident] = now / was
+        clear, cast = self.clear, self.cast[-1] - self.cast
+        missed = _Errors(
+            clear[:, evident],
+            np.full(len(clear), self.total[evident]),
+            np.full(len(clear), risks.missed),
+        )
+        clear_at, clear_held = _widest([_errors(clear, weight, evident, risks.clear), missed])
+        # From the top: the widest `cast` is the lowest level.
+        down, cast_held = _widest([_errors(cast[::-1], weight, none, risks.cast)])
+        clear_below = 0.0 if clear_at is None else float(self.levels[clear_at])
+        cast_above = 1.0 if down is None else float(self.levels[::-1][down])
+        return Thresholds(clear_below, max(cast_above, clear_below), clear_held, cast_held)
+
+
+class _Errors(NamedTuple):
+    """At each level: errors, pictures, and the share of errors allowed among pictures counted."""
+
+    errors: Counts
+    pictures: Counts
+    allowed: Floats
+
+
+def _errors(counts: Counts, weight: Floats, wrong: int, risk: float) -> _Errors:
+    """Errors (column ``wrong``) of counts (L x 5), and the share that a weighted risk allows."""
+    errors, pictures = counts[:, wrong], counts.sum(axis=1)
+    right = np.maximum(pictures - errors, 1)
+    right_weight = (counts @ weight - errors * weight[wrong]) / right
+    allowed = risk * right_weight / (weight[wrong] * (1 - risk) + risk * right_weight)
+    return _Errors(errors, pictures, allowed)
+
+
+def _widest(risks: list[_Errors]) -> tuple[int | None, Held]:
+    """The last level at which every risk is kept: by its bound, or else by its share."""
+    levels = range(len(risks[0].errors))
+    for level in reversed(levels):
+        at = [(int(r.errors[level]), int(r.pictures[level]), r.allowed[level]) for r in risks]
+        if all(not exceeds(*each) for each in at):
+            return level, "bound"
+    for level in reversed(levels):
+        at = [(int(r.errors[level]), int(r.pictures[level]), r.allowed[level]) for r in risks]
+        if all(count > 0 and errors <= allowed * count for errors, count, allowed in at):
+            return level, "share"
+    return None, "none"
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """How verdicts are given: from which base rate, to which, at which thresholds and risks.
+
+    ``thresholds`` apply to the probability that the models were calibrated to,
+    at the base rate ``fitted``; ``base_rate`` is the one assumed.
+    """
+
+    fitted: float
+    base_rate: float
+    risks: Risks
+    thresholds: Thresholds
+
+    def at_base_rate(self, probability: float) -> float:
+        """The probability as it is at the base rate assumed."""
+        return float(shifted(probability, self.fitted, self.base_rate))
+
+
+def rule(settings: Mapping[str, Any], assumptions: Assumptions) -> Rule:
+    """The rule of ``verdict.json``, changed by what a caller assumes.
+
+    Raises AssumptionError for a share that is not between 0 and 1, ModelError for
+    a file of another version.
+    """
+    if settings["schema"] != SCHEMA:
+        raise ModelError(
+            f"verdict.json has schema version {settings['schema']}; version {SCHEMA} is read. "
+            f"Install autocast again, or train the models again."
+        )
+    for name, value in assumptions.given().items():
+        if not 0 < value < 1:
+            raise AssumptionError(
+                f"{name} is {value:g}; give a share between 0 and 1, such as 0.05 for 5 %."
+            )
+    risks = Risks(
+        **{
+            name: settings["risks"][name] if value is None else value
+            for name, value in assumptions.risks.items()
+        }
+    )
+    fitted = settings["base_rate"]
+    base_rate = fitted if assumptions.base_rate is None else assumptions.base_rate
+    if not assumptions.given():
+        names = ("clear_below", "cast_above", "clear_held", "cast_held")
+        thresholds = Thresholds(*(settings[name] for name in names))
+    else:
+        thresholds = Curve.from_plain(settings["curve"]).thresholds(risks, base_rate)
+    return Rule(fitted, base_rate, risks, thresholds)

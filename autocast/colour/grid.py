@@ -1,0 +1,123 @@
+"""The grid of casts that every vote is taken over, and what a posterior on it says.
+
+Nodes lie every 3 units of a* and b* from -60 to +60 (quoted at L* 60), less
+those that no positive light can lay on a neutral. A *log-likelihood* on the
+grid is an array of N values; a *posterior* is N values that sum to 1.
+"""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocast.colour.formulas import cast_to_shift
+
+Floats = NDArray[np.floating[Any]]
+
+REACH = 60.0
+"""Farthest |a*| and |b*| on the grid (project convention)."""
+STEP = 3.0
+"""Distance of neighbouring nodes (project convention, near the smallest cast one would act on)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CastGrid:
+    """N casts: ``casts`` N x 2 (a*, b* at L* 60) and ``shifts`` N x 2 in log-chromaticity."""
+
+    casts: Floats
+    shifts: Floats
+    neighbours: NDArray[np.intp]
+    edge: NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.casts)
+
+
+@functools.cache
+def grid() -> CastGrid:
+    """The one grid."""
+    axis = np.arange(-REACH, REACH + STEP / 2, STEP)
+    a, b = np.meshgrid(axis, axis, indexing="ij")
+    every = np.stack([a.ravel(), b.ravel()], axis=1)
+    shifts = cast_to_shift(every)
+    reachable = np.isfinite(shifts).all(axis=1)
+    number = np.full((len(axis) + 2, len(axis) + 2), -1, dtype=np.intp)
+    inside = number[1:-1, 1:-1]
+    inside[reachable.reshape(inside.shape)] = np.arange(int(reachable.sum()))
+    around = np.stack(
+        [
+            np.roll(number, (i, j), axis=(0, 1))[1:-1, 1:-1].ravel()[reachable]
+            for i in (-1, 0, 1)
+            for j in (-1, 0, 1)
+            if (i, j) != (0, 0)
+        ],
+        axis=1,
+    )
+    casts = every[reachable]
+    # Only the square's own rim is "off the grid": what no light reaches cannot be meant.
+    edge = (np.abs(casts) > REACH - STEP / 2).any(axis=1)
+    return CastGrid(casts, shifts[reachable], around, edge)
+
+
+def posterior(log_weights: Floats) -> Floats:
+    """Normalise log weights (N,) to a posterior."""
+    weights = np.exp(log_weights - log_weights.max())
+    return np.asarray(weights / weights.sum())
+
+
+def mean_and_covariance(weights: Floats) -> tuple[Floats, Floats]:
+    """Mean (2,) and covariance (2, 2) of a posterior, in a*, b*."""
+    casts = grid().casts
+    mean = weights @ casts
+    off = casts - mean
+    # The uniform density within a cell adds STEP^2 / 12 to each variance.
+    return mean, (weights[:, None] * off).T @ off + np.eye(2) * STEP**2 / 12
+
+
+def gaussian(mean: Floats, covariance: Floats, floor: float) -> Floats:
+    """Log-likelihood (N,) of a cast read as ``mean``; ``floor`` is the share of wild readings.
+
+    The wild share is spread evenly over the grid, so a vote that is far from
+    all others fades out and does not drag them.
+    """
+    distance = _distance(mean, covariance)
+    height = STEP**2 / (2 * np.pi * np.sqrt(np.linalg.det(covariance)))
+    return np.asarray(np.log((1 - floor) * height * np.exp(-distance / 2) + floor / len(grid())))
+
+
+def normal(mean: Floats, covariance: Floats) -> Floats:
+    """Posterior (N,) of a cast known as a normal; on the grid it is no narrower than a cell."""
+    return posterior(-_distance(mean, covariance + np.eye(2) * STEP**2 / 12) / 2)
+
+
+def _distance(mean: Floats, covariance: Floats) -> Floats:
+    """Squared distance (N,) of every cast from a mean, in standard deviations."""
+    off = grid().casts - mean
+    return np.asarray(np.einsum("ni,ij,nj->n", off, np.linalg.inv(covariance), off))
+
+
+def peaks(weights: Floats) -> list[tuple[float, float, float]]:
+    """Separate modes of a posterior as (a*, b*, share), the largest first.
+
+    Every node climbs to its highest neighbour until it stands on a peak; the
+    mass that climbs to a peak is that peak's share, its place their mean.
+    """
+    lattice = grid()
+    padded = np.append(weights, -1.0)
+    around = np.concatenate([np.arange(len(weights))[:, None], lattice.neighbours], axis=1)
+    up = around[np.arange(len(weights)), padded[around].argmax(axis=1)]
+    for _ in range(16):
+        up = up[up]
+    tops, which = np.unique(up, return_inverse=True)
+    share = np.bincount(which, weights, len(tops))
+    place = [np.bincount(which, weights * lattice.casts[:, i], len(tops)) for i in (0, 1)]
+    order = np.argsort(-share)
+    return [
+        (float(place[0][k] / share[k]), float(place[1][k] / share[k]), float(share[k]))
+        for k in order
+        if share[k] > 0
+    ]

@@ -1,0 +1,153 @@
+"""The proof: the copy is judged again, and known colours are read in both pictures."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from autocast.colour import QUOTED_AT, linear_to_lab, requote
+from autocast.judgement import SLIGHT_FROM, Judgement, Reading, Spot
+from autocast.judgement.things import BY_NAME, HINT, HINTED, NEUTRALS
+from autocast.picture import Picture
+
+Outcome = Literal["better", "right", "worse", "spoiled", "same", "own"]
+
+OUTCOMES: dict[Outcome, str] = {
+    "better": "nearer",
+    "right": "still right",
+    "worse": "farther off",
+    "spoiled": "WENT WRONG",
+    "same": "as before",
+    "own": "own colour",
+}
+"""How a reading fared, as it is printed."""
+
+SPOT_RADIUS = 0.012
+"""Radius of a reading as a share of the long side (project convention)."""
+SAME_PLACE = 0.02
+"""Distance, as a share of the frame, below which two spots are one (project convention)."""
+NOTICED = 1.5
+"""Change of a*b* from which a reading counts as changed (project convention)."""
+
+
+@dataclass(frozen=True, slots=True)
+class ProvenReading:
+    """One known colour before and after; ``x``, ``y`` are fractions of the upright picture."""
+
+    number: int
+    what: str
+    x: float
+    y: float
+    before: Reading
+    after: Reading
+    should: str
+    outcome: Outcome
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """What became of the picture: ``mended`` only if nothing that was right went wrong."""
+
+    mended: bool
+    sentence: str
+    readings: tuple[ProvenReading, ...]
+    after: Judgement
+
+
+def prove(before: Judgement, after: Judgement, pictures: tuple[Picture, Picture]) -> Proof:
+    """Compare a picture and its corrected copy, each judged."""
+    readings = tuple(_readings(before, pictures))
+    spoiled = [r for r in readings if r.outcome == "spoiled"]
+    mended, sentence = _outcome(before, after, spoiled)
+    return Proof(mended, sentence, readings, after)
+
+
+def _outcome(
+    before: Judgement, after: Judgement, spoiled: Sequence[ProvenReading]
+) -> tuple[bool, str]:
+    sizes = f"the cast went from C* {before.cast.size:.1f} to {after.cast.size:.1f}"
+    if spoiled:
+        names = ", ".join(f"{r.number} ({r.what})" for r in spoiled)
+        return False, f"Not mended: what was right before went wrong: {names}; {sizes}."
+    smaller = after.cast.size < before.cast.size
+    if after.verdict == "clear":
+        return True, f"Mended: judged again, no cast is seen; {sizes}."
+    if after.verdict == "ask" and smaller and after.cast.size < 2 * SLIGHT_FROM:
+        return False, (
+            f"Better, but not proven: judged again, a person should look; {sizes}. "
+            "Look at the numbered readings."
+        )
+    return False, f"Not mended: judged again, {after.verdict_words}; {sizes}."
+
+
+def _readings(before: Judgement, pictures: tuple[Picture, Picture]) -> Iterator[ProvenReading]:
+    spots: list[Spot] = []
+    for spot in (*_hinted(before), *before.look_at):
+        if all(math.hypot(spot.x - s.x, spot.y - s.y) > SAME_PLACE for s in spots):
+            spots.append(spot)
+    read = [
+        (spot, one, other)
+        for spot in spots
+        for one, other in [tuple(read_at(picture, spot.x, spot.y) for picture in pictures)]
+    ]
+    read.sort(key=lambda r: -r[1].lightness)
+    for number, (spot, one, other) in enumerate(read, start=1):
+        should = BY_NAME[spot.kind].should_briefly if spot.kind in BY_NAME else "its own colour"
+        outcome = fared(spot.kind, one, other)
+        yield ProvenReading(number, spot.what, spot.x, spot.y, one, other, should, outcome)
+
+
+def _hinted(before: Judgement) -> Iterator[Spot]:
+    """The spots that a person told, each with what it was said to be."""
+    said = [hint for hint in before.hints if hint.what in HINTED]
+    told = [each for each in before.evidence if each.kind == HINT]
+    for hint, each in zip(said, told, strict=True):
+        if each.reads is None:
+            continue
+        box = each.where[0]
+        yield Spot(
+            box.x + box.width / 2,
+            box.y + box.height / 2,
+            each.reads,
+            HINTED[hint.what].name,
+            f"{hint.what}, as you said",
+            "",
+        )
+
+
+def read_at(picture: Picture, x: float, y: float) -> Reading:
+    """The mean of a small disc of working pixels around a place of the upright picture."""
+    rows, columns = picture.opaque.shape
+    frame = picture.frame
+    across = (x - frame.x) / frame.width * columns - 0.5
+    down = (y - frame.y) / frame.height * rows - 0.5
+    radius = max(1.0, SPOT_RADIUS * max(rows, columns))
+    off = np.hypot(np.arange(columns)[None, :] - across, np.arange(rows)[:, None] - down)
+    spot = off <= max(radius, float(off.min()))
+    lab = linear_to_lab(picture.pixels[spot].astype(np.float64).mean(axis=0))
+    return Reading(*(round(float(v), 2) for v in lab))
+
+
+def off_by(kind: str, value: Reading) -> float:
+    """How far a reading lies from what its kind may read, in a*b* at L* 60 (the row's tolerance)."""
+    tolerance = BY_NAME[kind].tolerance if kind in BY_NAME else None
+    if tolerance is None:
+        return 0.0
+    return tolerance.off(*requote((value.a, value.b), QUOTED_AT, max(value.lightness, 0)))
+
+
+def fared(kind: str, before: Reading, after: Reading) -> Outcome:
+    """How a reading of a kind fared between two pictures."""
+    if kind not in BY_NAME:
+        return "own"
+    one, other = off_by(kind, before), off_by(kind, after)
+    right = SLIGHT_FROM if kind == NEUTRALS else NOTICED
+    if one <= right:
+        return "spoiled" if other > right and other > one + NOTICED else "right"
+    if other < one - NOTICED or other <= right:
+        return "better"
+    return "worse" if other > one + NOTICED else "same"

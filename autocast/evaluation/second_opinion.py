@@ -1,0 +1,308 @@
+"""What hints and moves are worth: known casts, hints of known truth, copies set beside the truth.
+
+Casts are laid over photographs judged to have none. Each is judged by models
+that were grown, calibrated and given their thresholds on other groups. The
+uncast twin went through the same chain (see simulate.py), so that what a spot
+truly is, and what the copy should be, are known.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+from scipy.ndimage import uniform_filter
+
+from autocast.colour import linear_to_lab, srgb_to_linear
+from autocast.correction import corrected, plan, refusal
+from autocast.errors import HintError
+from autocast.evaluation.resampling import Draws, mean, median
+from autocast.judgement import Hint
+from autocast.judging import Examination, examine
+from autocast.modelstore import files as modelfiles
+from autocast.training.simulation import Laid, lay
+
+Floats = NDArray[np.floating[Any]]
+
+# What is laid and which spots are told is this project's own choice.
+KINDS = ("gain", "offset", "power", "crossed")
+"""Kinds of cast laid: linear gain, offset, power, crossed by tone."""
+SIZES = (12.0, 28.0)
+"""C* laid at L* 60."""
+LARGEST_CROSSED = 20.0
+"""The same of casts crossed by tone."""
+LEAST = 12.0
+"""C* that a laid cast must reach over the whole or in a tone range to be counted."""
+DRAWS = 20
+"""Casts drawn until one reaches it."""
+PICTURES = 60
+"""Photographs of each fold."""
+SPOT = 0.01
+"""Half the side of a spot, as a share of the long side (a hint's own radius)."""
+NEUTRAL, NEARLY = 1.0, 2.0
+"""C* below which a spot is a true neutral, and below which it nearly is.
+
+Common practice, no source: a neutral is called green or magenta from 1 to 3 on."""
+EVEN = 3.0
+"""How much a neutral spot's pixels may differ in a* or b*."""
+COLOURED, MOTTLED = 25.0, 8.0
+"""C* from which calling a spot neutral is false, and how much its pixels may differ."""
+READ = (15.0, 92.0)
+"""L* within which a spot is chosen."""
+UNCLIPPED = (0.05, 0.95)
+"""Encoded values of a spot's pixels in the cast copy."""
+MIDDLE = 60.0
+"""L* near which a careful person would look for a neutral."""
+
+
+@dataclass(frozen=True, slots=True)
+class Models:
+    """A folder of models, and the photographs of whose groups they saw none."""
+
+    folder: Path
+    files: Sequence[str]
+
+
+def study(
+    photographs: Path,
+    models: Sequence[Models],
+    seed: int,
+    processes: int,
+    report: Callable[[str], None],
+) -> list[dict[str, Any]]:
+    """Rows of every photograph and kind of cast, each fold's by its own models."""
+    rows: list[dict[str, Any]] = []
+    for k, fold in enumerate(models, start=1):
+        # New processes: what was loaded of another fold's models must not be kept.
+        with ProcessPoolExecutor(processes, get_context("spawn"), _use, (fold.folder,)) as pool:
+            many = pool.map(partial(_rows, photographs, seed), fold.files, chunksize=4)
+            rows += [row for some in many for row in some]
+        report(f"second opinion, fold {k} of {len(models)}: {len(rows)} copies")
+    return rows
+
+
+def figures(
+    rows: Sequence[Mapping[str, Any]], group: Mapping[str, str], seed: int
+) -> dict[str, Any]:
+    """``mend`` and ``hints`` by kind of cast and over all; ``group`` names each file's group.
+
+    Every cell is as in :mod:`autocast.evaluation.resampling`. What a person would be
+    asked about counts as not written; ``over_all`` is the median residual with 1
+    for each copy that is not written, ``anyway`` that of all not called clear.
+    """
+    out: dict[str, Any] = {"mend": {}, "hints": {}}
+    for kind in (*KINDS, "all"):
+        some = [row for row in rows if kind in ("all", row["kind"])]
+        if some:
+            out["mend"][kind] = _mend(some, group, seed)
+            out["hints"][kind] = _hints(some, group, seed)
+    return out
+
+
+def _cell(
+    rows: Sequence[Mapping[str, Any]], group: Mapping[str, str], seed: int, what: Any, figure: Any
+) -> dict[str, Any] | None:
+    """``figure`` (mean or median) of what each row tells; None where there are no rows."""
+    if not rows:
+        return None
+    drawn = Draws(np.array([group[row["file"]] for row in rows]), seed)
+    return drawn.cell(figure(np.array([float(what(row)) for row in rows])))
+
+
+def _mend(rows: Sequence[Mapping[str, Any]], group: Mapping[str, str], seed: int) -> dict[str, Any]:
+    cell = partial(_cell, group=group, seed=seed)
+    written = [row for row in rows if row["written"]]
+    unclear = [row for row in rows if row["verdict"] != "clear"]
+
+    def nearer(row: Mapping[str, Any]) -> bool:
+        return bool(row["after"] < row["before"])
+
+    return {
+        "written": cell(rows, what=lambda r: r["written"], figure=mean),
+        "clear": cell(rows, what=lambda r: r["verdict"] == "clear", figure=mean),
+        "nearer": cell(written, what=nearer, figure=mean),
+        "residual": cell(written, what=lambda r: r["residual"], figure=median),
+        "before": cell(written, what=lambda r: r["before"], figure=median),
+        "after": cell(written, what=lambda r: r["after"], figure=median),
+        "over_all": cell(rows, what=lambda r: r["residual"] if r["written"] else 1, figure=median),
+        "anyway": cell(unclear, what=lambda r: r["residual"], figure=median),
+        "anyway_nearer": cell(unclear, what=nearer, figure=mean),
+        "lightness": cell(rows, what=lambda r: r["lightness"][0], figure=mean),
+        "lightness_most": cell(rows, what=lambda r: r["lightness"][1], figure=_largest),
+    }
+
+
+def _hints(
+    rows: Sequence[Mapping[str, Any]], group: Mapping[str, str], seed: int
+) -> dict[str, Any]:
+    cell = partial(_cell, group=group, seed=seed)
+    out: dict[str, Any] = {}
+    for name in ("neutral", "nearly", "any", "false"):
+        told = [
+            {"file": r["file"], "unhinted": r["error"], **r["hints"][name]}
+            for r in rows
+            if r["hints"].get(name)
+        ]
+        out[name] = {
+            "unhinted": cell(told, what=lambda r: r["unhinted"], figure=median),
+            "error": cell(told, what=lambda r: r["error"], figure=median),
+            "doubted": cell(told, what=lambda r: r["doubted"], figure=mean),
+            "ask": cell(told, what=lambda r: r["verdict"] == "ask", figure=mean),
+            "cast": cell(told, what=lambda r: r["verdict"] == "cast", figure=mean),
+            "residual": cell(told, what=lambda r: r["residual"], figure=median),
+        }
+    return out
+
+
+def _largest(values: Floats) -> Callable[[Floats], Floats]:
+    """The largest value of those drawn."""
+    return lambda weights: np.where(weights > 0, values, -np.inf).max(axis=1)
+
+
+def _use(folder: Path) -> None:
+    """Let a process of the study judge by a fold's models."""
+    modelfiles.models_folder = lambda: folder  # type: ignore[assignment]
+
+
+def _rows(photographs: Path, seed: int, file: str) -> list[dict[str, Any]]:
+    with Image.open(photographs / file) as image:
+        pixels = np.asarray(image.convert("RGB"))
+    rows = []
+    for kind in KINDS:
+        draw = [seed, zlib.crc32(f"{file} {kind}".encode())]
+        laid = _laid(pixels, draw, kind)
+        if laid is None:
+            continue
+        twin = examine(lay(pixels, np.random.default_rng(draw), "none", 0.0, 0.0).data)
+        found = examine(laid.data)
+        if found.picture.encoded.shape != twin.picture.encoded.shape:
+            continue  # a border that only one of them shows
+        rng = np.random.default_rng([*draw, 1])
+        rows.append(
+            {
+                "file": file,
+                "kind": kind,
+                **_mended(found, twin, laid),
+                "hints": {n: _hinted(laid, hint) for n, hint in _spots(twin, found, rng)},
+            }
+        )
+    return rows
+
+
+def _laid(pixels: NDArray[np.uint8], draw: Sequence[int], kind: str) -> Laid | None:
+    """A cast copy, of the same chain as any other of ``draw``; None where none was large enough."""
+    rng = np.random.default_rng([*draw, 0])
+    most = min(SIZES[1], LARGEST_CROSSED) if kind == "crossed" else SIZES[1]
+    for _ in range(DRAWS):
+        size, angle = float(rng.uniform(SIZES[0], most)), float(rng.uniform(0, 2 * np.pi))
+        try:
+            laid = lay(pixels, np.random.default_rng(draw), kind, size, angle)
+        except ValueError:
+            continue  # no light lays that cast
+        if max(float(np.hypot(*cast)) for cast in (laid.whole, *laid.tones)) >= LEAST:
+            return laid
+    return None
+
+
+def _mended(found: Examination, twin: Examination, laid: Laid) -> dict[str, Any]:
+    """What the move does to the copy, whether or not it would be written."""
+    from colour.difference import delta_E_CIE2000
+
+    move = plan(found)
+    before, after, truth = (
+        _lab(encoded)
+        for encoded in (
+            found.picture.encoded,
+            # As a file of 8 bits would hold it.
+            np.rint(corrected(found.picture, move) * 255) / 255,
+            twin.picture.encoded,
+        )
+    )
+    clipped = (found.picture.encoded >= 1).any(axis=-1)
+    lightness = np.abs(after[..., 0] - before[..., 0])[~clipped]
+    off = [float(delta_E_CIE2000(truth, shown).mean()) for shown in (before, after)]
+    cast = np.array([found.judgement.cast.a, found.judgement.cast.b])
+    return {
+        "error": float(np.hypot(*(cast - laid.whole))),
+        "verdict": found.judgement.verdict,
+        "written": not refusal(found.judgement, move, anyway=False),
+        "residual": _residual(move.casts, laid),
+        "before": off[0],
+        "after": off[1],
+        "lightness": (float(lightness.mean()), float(np.quantile(lightness, 0.99))),
+    }
+
+
+def _residual(casts: Sequence[Sequence[float]], laid: Laid) -> float:
+    """What is left of the laid cast, as a share: mean C* over the tone ranges."""
+    tones = np.array(laid.tones)
+    left = np.hypot(*(tones - np.array(casts)).T).mean()
+    return float(left / np.hypot(*tones.T).mean())
+
+
+def _lab(encoded: Floats) -> Floats:
+    return linear_to_lab(srgb_to_linear(np.asarray(encoded, dtype=np.float64)))
+
+
+def _hinted(laid: Laid, hint: Hint) -> dict[str, Any] | None:
+    """What becomes of the judgement once a spot is called neutral; None where it cannot be read."""
+    try:
+        told = examine(laid.data, [hint])
+    except HintError:
+        return None
+    cast = np.array([told.judgement.cast.a, told.judgement.cast.b])
+    return {
+        "error": float(np.hypot(*(cast - laid.whole))),
+        "doubted": "hint_doubted" in told.judgement.remarks,
+        "verdict": told.judgement.verdict,
+        "residual": _residual(plan(told).casts, laid),
+    }
+
+
+def _spots(
+    twin: Examination, found: Examination, rng: np.random.Generator
+) -> Iterator[tuple[str, Hint]]:
+    """Spots told as neutral: a true and a near one by the middle tones, any near one, a colour."""
+    lab = linear_to_lab(twin.picture.pixels)
+    tall, wide = lab.shape[:2]
+    half = max(2, round(SPOT * max(tall, wide)))
+    window = 2 * half + 1
+    level = np.stack([uniform_filter(lab[..., c], window) for c in range(3)], axis=-1)
+    square = np.stack([uniform_filter(lab[..., c] ** 2, window) for c in (1, 2)], axis=-1)
+    spread = np.sqrt(np.maximum(square - level[..., 1:] ** 2, 0)).max(axis=-1)
+    low, high = UNCLIPPED
+    held = ((found.picture.encoded > low) & (found.picture.encoded < high)).all(axis=-1)
+    usable = uniform_filter((held & found.picture.opaque).astype(float), window) > 0.99
+    usable &= (level[..., 0] > READ[0]) & (level[..., 0] < READ[1])
+    usable[: 2 * half] = usable[-2 * half :] = False
+    usable[:, : 2 * half] = usable[:, -2 * half :] = False
+    chroma = np.hypot(level[..., 1], level[..., 2])
+    grey = usable & (spread < EVEN)
+    for name, most in (("neutral", NEUTRAL), ("nearly", NEARLY)):
+        spots = np.argwhere(grey & (chroma < most))
+        if len(spots):
+            lightness = level[spots[:, 0], spots[:, 1], 0]
+            yield name, _hint(found, spots[np.abs(lightness - MIDDLE).argmin()])
+    anywhere = np.argwhere(grey & (chroma < NEARLY))
+    if len(anywhere):
+        yield "any", _hint(found, anywhere[rng.integers(len(anywhere))])
+    coloured = np.argwhere(usable & (chroma >= COLOURED) & (spread < MOTTLED))
+    if len(coloured):
+        yield "false", _hint(found, coloured[rng.integers(len(coloured))])
+
+
+def _hint(found: Examination, place: NDArray[np.intp]) -> Hint:
+    picture = found.picture
+    tall, wide = picture.opaque.shape
+    across = picture.frame.x + (place[1] + 0.5) / wide * picture.frame.width
+    down = picture.frame.y + (place[0] + 0.5) / tall * picture.frame.height
+    return Hint("neutral", float(across * picture.width), float(down * picture.height))

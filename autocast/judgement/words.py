@@ -1,0 +1,75 @@
+"""Verdicts, tone ranges and casts, and the words for them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import Literal
+
+Verdict = Literal["clear", "cast", "ask"]
+Stance = Literal["for", "against", "silent"]
+
+VERDICT_WORDS: Mapping[Verdict, str] = MappingProxyType(
+    {"clear": "no cast seen", "cast": "likely cast", "ask": "a person should look"}
+)
+
+TONE_RANGES: Mapping[str, tuple[float, float, float]] = MappingProxyType(
+    {
+        "shadows": (10.0, 35.0, 25.0),
+        "midtones": (35.0, 70.0, 50.0),
+        "highlights": (70.0, 95.0, 80.0),
+    }
+)
+"""Lowest L*, highest L*, and the L* at which the cast is quoted (project convention)."""
+
+# Hue names every 30 degrees of CIELAB hue angle, from 0. Common practice, no source.
+_HUES = (
+    "magenta-red",
+    "red-orange",
+    "orange",
+    "yellow",
+    "yellow-green",
+    "green",
+    "cyan-green",
+    "cyan",
+    "cyan-blue",
+    "blue",
+    "violet",
+    "magenta",
+)
+
+SLIGHT_FROM = 3.0
+"""C* at L* 60 from which a cast is called slight (common practice, no source)."""
+EVIDENT_FROM = 6.0
+"""C* at L* 60 from which a cast is called evident (common practice, no source)."""
+STRONG_FROM = 14.0
+"""C* at L* 60 from which a cast is called strong (common practice, no source)."""
+
+
+def hue_name(a: float, b: float) -> str:
+    """The name of the direction of (a*, b*)."""
+    angle = math.degrees(math.atan2(b, a)) % 360
+    return _HUES[round(angle / 30) % 12]
+
+
+def strength_word(a: float, b: float) -> str:
+    """``hardly any``, ``slight``, ``evident`` or ``strong``, by C* at L* 60."""
+    size = math.hypot(a, b)
+    if size < SLIGHT_FROM:
+        return "hardly any"
+    if size < EVIDENT_FROM:
+        return "slight"
+    return "evident" if size < STRONG_FROM else "strong"
+
+
+def describe(a: float, b: float) -> str:
+    """A cast (a*, b* at L* 60) in words: strength, colder or warmer, hue."""
+    strength = strength_word(a, b)
+    if strength == "hardly any":
+        return strength
+    # Colder or warmer only where the move lies mostly along blue and yellow.
+    temperature = ""
+    if abs(b) >= abs(a):
+        temperature = "warmer, " if b > 0 else "colder, "
+    return f"{strength}, {temperature}towards {hue_name(a, b)}"

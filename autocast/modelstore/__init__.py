@@ -1,0 +1,1 @@
+"""What was fitted: found, checked against its SHA-256, read, and walked."""

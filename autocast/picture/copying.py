@@ -1,0 +1,389 @@
+"""A copy of a file with its colours changed and everything else kept.
+
+Every kind keeps its own container: pixels are exchanged, and what stands beside
+them (ICC profile, EXIF, XMP, IPTC, resolution, orientation, comments) is carried
+over as bytes. The original is only read. What is changed is one function of
+colour, so pixels are taken as they are stored, in strips, and not turned.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import shutil
+import struct
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, BinaryIO
+
+import numpy as np
+from numpy.typing import NDArray
+from PIL import Image
+
+from autocast.errors import OutputError, UnreadablePicture, UnsupportedPicture
+from autocast.picture import decoding
+from autocast.picture.decoding import ASSOCIATED, SEPARATE, top_of
+from autocast.picture.writing import taken, whole
+
+if TYPE_CHECKING:
+    import tifffile
+
+Floats = NDArray[np.float64]
+Change = Callable[[Floats], Floats]
+"""Encoded values (n, 3), 0..1 in the file's own RGB, to new ones."""
+Report = Callable[[int, int], None]
+"""Told how many pixels of how many are done."""
+
+WRITTEN = {
+    "JPEG": (".jpg", ".jpeg", ".jpe"),
+    "PNG": (".png",),
+    "TIFF": (".tif", ".tiff"),
+    "WEBP": (".webp",),
+}
+"""Kinds that a copy is written of, and the endings of their names."""
+_AT_ONCE = 1 << 18
+"""Pixels changed at a time, to keep memory small (project convention)."""
+_WEBP_QUALITY = 92
+"""Quality of a copy of a lossy WebP, which does not tell its own (project convention)."""
+_SEGMENT_END = 0xDA
+
+
+def kind_for(source: Path, to: Path) -> str:
+    """The kind of the original, once it is sure that ``to`` may hold a copy of it.
+
+    Raises PictureError or OutputError.
+    """
+    try:
+        with source.open("rb") as file:
+            kind = decoding.kind_of(file.read(64), str(source))
+    except OSError as error:
+        raise UnreadablePicture(
+            f"{source} cannot be read ({error.strerror}); check the path."
+        ) from error
+    if kind not in WRITTEN:
+        raise UnsupportedPicture(
+            f"{source} is {kind}, of which no copy is written; "
+            "save it as TIFF, PNG, JPEG or WebP and correct that."
+        )
+    if to.suffix.lower() not in WRITTEN[kind]:
+        raise OutputError(
+            f"A copy stays {kind} like its original; "
+            f"give {to} a name that ends in {WRITTEN[kind][0]}."
+        )
+    return kind
+
+
+def check_target(source: Path, to: Path, *, force: bool) -> None:
+    """Refuse a place where nothing must be written. Raises OutputError."""
+    if to.exists() and source.exists() and to.samefile(source):
+        raise OutputError(f"{to} is the original, which is never changed; give another name.")
+    if not force and (to.exists() or to.is_symlink()):
+        raise taken(to)
+
+
+def check_copy(source: Path, to: Path, *, force: bool) -> str:
+    """The kind of a copy, once it may be written; before any work is done.
+
+    Raises PictureError or OutputError.
+    """
+    kind = kind_for(source, to)
+    check_target(source, to, force=force)
+    return kind
+
+
+def copy(source: Path, to: Path, change: Change, report: Report, *, force: bool) -> None:
+    """Write a copy of ``source`` with its colours changed. Raises PictureError or OutputError."""
+    kind = check_copy(source, to, force=force)
+    write = {"JPEG": _copy_jpeg, "PNG": _copy_png, "WEBP": _copy_webp, "TIFF": _copy_tiff}[kind]
+    with whole(to, force=force) as beside, source.open("rb") as file:
+        decoding.guarded(str(source), lambda: write(file, str(source), beside, change, report))
+
+
+def _changed(values: NDArray[Any], change: Change, report: Report) -> NDArray[Any]:
+    """Whole pictures (H, W, 3 or 4) of codes or floats, changed in strips; alpha is kept."""
+    out = np.array(values)
+    height, width = out.shape[:2]
+    rows = max(1, _AT_ONCE // width)
+    for first in range(0, height, rows):
+        strip = out[first : first + rows, :, :3]
+        strip[...] = _codes(change(strip.reshape(-1, 3) / top_of(out)), out.dtype).reshape(
+            strip.shape
+        )
+        report(min(height, first + rows) * width, height * width)
+    return out
+
+
+def _codes(values: Floats, dtype: np.dtype[Any]) -> NDArray[Any]:
+    if dtype.kind == "f":
+        return values.astype(dtype)
+    return np.rint(np.clip(values, 0, 1) * np.iinfo(dtype).max).astype(dtype)
+
+
+def _rgb(image: Image.Image, name: str) -> NDArray[Any]:
+    """8-bit RGB or RGBA of an image by Pillow."""
+    if getattr(image, "is_animated", False):
+        raise UnsupportedPicture(f"{name} is animated; give one frame of it.")
+    if image.mode in ("P", "PA") or "transparency" in image.info:
+        image = image.convert("RGBA" if "transparency" in image.info else "RGB")
+    if image.mode not in ("RGB", "RGBA"):
+        raise UnsupportedPicture(f"{name} holds {image.mode} pixels; save it as RGB.")
+    return np.asarray(image)
+
+
+# --- JPEG ------------------------------------------------------------------
+
+
+def _copy_jpeg(file: BinaryIO, name: str, to: Path, change: Change, report: Report) -> None:
+    """Same quantisation tables and subsampling; marker segments carried over (ITU-T T.81, B)."""
+    from PIL import JpegImagePlugin
+
+    with decoding.pillow_image("JPEG", file, name) as image:
+        values = _changed(_rgb(image, name), change, report)
+        sampling = JpegImagePlugin.get_sampling(image)
+        out = io.BytesIO()
+        Image.fromarray(values).save(
+            out,
+            "JPEG",
+            qtables=image.quantization,  # type: ignore[attr-defined]
+            subsampling=max(sampling, 0),
+            progressive=bool(image.info.get("progressive")),
+        )
+    file.seek(0)
+    kept = [raw for marker, raw in _segments(file) if _carried(marker, raw)]
+    out.seek(0)
+    fresh = [raw for marker, raw in _segments(out) if marker != 0xE0]
+    with to.open("wb") as target:
+        target.writelines([b"\xff\xd8", *kept, *fresh])
+        shutil.copyfileobj(out, target)
+
+
+def _segments(file: BinaryIO) -> Iterator[tuple[int, bytes]]:
+    """Marker segments before the first scan; the file is left at that scan."""
+    file.seek(2)
+    while True:
+        at = file.tell()
+        while (lead := file.read(1)) == b"\xff":
+            at = file.tell() - 1
+        marker = lead[0] if lead else _SEGMENT_END
+        if marker == _SEGMENT_END:
+            file.seek(at)
+            return
+        (length,) = struct.unpack(">H", file.read(2))
+        yield marker, b"\xff" + lead + struct.pack(">H", length) + file.read(length - 2)
+
+
+def _carried(marker: int, raw: bytes) -> bool:
+    """Application data and comments, but what describes the old coding or other pictures."""
+    adobe = marker == 0xEE
+    several = marker == 0xE2 and raw[4:8] == b"MPF\0"
+    return (0xE0 <= marker <= 0xEF or marker == 0xFE) and not adobe and not several
+
+
+# --- PNG -------------------------------------------------------------------
+
+# Chunks that describe the old coding of pixels, or a palette (PNG, third edition, 11.3).
+_PNG_CODING = {b"IHDR", b"PLTE", b"tRNS", b"hIST", b"bKGD", b"sBIT", b"IDAT", b"IEND"}
+
+
+def _copy_png(file: BinaryIO, name: str, to: Path, change: Change, report: Report) -> None:
+    """8 or 16 bits as in the original; other chunks carried over."""
+    import imagecodecs
+
+    chunks = list(_every_chunk(file))
+    kinds = {kind for kind, _ in chunks}
+    if b"acTL" in kinds:
+        raise UnsupportedPicture(f"{name} is animated; give one frame of it.")
+    if chunks[0][1][8] == 16:
+        file.seek(0)
+        values = imagecodecs.png_decode(file.read())
+        if values.ndim < 3 or values.shape[2] < 3:
+            raise UnsupportedPicture(f"{name} is grey; save it as RGB.")
+    else:
+        file.seek(0)
+        with decoding.pillow_image("PNG", file, name) as image:
+            values = _rgb(image, name)
+    data = imagecodecs.png_encode(_changed(values, change, report), level=6)
+    fresh = [(k, b) for k, b in _every_chunk(io.BytesIO(data)) if k in _PNG_CODING]
+    before = [(k, b) for k, b in _until_pixels(chunks) if k not in _PNG_CODING]
+    after = [c for c in chunks if c[0] not in _PNG_CODING and c not in before]
+    with to.open("wb") as target:
+        target.write(b"\x89PNG\r\n\x1a\n")
+        for kind, body in [fresh[0], *before, *fresh[1:-1], *after, fresh[-1]]:
+            target.write(struct.pack(">I4s", len(body), kind) + body)
+            target.write(struct.pack(">I", _crc(kind + body)))
+
+
+def _every_chunk(file: BinaryIO) -> Iterator[tuple[bytes, bytes]]:
+    file.seek(8)
+    while len(header := file.read(8)) == 8:
+        length, kind = struct.unpack(">I4s", header)
+        yield kind, file.read(length)
+        file.seek(4, os.SEEK_CUR)
+
+
+def _until_pixels(chunks: list[tuple[bytes, bytes]]) -> Iterator[tuple[bytes, bytes]]:
+    for chunk in chunks:
+        if chunk[0] == b"IDAT":
+            return
+        yield chunk
+
+
+def _crc(data: bytes) -> int:
+    import zlib
+
+    return zlib.crc32(data)
+
+
+# --- WebP ------------------------------------------------------------------
+
+
+def _copy_webp(file: BinaryIO, name: str, to: Path, change: Change, report: Report) -> None:
+    lossless = b"VP8L" in file.read(1 << 16)
+    file.seek(0)
+    with decoding.pillow_image("WEBP", file, name) as image:
+        info = image.info
+        kept = {key: info[key] for key in ("icc_profile", "exif", "xmp") if info.get(key)}
+        values = _changed(_rgb(image, name), change, report)
+        Image.fromarray(values).save(
+            to, "WEBP", lossless=lossless, quality=_WEBP_QUALITY, method=4, exact=True, **kept
+        )
+
+
+# --- TIFF ------------------------------------------------------------------
+
+# TIFF 6.0 and its supplements: compressions whose strips are coded alone and without loss.
+_LOSSLESS = {1, 5, 8, 32946, 50000}
+
+
+@dataclass(slots=True)
+class _Room:
+    """Where new strips go in the copy: into the room of the old ones, then behind its end."""
+
+    spans: list[list[int]]
+    end: int
+
+    def take(self, size: int) -> int:
+        for span in self.spans:
+            if span[1] - span[0] >= size:
+                span[0] += size
+                return span[0] - size
+        at = self.end + self.end % 2  # offsets are even (TIFF 6.0, section 2)
+        self.end = at + size
+        return at
+
+
+def _copy_tiff(file: BinaryIO, name: str, to: Path, change: Change, report: Report) -> None:
+    """Exchange the strips or tiles of the first picture; every tag of the file stays."""
+    import tifffile
+
+    with tifffile.TiffFile(file) as tiff:
+        page = _plain_page(tiff, name)
+        file.seek(0)
+        with to.open("wb") as target:
+            shutil.copyfileobj(file, target, 1 << 20)
+        offsets, counts = list(page.dataoffsets), list(page.databytecounts)
+        room = _Room(_spans(offsets, counts), to.stat().st_size)
+        planes = 3 if page.planarconfig == SEPARATE else 1
+        groups = len(offsets) // (page.samplesperpixel if planes == 3 else 1)
+        with to.open("r+b") as target:
+            for k in range(groups):
+                numbers = [k + plane * groups for plane in range(planes)]
+                raw = [_read_at(file, offsets[n], counts[n]) for n in numbers]
+                for n, data in zip(numbers, _new_segments(page, numbers, raw, change), strict=True):
+                    offsets[n], counts[n] = room.take(len(data)), len(data)
+                    target.seek(offsets[n])
+                    target.write(data)
+                report(k + 1, groups)
+        tiled = page.is_tiled
+    with tifffile.TiffFile(to, mode="r+") as tiff:
+        tags = tiff.pages.first.tags
+        tags["TileOffsets" if tiled else "StripOffsets"].overwrite(tuple(offsets))
+        tags["TileByteCounts" if tiled else "StripByteCounts"].overwrite(tuple(counts))
+
+
+def _plain_page(tiff: tifffile.TiffFile, name: str) -> tifffile.TiffPage:
+    """The first page, where its strips can be exchanged. Raises UnsupportedPicture."""
+    import tifffile
+
+    page = tiff.pages.first
+    if not isinstance(page, tifffile.TiffPage):
+        raise UnsupportedPicture(f"{name} holds no picture of its own; save it as plain TIFF.")
+    if decoding.is_raw(tiff):
+        raise UnsupportedPicture(f"{name} holds no picture of its own; save it as plain TIFF.")
+    # A page that is a reduced picture or a mask belongs to the first one.
+    if any(not getattr(other, "is_reduced", True) for other in tiff.pages[1:]):
+        raise UnsupportedPicture(f"{name} holds several pictures; give one of them.")
+    deep = page.dtype is not None and page.dtype.str[1:] in ("u1", "u2", "f4")
+    plain = page.photometric == tifffile.PHOTOMETRIC.RGB and page.samplesperpixel >= 3
+    packed = page.bitspersample not in (8, 16, 32) or page.compression not in _LOSSLESS
+    if not (deep and plain) or packed or page.subfiletype:
+        raise UnsupportedPicture(
+            f"{name} is a TIFF of a kind that is not written; save it as RGB of 8 or 16 bits, "
+            "uncompressed, LZW or deflate."
+        )
+    return page
+
+
+def _spans(offsets: list[int], counts: list[int]) -> list[list[int]]:
+    """The room that the old strips take, neighbours joined."""
+    spans: list[list[int]] = []
+    for offset, count in sorted(zip(offsets, counts, strict=True)):
+        if spans and spans[-1][1] == offset:
+            spans[-1][1] += count
+        else:
+            spans.append([offset, offset + count])
+    return spans
+
+
+def _read_at(file: BinaryIO, offset: int, count: int) -> bytes:
+    file.seek(offset)
+    data = file.read(count)
+    if len(data) != count:
+        raise EOFError("a strip ends before its length")
+    return data
+
+
+def _new_segments(
+    page: tifffile.TiffPage, numbers: list[int], raw: list[bytes], change: Change
+) -> list[bytes]:
+    """The coded strips or tiles ``numbers``, which hold the same pixels, with colours changed."""
+    decoded = [page.decode(data, n)[0] for data, n in zip(raw, numbers, strict=True)]
+    if any(segment is None for segment in decoded):
+        return raw  # never written: an empty tile stays empty
+    segments = [np.asarray(segment) for segment in decoded]
+    values = np.concatenate(segments, axis=-1)
+    top = top_of(values)
+    colour = values[..., :3].reshape(-1, 3) / top
+    share = _premultiplied(page, values)
+    if share is not None:
+        colour = np.minimum(colour / np.maximum(share, 1e-6), 1.0)
+    new = np.concatenate(
+        [change(part) for part in np.array_split(colour, max(1, len(colour) // _AT_ONCE))]
+    )
+    if share is not None:
+        new = new * share
+    values = values.copy()
+    values[..., :3] = _codes(new, values.dtype).reshape(*values.shape[:-1], 3)
+    parts = [values[..., n : n + 1] for n in range(3)] if len(segments) == 3 else [values]
+    return [_coded(page, part) for part in parts]
+
+
+def _premultiplied(page: tifffile.TiffPage, values: NDArray[Any]) -> Floats | None:
+    """Alpha (n, 1) as a share where colours are stored multiplied by it, else None."""
+    if next(iter(page.extrasamples), 0) != ASSOCIATED or values.shape[-1] < 4:
+        return None
+    return np.asarray(values[..., 3:4].reshape(-1, 1) / top_of(values), dtype=np.float64)
+
+
+def _coded(page: tifffile.TiffPage, values: NDArray[Any]) -> bytes:
+    """Predictor, byte order and compression as the page has them."""
+    import tifffile
+
+    ordered = values.astype(values.dtype.newbyteorder(page.parent.byteorder), copy=False)
+    if page.predictor > 1:
+        ordered = tifffile.TIFF.PREDICTORS[page.predictor](ordered, axis=-2)
+    if page.compression == 1:
+        return ordered.tobytes()
+    packed = tifffile.TIFF.COMPRESSORS[page.compression](ordered.tobytes())
+    return bytes(packed)

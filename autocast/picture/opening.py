@@ -1,0 +1,275 @@
+"""The first room: a file, an array or an image becomes pixels that can be trusted.
+
+:func:`open_picture` gives small working pixels in linear sRGB, upright, without
+borders; :func:`full_pixels` gives every pixel, sRGB-encoded. Originals are only
+ever read. An open file is read from where it stands, put back there and left
+open. Every refusal is a :class:`autocast.errors.PictureError` of one sentence.
+
+How colour is read, first that applies: an embedded ICC profile (PNG's cICP goes
+before it, as that standard asks); the file's own tags (cICP, nclx, PNG sRGB,
+gAMA and cHRM, the EXIF colour space); sRGB. Profiles are applied by LittleCMS,
+relative colorimetric with black-point compensation (common practice for
+showing pictures): the white of the medium becomes white, and the black of a
+printing profile becomes black. Colour outside sRGB is kept, not clipped.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from types import MappingProxyType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocast.errors import UnsupportedPicture
+from autocast.judgement import Place
+from autocast.picture import borders, decoding
+from autocast.picture.decoding import Decoded, Source
+from autocast.picture.profiles import Coding, Reading, RgbSpace, rgb_space, to_srgb
+
+WORKING_SIDE = 256
+"""Longest side of the working pixels (project convention)."""
+_LOOK_SIDE = 2 * WORKING_SIDE
+"""Least long side at which borders are looked for, where the picture has as much."""
+_TINY = 64
+"""Long side below which a picture is remarked as tiny (project convention)."""
+
+_WHOLE = Place(0.0, 0.0, 1.0, 1.0)
+
+_PIXELS_AT_ONCE = 1 << 20
+"""Pixels of a full picture converted at a time, to keep memory small."""
+
+Floats = NDArray[np.float32]
+Edges = NDArray[np.float64]
+
+
+_PLAIN = Coding("RGB", None, None, certain=True)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Picture:
+    """Working pixels of one picture and how they came about.
+
+    ``pixels`` (H, W, 3) float32 is linear sRGB, upright, the border cut away,
+    the long side at most WORKING_SIDE; ``encoded`` is the same, sRGB-encoded.
+    Both lie in 0..1, or a little outside for colours that sRGB does not hold.
+    ``opaque`` (H, W) is False where the picture is mostly transparent.
+    ``frame`` is the part of the upright picture that the pixels cover;
+    ``width`` and ``height`` are the full upright size. ``profile`` says how the
+    numbers were read, ``remarks`` are keys of ``judgement.REMARKS``, and
+    ``facts`` are hints out of EXIF (camera, taken, software), never more.
+    ``coding`` says how the file holds colour, for a copy of it.
+    """
+
+    name: str
+    width: int
+    height: int
+    pixels: Floats
+    encoded: Floats
+    opaque: NDArray[np.bool_]
+    frame: Place
+    profile: str
+    remarks: tuple[str, ...]
+    facts: Mapping[str, str]
+    coding: Coding = _PLAIN
+
+
+def open_picture(source: Source) -> Picture:
+    """Open a path, bytes, binary file, PIL image or numpy array.
+
+    Arrays are sRGB-encoded: uint8, uint16 or float 0..1; (H, W), (H, W, 3) or
+    (H, W, 4) with alpha last. Raises a PictureError.
+    """
+    name, settled = decoding.settle(source)
+    decoded = decoding.decode(name, settled, _LOOK_SIDE)
+    box = _content(decoded)
+    frame = box or _WHOLE
+    full_long = max(decoded.width, decoded.height)
+    content_long = max(frame.width * decoded.width, frame.height * decoded.height)
+    available = max(decoded.values.shape[:2]) * content_long / full_long
+    if available < _LOOK_SIDE and max(decoded.values.shape[:2]) < full_long:
+        # Much was cut away: decode again, so that the rest keeps the scale it would have alone.
+        side = math.ceil(_LOOK_SIDE * full_long / content_long)
+        decoded = decoding.decode(name, settled, side)
+    values, opaque = _reduced(decoded, frame, WORKING_SIDE)
+    if not opaque.any():
+        raise UnsupportedPicture(f"{name} is transparent all over; give a picture with content.")
+    reading = _read(values, decoded)
+    remarks = [*decoded.remarks, *reading.remarks]
+    if box is not None:
+        remarks.append("border")
+    if decoded.alpha is not None and (decoded.alpha < decoded.alpha_top / 2).any():
+        remarks.append("transparent")
+    if full_long < _TINY:
+        remarks.append("tiny")
+    return Picture(
+        name=name,
+        width=decoded.width,
+        height=decoded.height,
+        pixels=reading.linear,
+        encoded=reading.encoded,
+        opaque=opaque,
+        frame=frame,
+        profile=reading.profile,
+        remarks=tuple(remarks),
+        facts=MappingProxyType(dict(decoded.facts)),
+        coding=Coding(decoded.space, decoded.icc, decoded.tag, certain=decoded.certain),
+    )
+
+
+def full_pixels(source: Source) -> Floats:
+    """Every pixel of the upright picture, (H, W, 3) float32, sRGB-encoded.
+
+    Nothing is cut away; alpha is left
+    aside. Values lie in 0..1, or a little
+    outside for colours that sRGB does not hold. Raises a PictureError.
+    """
+    name, settled = decoding.settle(source)
+    decoded = decoding.decode(name, settled, None)
+    height, width = decoded.values.shape[:2]
+    out = np.empty((height, width, 3), dtype=np.float32)
+    rows = max(1, _PIXELS_AT_ONCE // width)
+    for first in range(0, height, rows):
+        band = decoded.values[first : first + rows].astype(np.float32) / np.float32(decoded.top)
+        out[first : first + rows] = _read(band, decoded).encoded
+    return out
+
+
+def reduced_pixels(source: Source, side: int) -> Floats:
+    """The upright picture with a long side of at most ``side``, for showing.
+
+    (H, W, 3) float32, sRGB-encoded as in :func:`full_pixels`; nothing is cut
+    away, transparent parts keep the colour that lies under them. Raises a
+    PictureError.
+    """
+    name, settled = decoding.settle(source)
+    decoded = decoding.decode(name, settled, side)
+    return _read(_reduced(decoded, _WHOLE, side)[0], decoded).encoded
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Disc:
+    """Pixels of a disc at full resolution: as the file holds them, and as linear sRGB.
+
+    ``values`` (n, C) are on the file's own scale, on which ``top`` stands for 1;
+    ``linear`` is (n, 3).
+    """
+
+    values: NDArray[Any]
+    top: float
+    space: str
+    linear: Floats
+
+
+def discs(source: Source, spots: Sequence[tuple[float, float, float]]) -> list[Disc]:
+    """The pixels of discs (x, y, radius), in pixels of the full upright picture.
+
+    A disc holds the pixel that its middle lies in at least; parts beyond the
+    picture are left away. Raises a PictureError.
+    """
+    name, settled = decoding.settle(source)
+    decoded = decoding.decode(name, settled, None)
+    out = []
+    for x, y, radius in spots:
+        rows, columns = decoded.values.shape[:2]
+        top, left = max(0, int(y - radius)), max(0, int(x - radius))
+        part = decoded.values[top : min(rows, int(y + radius) + 1)]
+        part = part[:, left : min(columns, int(x + radius) + 1)]
+        down, across = np.ogrid[: part.shape[0], : part.shape[1]]
+        off = np.hypot(across + left + 0.5 - x, down + top + 0.5 - y)
+        values = part[off <= max(radius, float(off.min()))]
+        scaled = values[None].astype(np.float32) / np.float32(decoded.top)
+        out.append(Disc(values, decoded.top, decoded.space, _read(scaled, decoded).linear[0]))
+    return out
+
+
+def own_space(picture: Picture) -> RgbSpace:
+    """The RGB that the file itself holds. Raises UnsupportedPicture where that is no plain RGB."""
+    coding = picture.coding
+    if coding.space != "RGB":
+        raise UnsupportedPicture(
+            f"{picture.name} holds {_SPACE_WORDS[coding.space]}; convert it to RGB to correct it."
+        )
+    space = rgb_space(coding.icc, coding.tag, certain=coding.certain)
+    if space is None:
+        raise UnsupportedPicture(
+            f"{picture.name} has a profile that is a table ({picture.profile}); "
+            "convert it to a working space such as sRGB to correct it."
+        )
+    return space
+
+
+_SPACE_WORDS = {"GRAY": "greys alone", "CMYK": "CMYK", "LAB": "CIELAB"}
+
+
+def _read(values: Floats, decoded: Decoded) -> Reading:
+    return to_srgb(values, decoded.space, decoded.icc, decoded.tag, certain=decoded.certain)
+
+
+def _content(decoded: Decoded) -> Place | None:
+    """Where the picture lies inside its borders, looked for at a moderate scale."""
+    long = max(decoded.values.shape[:2])
+    step = long // _LOOK_SIDE
+    if step < 2 and decoded.alpha is None:
+        return borders.find_content(decoded.values, decoded.code)
+    reduced = _reduced(decoded, _WHOLE, math.ceil(long / max(step, 1)))[0]
+    return borders.find_content(reduced, decoded.code / decoded.top)
+
+
+def _reduced(decoded: Decoded, frame: Place, side: int) -> tuple[Floats, NDArray[np.bool_]]:
+    """Area averages over a frame, never more than there are pixels; and what is opaque.
+
+    Averages are taken of the encoded values, not of light: JPEG's own reduced
+    decoding and nearly every program that makes small copies average so, and a
+    small copy must give the same pixels as its original.
+    """
+    rows, columns = decoded.values.shape[:2]
+    top, bottom = frame.y * rows, (frame.y + frame.height) * rows
+    left, right = frame.x * columns, (frame.x + frame.width) * columns
+    full_height, full_width = frame.height * decoded.height, frame.width * decoded.width
+    scale = min(1.0, side / max(full_height, full_width))
+    # Halves round up, so that 512 x 341 and its original 6000 x 4000 agree.
+    height = max(1, math.floor(full_height * scale + 0.5))
+    width = max(1, math.floor(full_width * scale + 0.5))
+    row_edges = np.linspace(top, bottom, height + 1)
+    column_edges = np.linspace(left, right, width + 1)
+    if decoded.alpha is None:
+        mean = _area_mean(decoded.values, None, row_edges, column_edges) / np.float32(decoded.top)
+        return mean, np.ones(mean.shape[:2], dtype=np.bool_)
+    alpha = decoded.alpha[..., None]
+    # Colour counts by its alpha and is not blended with anything.
+    mean = _area_mean(decoded.values, alpha, row_edges, column_edges) / np.float32(decoded.top)
+    share = _area_mean(alpha, None, row_edges, column_edges) / np.float32(decoded.alpha_top)
+    scaled = np.float32(1 / decoded.alpha_top)
+    mean = np.where(share > 0, mean * scaled / np.maximum(share, 1e-6), 0).astype(np.float32)
+    return mean, share[..., 0] >= 0.5
+
+
+def _area_mean(
+    values: NDArray[Any], weights: NDArray[Any] | None, rows: Edges, columns: Edges
+) -> Floats:
+    """Means over the cells between fractional row and column edges."""
+    tall = _mean_rows(values, weights, rows)
+    wide = _mean_rows(np.ascontiguousarray(tall.swapaxes(0, 1)), None, columns)
+    return np.ascontiguousarray(wide.swapaxes(0, 1))
+
+
+def _mean_rows(values: NDArray[Any], weights: NDArray[Any] | None, edges: Edges) -> Floats:
+    count = values.shape[0]
+    out = np.empty((len(edges) - 1, *values.shape[1:]), dtype=np.float32)
+    for i, (low, high) in enumerate(pairwise(edges)):
+        first, last = int(low), min(math.ceil(high), count)
+        block = values[first:last]
+        if weights is not None:
+            block = block * weights[first:last].astype(np.float32)
+        total = block.sum(axis=0, dtype=np.float32)
+        if low > first:
+            total -= np.float32(low - first) * block[0]
+        if last > high:
+            total -= np.float32(last - high) * block[-1]
+        out[i] = total / np.float32(high - low)
+    return out

@@ -1,0 +1,128 @@
+"""The photograph with the points worth a look, and the same in grey with what was recognised."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocast.report.evidence_picture.looks import LOOKS, pattern
+from autocast.report.evidence_picture.sheet import Anchor, numbered
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from autocast.judgement import Place
+    from autocast.judging import Examination
+
+SMALLEST_LABEL = 0.02
+"""Share of the frame from which a recognised class is labelled (project convention)."""
+_NEUTRAL_KINDS = ("pavement", "metal", "white", "cloud", "dark")
+
+Bytes = NDArray[np.uint8]
+
+
+def framed(photograph: NDArray[np.floating[Any]], frame: Place) -> NDArray[np.floating[Any]]:
+    """The part of the whole upright picture that was judged."""
+    rows, columns = photograph.shape[:2]
+    top, bottom = round(frame.y * rows), round((frame.y + frame.height) * rows)
+    left, right = round(frame.x * columns), round((frame.x + frame.width) * columns)
+    return photograph[top : max(bottom, top + 1), left : max(right, left + 1)]
+
+
+def resized(encoded: NDArray[np.floating[Any]], size: tuple[int, int]) -> Bytes:
+    """Pixels (H, W, 3) of 0..1 as 8-bit codes of ``size`` (columns, rows)."""
+    from PIL import Image
+
+    eight = np.round(np.clip(encoded, 0, 1) * 255).astype(np.uint8)
+    return np.asarray(Image.fromarray(eight).resize(size, Image.Resampling.LANCZOS))
+
+
+def spots(axes: Axes, examination: Examination, size: tuple[int, int]) -> None:
+    """Number the points worth a look on the photograph."""
+    frame = examination.picture.frame
+    for number, spot in enumerate(examination.judgement.look_at, 1):
+        x = (spot.x - frame.x) / frame.width * size[0]
+        y = (spot.y - frame.y) / frame.height * size[1]
+        numbered(axes, number, x, y)
+
+
+def recognised(
+    examination: Examination, shown: Bytes, size: tuple[int, int]
+) -> tuple[Bytes, list[Anchor]]:
+    """The picture in light grey, classes in colour and pattern; and where to name them."""
+    labels = examination.labels
+    kinds = list(examination.kinds)
+    rows = (np.arange(size[1]) * labels.shape[0] // size[1]).clip(0, labels.shape[0] - 1)
+    columns = (np.arange(size[0]) * labels.shape[1] // size[0]).clip(0, labels.shape[1] - 1)
+    # The five neutrals stand or fall together against the other classes.
+    groups = ["neutrals" if kind in _NEUTRAL_KINDS else kind for kind in kinds]
+    names = sorted(set(groups), key=groups.index)
+    group = _grouped(examination, groups, names)[rows[:, None], columns]
+    neutral = [i for i, g in enumerate(groups) if g == "neutrals"]
+    which = np.array(neutral)[examination.memberships[:, neutral].argmax(axis=1)]
+    kind = np.append(which, -1)[labels[rows[:, None], columns]]
+
+    anchors: list[Anchor] = []
+    for index, name in enumerate([*names, "left out"]):
+        inside = group == index
+        parts = (
+            [(f"neutral: {kinds[k]}", inside & (kind == k)) for k in neutral]
+            if name == "neutrals"
+            else [("something else" if name == "else" else name, inside)]
+        )
+        for label, mask in parts:
+            if mask.mean() >= SMALLEST_LABEL:
+                anchors.append(Anchor(label, *_thickest(mask)))
+    anchors.sort(key=lambda a: a.y)
+    return _painted(shown, group, names), anchors
+
+
+def _grouped(examination: Examination, groups: list[str], names: list[str]) -> NDArray[np.uint8]:
+    """Which of ``names`` each working pixel belongs to; one beyond the last is left out."""
+    from PIL import Image, ImageFilter
+
+    summed = np.stack(
+        [
+            examination.memberships[:, [i for i, g in enumerate(groups) if g == name]].sum(axis=1)
+            for name in names
+        ],
+        axis=1,
+    )
+    # A speck of a few pixels cannot be told by its pattern: the most common neighbour wins.
+    owner = np.append(summed.argmax(axis=1), len(names)).astype(np.uint8)
+    coarse = Image.fromarray(owner[examination.labels])
+    return np.asarray(coarse.filter(ImageFilter.ModeFilter(5)))
+
+
+def _painted(shown: Bytes, group: NDArray[np.uint8], names: list[str]) -> Bytes:
+    grey = np.repeat(shown.mean(axis=-1, keepdims=True), 3, axis=-1)
+    out = 0.55 * grey + 60
+    for index, name in enumerate(names):
+        if name in LOOKS:
+            inside = group == index
+            tint = np.array(LOOKS[name].colour, dtype=float)
+            out[inside] = 0.35 * grey[inside] + 0.6 * tint
+            out[inside & pattern(LOOKS[name].pattern, inside.shape)] = 0.4 * tint
+    out[group == len(names)] = 0.3 * grey[group == len(names)]
+    edge = np.zeros(group.shape, dtype=bool)
+    edge[1:] |= group[1:] != group[:-1]
+    edge[:, 1:] |= group[:, 1:] != group[:, :-1]
+    out[edge] = 30
+    return np.clip(np.round(out), 0, 255).astype(np.uint8)
+
+
+def _thickest(mask: NDArray[np.bool_]) -> tuple[float, float]:
+    """The middle (x, y) of the thickest part, so that a label lies on what it names."""
+    from PIL import Image, ImageFilter
+
+    pad = 120
+    padded = Image.fromarray(np.pad(mask, pad).astype(np.uint8) * 255)
+    soft = sum(
+        np.asarray(padded.filter(ImageFilter.BoxBlur(radius)), dtype=np.float64)
+        for radius in (pad // 6, pad // 2, pad)
+    )
+    inner = np.asarray(soft)[pad:-pad, pad:-pad]
+    y, x = np.unravel_index(int(np.argmax(inner)), inner.shape)
+    return float(x), float(y)

@@ -1,0 +1,127 @@
+"""What all evidence looks at: regions explained by classes under every cast.
+
+For region r and cast c the class model says
+
+    p(r | c) = sum over kinds k of  share(k | context of r) * density_k(chromaticity_r - shift(c))
+
+The shift is a subtraction in log-chromaticity, so each density is one table
+that slides over the grid of casts. ``else`` is broad: it lets any object have
+any colour, at a price.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocast.colour.grid import grid
+from autocast.judgement.things import CLASSES, ELSE, KINDS
+from autocast.modelstore.files import load_arrays, load_json
+from autocast.picture import Picture
+from autocast.segmentation.regions import Regions, segment
+
+Floats = NDArray[np.floating]
+
+CONTEXT = ("bias", "height", "fine", "coarse")
+"""What the share of a kind depends on, beside its lightness."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Scene:
+    """One picture, its R regions, and how well each class explains them under N casts.
+
+    ``lab`` H x W x 3 is CIELAB D65 of the working pixels.
+    ``explained`` maps each class, and ``else``, to R x N likelihoods; ``kinds``
+    is R x 9 x the context shares; ``weight`` R is how much each region counts.
+    """
+
+    picture: Picture
+    lab: Floats
+    regions: Regions
+    explained: Mapping[str, NDArray[np.float32]]
+    context: NDArray[np.float32]
+    weight: NDArray[np.float64]
+    weights: Mapping[str, Any]
+
+
+def look(picture: Picture, lab: Floats) -> Scene:
+    """Lay out the picture (``lab`` its CIELAB) and explain its regions under every cast."""
+    weights = load_json("weights.json")
+    regions = segment(picture)
+    context = context_shares(regions, weights["context"])
+    table = densities()
+    place = nodes_of(regions.chromaticity)
+    explained = {}
+    for name, kinds in (*CLASSES.items(), (ELSE, (ELSE,))):
+        columns = [KINDS.index(k) for k in kinds]
+        total = np.zeros(place.shape, dtype=np.float32)
+        for k in columns:
+            total += table[k][place] * context[:, k, None]
+        explained[name] = total
+    return Scene(
+        picture, lab, regions, explained, context, _weight(regions, weights["regions"]), weights
+    )
+
+
+def context_shares(regions: Regions, context: Mapping[str, Any]) -> NDArray[np.float32]:
+    """R x 9: how likely each kind is at a place of this height, texture and lightness."""
+    features = np.stack(
+        [
+            np.ones(len(regions)),
+            regions.height - 0.5,
+            np.log(regions.fine + 0.002) + 4.0,
+            np.log(regions.coarse + 0.004) + 3.0,
+        ],
+        axis=1,
+    )
+    slopes = np.array([[context[k][name] for name in CONTEXT] for k in KINDS])
+    lightness = load_arrays("densities.npz")["lightness"]
+    level = np.clip(regions.lab[:, 0] / 5, 0, lightness.shape[1] - 1).astype(np.intp)
+    logits = features @ slopes.T + lightness[:, level].T
+    shares = np.exp(logits - logits.max(axis=1, keepdims=True, initial=-np.inf))
+    return np.asarray(shares / shares.sum(axis=1, keepdims=True), dtype=np.float32)
+
+
+def memberships(scene: Scene, casts: NDArray[np.intp], share: Floats) -> NDArray[np.float32]:
+    """R x 9 soft memberships in :data:`KINDS`, averaged over grid nodes ``casts`` by ``share``."""
+    place = nodes_of(scene.regions.chromaticity, casts)
+    parts = densities()[:, place] * scene.context.T[:, :, None]
+    return np.asarray(((parts / parts.sum(axis=0)) @ share).T, dtype=np.float32)
+
+
+def densities() -> NDArray[np.float32]:
+    """9 x nodes: every kind's density over log-chromaticity."""
+    log_density = load_arrays("densities.npz")["log_density"]
+    return np.asarray(np.exp(log_density.reshape(len(KINDS), -1)), dtype=np.float32)
+
+
+def nodes_of(
+    chromaticity: Floats, which: slice | NDArray[np.intp] = slice(None)
+) -> NDArray[np.intp]:
+    """R x N: the density node that each of R x 2 falls on once each cast is taken away."""
+    model = load_arrays("densities.npz")
+    size = model["log_density"].shape[1:]
+    index = []
+    for axis in (0, 1):
+        region = (chromaticity[:, axis] - model["origin"][axis]) / model["step"]
+        shift = grid().shifts[which, axis] / model["step"]
+        place = np.rint((region[:, None] - shift[None, :]).astype(np.float32)).astype(np.int32)
+        index.append(np.clip(place, 0, size[axis] - 1))
+    return np.asarray(index[0] * size[1] + index[1], dtype=np.intp)
+
+
+def _weight(regions: Regions, settings: Mapping[str, float]) -> NDArray[np.float64]:
+    """R: area, shared out among regions of like colour, so that one wall is not ten votes."""
+    if not len(regions):
+        return np.zeros(0)
+    off = regions.chromaticity[:, None, :] - regions.chromaticity[None, :, :]
+    alike = np.exp(-(off**2).sum(axis=-1) / (2 * settings["alike"] ** 2))
+    crowd = alike @ regions.area
+    weight = regions.area / crowd ** settings["crowding"]
+    # L* below 10 carries little chromaticity that an 8-bit file could hold.
+    weight = weight * np.clip((regions.lab[:, 0] - 4) / 8, 0, 1)
+    return np.asarray(settings["total"] * weight / regions.area.sum())

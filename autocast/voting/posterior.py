@@ -1,0 +1,215 @@
+"""Votes -> one cast and its spread, over the whole picture, by tone and by area.
+
+The classes of known colour are not independent (a region is one thing or
+another), so they vote together: the log-likelihood of a region is that of all
+classes and ``else`` taken together. The picture-wide statistics are added with
+the weight the model file gives them, under a prior that most pictures have
+little cast. A part of the picture starts from the whole's estimate, widened.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocast.colour.grid import gaussian, grid, mean_and_covariance, normal, peaks, posterior
+from autocast.evidence import Outright, Vote, kinds
+from autocast.judgement import TONE_RANGES
+from autocast.judgement.things import CLASSES
+from autocast.segmentation.likelihoods import Scene, memberships
+from autocast.segmentation.regions import Regions
+
+Floats = NDArray[np.floating[Any]]
+
+HALVES = ("left", "right", "top", "bottom")
+QUARTERS = ("top_left", "top_right", "bottom_left", "bottom_right")
+COLUMNS = tuple(f"column_{k}" for k in range(4))
+ROWS = tuple(f"row_{k}" for k in range(3))
+AREAS = (*HALVES, *QUARTERS, *COLUMNS, *ROWS)
+"""Areas of the frame; casts of quarters, columns and rows are compared."""
+NEAR = (*TONE_RANGES, *HALVES)
+"""Parts that start close to the whole's cast; the others start far."""
+FREE_TONES = tuple(f"free_{name}" for name in TONE_RANGES)
+"""The tone ranges once more, starting far: what they read without the whole to hold them."""
+LIKELY_CASTS = 24
+"""Casts of the posterior that memberships are averaged over (project convention)."""
+PARTS = (*TONE_RANGES, *FREE_TONES, *AREAS)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Part:
+    """The cast of one part: mean (2,), covariance (2, 2) at L* 60, and its share of the frame."""
+
+    mean: Floats
+    covariance: Floats
+    share: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Estimate:
+    """The combined cast. ``posterior`` N over the grid; ``modes`` as (a*, b*, share).
+
+    ``parts`` holds tone ranges and areas of the frame; ``information`` is how
+    much narrower the posterior is than the prior, in nats.
+    """
+
+    mean: Floats
+    covariance: Floats
+    posterior: Floats
+    modes: Sequence[tuple[float, float, float]]
+    parts: Mapping[str, Part]
+    information: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ballot:
+    """What is known before the count; every array is (1 + P) x N, the whole first.
+
+    ``together`` holds the classes' joint log-likelihood, by the class left out
+    (None: all heard); ``outright`` that of each picture-wide kind.
+    """
+
+    together: Mapping[str | None, Floats]
+    outright: Mapping[str, Outright]
+    shares: Floats
+    settings: Mapping[str, Any]
+
+
+def area_masks(regions: Regions) -> dict[str, NDArray[np.bool_]]:
+    """R each: which regions lie in each area of the frame."""
+    left, top = regions.across < 0.5, regions.height < 0.5
+    halves = dict(zip(HALVES, (left, ~left, top, ~top), strict=True))
+    quarters = {
+        f"{row}_{column}": halves[row] & halves[column]
+        for row in ("top", "bottom")
+        for column in ("left", "right")
+    }
+    strips = {
+        name: (along * len(names)).astype(np.intp) == k
+        for names, along in ((COLUMNS, regions.across), (ROWS, regions.height))
+        for k, name in enumerate(names)
+    }
+    return halves | quarters | strips
+
+
+def part_masks(scene: Scene) -> NDArray[np.bool_]:
+    """P x R: which regions lie in each tone range and each area of the frame."""
+    lightness = scene.regions.lab[:, 0]
+    tones = [(lightness >= low) & (lightness < high) for low, high, _ in TONE_RANGES.values()]
+    readable = (lightness >= 10) & (lightness < 95)
+    areas = area_masks(scene.regions)
+    return np.array([*tones, *tones, *(areas[name] & readable for name in AREAS)])
+
+
+def ballot(scene: Scene) -> Ballot:
+    """Ask every kind of evidence."""
+    masks = part_masks(scene)
+    outright = {k.kind: k.outright(scene, masks) for k in kinds() if k.outright is not None}
+    rows = np.concatenate([np.ones((1, len(scene.weight))), masks]) * scene.weight
+    total = sum(scene.explained.values(), np.zeros((), dtype=np.float32))
+    together: dict[str | None, Floats] = {}
+    for left_out in (None, *CLASSES):
+        rest = total if left_out is None else total - scene.explained[left_out]
+        logs = np.log(np.maximum(rest, np.finfo(np.float32).tiny))
+        together[left_out] = (rows.astype(np.float32) @ logs).astype(np.float64)
+    return Ballot(together, outright, masks @ scene.regions.area, scene.weights["voting"])
+
+
+def count(votes: Ballot, without: str | None = None) -> Estimate:
+    """Combine the votes, leaving out the kind ``without`` if one is named."""
+    logs = _logs(votes, without)
+    prior = _prior(votes.settings["prior"])
+    whole = posterior(prior + logs[0])
+    information = _entropy(posterior(prior)) - _entropy(whole)
+    mean, covariance = mean_and_covariance(whole)
+    parts = _parts(votes, logs, mean, covariance)
+    return Estimate(mean, covariance, whole, peaks(whole), parts, information)
+
+
+def recount(votes: Ballot, casts: Mapping[str | None, tuple[Floats, Floats]]) -> Estimate:
+    """The estimate where the casts of the whole (None) and of the tone ranges are given.
+
+    Each is a mean (2,) and a covariance (2, 2); the areas of the frame are
+    counted from the whole's.
+    """
+    mean, covariance = casts[None]
+    whole = normal(mean, covariance)
+    parts = _parts(votes, _logs(votes, None), mean, covariance)
+    given = {name: Part(*casts[name], parts[name].share) for name in TONE_RANGES}
+    information = _entropy(posterior(_prior(votes.settings["prior"]))) - _entropy(whole)
+    return Estimate(mean, covariance, whole, peaks(whole), parts | given, information)
+
+
+def _logs(votes: Ballot, without: str | None) -> Floats:
+    """(1 + P) x N log-likelihoods of everything that is heard."""
+    known = votes.settings["evidence"]
+    logs = known["classes"] * votes.together[without if without in CLASSES else None]
+    for kind, spoken in votes.outright.items():
+        if kind != without and kind in known:
+            logs = logs + known[kind] * spoken.likelihoods
+    return np.asarray(logs)
+
+
+def _parts(votes: Ballot, logs: Floats, mean: Floats, covariance: Floats) -> dict[str, Part]:
+    """The parts' casts, each starting from the whole's."""
+    settings = votes.settings
+    # A corner or strip of the frame may stand in a light of its own, farther from the whole's.
+    near, far = (
+        gaussian(mean, covariance + np.eye(2) * settings[spread] ** 2, settings["part_wild"])
+        for spread in ("part_spread", "area_spread")
+    )
+    return {
+        name: Part(
+            *mean_and_covariance(posterior((near if name in NEAR else far) + log)),
+            float(share),
+        )
+        for name, log, share in zip(PARTS, logs[1:], votes.shares, strict=True)
+    }
+
+
+def members(scene: Scene, estimate: Estimate) -> NDArray[np.float32]:
+    """R x 9 memberships, averaged over the casts that the posterior holds possible."""
+    likely = np.argsort(-estimate.posterior)[:LIKELY_CASTS]
+    share = estimate.posterior[likely] / estimate.posterior[likely].sum()
+    return memberships(scene, likely, share)
+
+
+def votes(scene: Scene, held: NDArray[np.float32], counted: Ballot) -> dict[str, Vote]:
+    """Every kind's own likelihood over the casts, given memberships R x 9."""
+    out = {}
+    for kind in kinds():
+        if kind.testify is not None:
+            out[kind.kind] = kind.testify(scene, held)
+        else:
+            weight = counted.settings["evidence"].get(kind.kind, 0.0)
+            out[kind.kind] = Vote(kind.kind, weight * counted.outright[kind.kind].likelihoods[0])
+    return out
+
+
+def conflict(heard: Mapping[str, Vote]) -> float:
+    """The largest distance of two votes, in standard deviations of their difference.
+
+    A vote that says little is wide and conflicts with nothing.
+    """
+    readings = [vote.reading for vote in heard.values()]
+    worst = 0.0
+    for i, (mean, covariance) in enumerate(readings):
+        for other, spread in readings[:i]:
+            off = mean - other
+            worst = max(worst, float(np.sqrt(off @ np.linalg.solve(covariance + spread, off))))
+    return worst
+
+
+def _prior(settings: Mapping[str, float]) -> Floats:
+    """Student's t over casts: most are small, any is possible."""
+    distance = (grid().casts ** 2).sum(axis=1) / settings["spread"] ** 2
+    freedom = settings["freedom"]
+    return np.asarray(-(freedom + 2) / 2 * np.log1p(distance / freedom))
+
+
+def _entropy(weights: Floats) -> float:
+    return float(-(weights * np.log(np.maximum(weights, 1e-300))).sum())

@@ -1,0 +1,271 @@
+"""The shift to another base rate, and thresholds that keep their risks there."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, strategies as st
+from numpy.typing import NDArray
+from scipy.stats import beta, norm
+from typer.testing import CliRunner
+
+import autocast
+from autocast.advisor.risk import CONSENSUS, Curve, exceeds, rule, shifted
+from autocast.cli import app
+from autocast.errors import AssumptionError, ModelError
+from autocast.judgement import Assumptions, Risks
+from autocast.modelstore.files import load_json
+from autocast.training.risks import choose, curve, upper_bound
+
+shares = st.floats(0.01, 0.99)
+
+
+def every(probability: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Pictures that are all open to ``clear`` and to ``cast``."""
+    return np.ones((len(probability), 2), dtype=np.bool_)
+
+
+def _drawn(count: int, base_rate: float, seed: int) -> tuple[NDArray[np.float64], NDArray[np.str_]]:
+    """Two bells of scores, one deviation wide and two apart; their true probability at 0.25."""
+    rng = np.random.default_rng(seed)
+    evident = rng.random(count) < base_rate
+    score = rng.normal(2.0 * evident, 1.0)
+    odds = norm.pdf(score, 2) * 0.25 / (norm.pdf(score, 0) * 0.75)
+    return odds / (1 + odds), np.where(evident, "evident", "none")
+
+
+@given(st.floats(-3, 5), shares, shares)
+def test_a_shifted_probability_is_that_of_bayes_rule_at_the_new_base_rate(
+    score: float, was: float, now: float
+) -> None:
+    def posterior(rate: float) -> float:
+        yes, no = norm.pdf(score, 2) * rate, norm.pdf(score, 0) * (1 - rate)
+        return float(yes / (yes + no))
+
+    assert shifted(posterior(was), was, now) == pytest.approx(posterior(now), abs=1e-9)
+    assert shifted(shifted(posterior(was), was, now), now, was) == pytest.approx(
+        posterior(was), abs=1e-9
+    )
+
+
+@pytest.mark.parametrize("end", [0.0, 1.0])
+def test_what_is_certain_stays_certain(end: float) -> None:
+    assert shifted(end, 0.25, 0.01) == end
+
+
+@given(st.integers(0, 300), st.integers(1, 300), st.sampled_from([0.02, 0.05, 0.1, 0.15, 0.4]))
+def test_the_bound_is_that_of_clopper_and_pearson(errors: int, count: int, risk: float) -> None:
+    errors = min(errors, count)
+    bound = beta.ppf(0.95, errors + 1, count - errors) if errors < count else 1.0
+    assert exceeds(errors, count, risk) == (bound > risk)
+    assert upper_bound(np.arange(count) < errors, np.ones(count), 1.0) == pytest.approx(bound)
+
+
+def test_no_error_in_59_is_the_least_that_bounds_a_share_of_one_in_twenty() -> None:
+    assert not exceeds(0, 59, 0.05)
+    assert exceeds(0, 58, 0.05)
+    assert exceeds(0, 0, 0.05)
+
+
+def test_a_curve_counts_what_it_was_made_from_and_survives_plain_containers() -> None:
+    probability, consensus = _drawn(3000, 0.3, 1)
+    open_to = np.random.default_rng(2).random((3000, 2)) < (0.7, 0.4)
+    made = curve(probability, consensus, open_to)
+    assert len(made.levels) <= 400
+    assert made.levels[-1] >= probability.max()
+    for level, clear, cast in zip(made.levels, made.clear, made.cast, strict=True):
+        for name, one, other in zip(CONSENSUS, clear, cast, strict=True):
+            below = (probability <= level) & (consensus == name)
+            assert one == (below & open_to[:, 0]).sum()
+            assert other == (below & open_to[:, 1]).sum()
+    assert made.total.sum() == 3000
+    assert made.base_rate == pytest.approx((consensus == "evident").mean())
+    back = Curve.from_plain(made.to_plain())
+    for name in ("levels", "clear", "cast", "total"):
+        np.testing.assert_array_equal(getattr(back, name), getattr(made, name))
+
+
+def test_pictures_that_are_not_open_to_a_verdict_do_not_get_it_and_do_not_narrow_it() -> None:
+    """Half of the evident pictures are handed to a person whatever their probability."""
+    probability, consensus = _drawn(4000, 0.25, 7)
+    risks = Risks(0.05, 0.15, 0.10)
+    open_to = every(probability)
+    handed = (consensus == "evident") & (np.arange(4000) % 2 == 0)
+    open_to[handed, 0] = False
+    open_to[(consensus == "none") & (np.arange(4000) % 2 == 0), 1] = False
+    wide = choose(probability, consensus, open_to, risks)
+    narrow = choose(probability, consensus, every(probability), risks)
+    assert wide.clear_below > narrow.clear_below
+    assert wide.cast_above < narrow.cast_above
+    verdict = wide.verdict(probability, open_to)
+    assert not (verdict[handed] == "clear").any()
+    evident = consensus == "evident"
+    assert evident[verdict == "clear"].mean() <= risks.clear
+    assert (verdict == "clear")[evident].mean() <= risks.missed
+    assert (~evident)[verdict == "cast"].mean() <= risks.cast
+
+
+def test_thresholds_hold_by_their_bound_where_there_are_pictures_enough() -> None:
+    probability, consensus = _drawn(4000, 0.25, 2)
+    risks = Risks(0.05, 0.15, 0.10)
+    chosen = choose(probability, consensus, every(probability), risks)
+    assert (chosen.clear_held, chosen.cast_held) == ("bound", "bound")
+    verdict, evident = chosen.verdict(probability, every(probability)), consensus == "evident"
+    for wrong, among, risk in (
+        (evident, verdict == "clear", risks.clear),
+        (verdict == "clear", evident, risks.missed),
+        (~evident, verdict == "cast", risks.cast),
+    ):
+        errors, count = int(wrong[among].sum()), int(among.sum())
+        assert count > 100
+        assert beta.ppf(0.95, errors + 1, count - errors) <= risk
+
+
+def test_with_few_pictures_the_share_itself_is_held_to_and_said_so() -> None:
+    probability, consensus = _drawn(50, 0.25, 3)
+    chosen = choose(probability, consensus, every(probability), Risks(0.05, 0.30, 0.10))
+    assert (chosen.clear_held, chosen.cast_held) == ("share", "share")
+    clear = chosen.verdict(probability, every(probability)) == "clear"
+    assert (consensus[clear] == "evident").mean() <= 0.05
+
+
+def test_where_nothing_holds_nothing_is_called_so() -> None:
+    probability = np.linspace(0.1, 0.9, 40)
+    backwards = np.where(probability < 0.5, "evident", "none")
+    chosen = choose(probability, backwards, every(probability), Risks())
+    assert (chosen.clear_held, chosen.cast_held) == ("none", "none")
+    assert set(chosen.verdict(probability, every(probability))) == {"ask"}
+
+
+def test_a_bound_is_seldom_exceeded_by_the_true_risk_and_a_share_often() -> None:
+    """True risks from a far larger sample of the same bells, over 200 sets of 500 pictures."""
+    many, truth = _drawn(100_000, 0.25, 4)
+    order = np.argsort(many)
+    errors = np.cumsum(truth[order] == "evident")
+
+    def risk(level: float) -> float:
+        kept = int(np.searchsorted(many[order], level, side="right"))
+        return float(errors[kept - 1] / kept) if kept else 0.0
+
+    bound = above_bound = above_share = 0
+    for seed in range(200):
+        probability, consensus = _drawn(500, 0.25, 100 + seed)
+        chosen = choose(probability, consensus, every(probability), Risks(0.05, 0.9, 0.1))
+        if chosen.clear_held == "bound":
+            bound += 1
+            above_bound += risk(chosen.clear_below) > 0.05
+        ranked = np.argsort(probability)
+        share = np.cumsum(consensus[ranked] == "evident") / np.arange(1, 501)
+        above_share += risk(float(probability[ranked][np.flatnonzero(share <= 0.05)[-1]])) > 0.05
+    assert bound >= 190
+    # Picking the widest of many costs a little above the nominal 10 of 200.
+    assert above_bound <= 24
+    assert above_share >= 60
+
+
+@pytest.mark.parametrize("base_rate", [0.08, 0.5])
+def test_thresholds_chosen_for_a_base_rate_keep_their_risks_there(base_rate: float) -> None:
+    probability, consensus = _drawn(6000, 0.25, 5)
+    made, risks = curve(probability, consensus, every(probability)), Risks(0.05, 0.25, 0.10)
+    there, truth = _drawn(60_000, base_rate, 6)
+    evident = truth == "evident"
+
+    def shown(verdict: NDArray[np.str_]) -> tuple[float, float, float]:
+        clear, cast = verdict == "clear", verdict == "cast"
+        return evident[clear].mean(), clear[evident].mean(), (~evident)[cast].mean()
+
+    chosen = made.thresholds(risks, base_rate)
+    assert (chosen.clear_held, chosen.cast_held) == ("bound", "bound")
+    kept = shown(chosen.verdict(there, every(there)))
+    assert all(share <= risk for share, risk in zip(kept, risks, strict=True))
+    assert max(share / risk for share, risk in zip(kept, risks, strict=True)) > 0.7
+    # Those of the old base rate do not: this is why they are chosen anew.
+    old = shown(made.thresholds(risks).verdict(there, every(there)))
+    assert any(share > risk for share, risk in zip(old, risks, strict=True))
+
+
+def test_the_shipped_thresholds_are_those_of_the_shipped_curve() -> None:
+    settings = load_json("verdict.json")
+    chosen = Curve.from_plain(settings["curve"]).thresholds(Risks(**settings["risks"]))
+    stored = rule(settings, Assumptions()).thresholds
+    assert stored == chosen
+    assert Curve.from_plain(settings["curve"]).base_rate == settings["base_rate"]
+    given_again = rule(settings, Assumptions(risk_clear=settings["risks"]["clear"]))
+    assert given_again.thresholds == chosen
+
+
+def test_a_file_of_another_version_is_refused_in_words() -> None:
+    with pytest.raises(ModelError, match=r"verdict\.json has schema version 2.*train"):
+        rule({**load_json("verdict.json"), "schema": 2}, Assumptions())
+
+
+def test_wider_risks_call_more_pictures_clear_and_cast() -> None:
+    settings = load_json("verdict.json")
+    usual = rule(settings, Assumptions()).thresholds
+    wide = rule(settings, Assumptions(risk_clear=0.08, risk_missed=0.3, risk_cast=0.3)).thresholds
+    strict = rule(settings, Assumptions(risk_clear=0.005, risk_missed=0.01)).thresholds
+    assert strict.clear_below < usual.clear_below < wide.clear_below
+    assert wide.cast_above < usual.cast_above
+
+
+@pytest.mark.parametrize("value", [0.0, 1.0, -0.1, 5.0, float("nan")])
+@pytest.mark.parametrize("name", ["base_rate", "risk_clear", "risk_missed", "risk_cast"])
+def test_what_is_no_share_is_refused_by_name(name: str, value: float) -> None:
+    with pytest.raises(AssumptionError, match=f"{name} is .*between 0 and 1"):
+        rule(load_json("verdict.json"), replace(Assumptions(), **{name: value}))
+
+
+@pytest.fixture(scope="module")
+def judged(photograph: Path) -> autocast.Judgement:
+    return autocast.judge(photograph)
+
+
+def test_a_base_rate_moves_probability_and_what_drove_it_but_not_the_cast(
+    photograph: Path, judged: autocast.Judgement
+) -> None:
+    rare = autocast.judge(photograph, assumptions=autocast.Assumptions(base_rate=0.05))
+    expected = shifted(judged.probability, judged.base_rate, 0.05)
+    assert rare.base_rate == 0.05
+    assert rare.probability == pytest.approx(float(expected), abs=2e-4)
+    assert rare.probability < judged.probability
+    assert rare.cast == judged.cast
+    # What the picture shows is named where it changes the chance by enough, which a rate moves.
+    voting = [[e for e in j.evidence if not e.context] for j in (judged, rare)]
+    for one, other in zip(*voting, strict=True):
+        without = shifted(judged.probability - one.drove_probability, judged.base_rate, 0.05)
+        if one.weight:
+            assert rare.probability - other.drove_probability == pytest.approx(
+                float(without), abs=3e-4
+            )
+
+
+def test_a_judgement_says_which_risks_it_was_to_keep(
+    photograph: Path, judged: autocast.Judgement
+) -> None:
+    assert judged.risks == Risks(**load_json("verdict.json")["risks"])
+    other = autocast.judge(photograph, assumptions=autocast.Assumptions(risk_cast=0.2))
+    assert other.risks == judged.risks._replace(cast=0.2)
+    assert other.probability == judged.probability
+    assert autocast.Judgement.from_json(other.to_json()) == other
+
+
+def test_the_command_takes_the_same(photograph: Path) -> None:
+    arguments = ["judge", "--json", str(photograph), "--base-rate", "0.05", "--risk-cast", "0.2"]
+    result = CliRunner().invoke(app, arguments)
+    assert result.exit_code == 0
+    assumptions = Assumptions(base_rate=0.05, risk_cast=0.2)
+    assert autocast.Judgement.from_json(result.stdout) == autocast.judge(
+        photograph, (), assumptions
+    )
+
+
+@pytest.mark.parametrize("value", ["0", "1", "5", "nan", "-1"])
+@pytest.mark.parametrize("option", ["--base-rate", "--risk-clear", "--risk-missed", "--risk-cast"])
+def test_the_command_refuses_what_is_no_share(photograph: Path, option: str, value: str) -> None:
+    result = CliRunner().invoke(app, ["judge", str(photograph), option, value])
+    assert result.exit_code == 2
+    assert option in result.stderr
+    assert "between 0 and 1" in " ".join(result.stderr.replace("│", " ").split())

@@ -1,0 +1,412 @@
+"""A pass over an archive: nothing is lost, nothing is judged twice, one culprit at a time."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import BrokenExecutor
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+from autocast.archive import run as running
+from autocast.archive.ledger import Ledger
+from autocast.archive.rate import settle
+from autocast.archive.rows import Counts, Entry, Outcome, Wanted
+from autocast.archive.run import Again, Run, Tally
+from autocast.archive.walk import Chosen, settle_root
+from autocast.archive.work import judged
+from autocast.archive.workers import Crew, Processes, at_work
+from autocast.errors import ArchiveError, LedgerError, ModelError
+from tests import archives
+from tests.archives import Deadly, Threads, archive, invented
+
+if TYPE_CHECKING:
+    from distributed import LocalCluster
+
+ROOT = Path(__file__).parents[1]
+
+
+def passed(
+    ledger: Path,
+    *roots: Path | str,
+    crew: Crew | None = None,
+    again: Again = "changed",
+    stop: threading.Event | None = None,
+    told: Callable[[Tally], None] = lambda _: None,
+) -> Tally:
+    with (
+        Ledger.write(ledger) as opened,
+        at_work(crew or Threads()) as workers,
+    ):
+        run = Run(opened, workers, again=again, stop=stop, told=told)
+        return run.over([settle_root(str(root)) for root in roots])
+
+
+def contents(ledger: Path) -> list[tuple[object, ...]]:
+    """Every row and judgement, times and the order of arrival aside."""
+    with Ledger.read(ledger) as opened:
+        rows = opened.pages(Wanted(gone=True), by="path", documents=True)
+        return [(replace(row, id=0, at=""),) for page in rows for row in page]
+
+
+def counts(ledger: Path) -> Counts:
+    with Ledger.read(ledger) as opened:
+        return opened.counts()
+
+
+def files(root: Path, *names: str) -> Path:
+    for name in names:
+        path = root / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(b"\xff\xd8\xff" + name.encode())
+    return root
+
+
+@pytest.fixture
+def real(tmp_path: Path) -> Path:
+    root = tmp_path / "real"
+    archive(root)
+    return root
+
+
+def test_only_what_is_new_or_changed_is_judged(tmp_path: Path) -> None:
+    root = files(tmp_path / "root", *(f"{k}.jpg" for k in range(9)), "bad.jpg")
+    ledger = tmp_path / "a.ledger"
+    first = passed(ledger, root)
+    assert (first.judged, first.failed, first.unchanged, first.complete) == (9, 1, 0, True)
+    assert (passed(ledger, root).judged, passed(ledger, root).unchanged) == (0, 10)
+    files(root, "9.jpg")
+    (root / "3.jpg").write_bytes(b"\xff\xd8\xff longer")
+    os.utime(root / "4.jpg", (1, 1))
+    assert passed(ledger, root).judged == 3
+    assert passed(ledger, root, again="failed").failed == 1
+    every = passed(ledger, root, again="all")
+    assert (every.judged, every.failed, every.unchanged) == (10, 1, 0)
+    assert counts(ledger).pictures == 11
+
+
+def test_what_is_gone_is_kept_and_said_and_may_come_back(tmp_path: Path) -> None:
+    root = files(tmp_path / "root", "1.jpg", "2.jpg", "x/3.jpg")
+    ledger = tmp_path / "a.ledger"
+    passed(ledger, root)
+    (root / "1.jpg").rename(tmp_path / "kept.jpg")
+    assert passed(ledger, root).gone == 1
+    assert (counts(ledger).pictures, counts(ledger).gone) == (2, 1)
+    (tmp_path / "kept.jpg").rename(root / "1.jpg")
+    assert passed(ledger, root).judged == 0
+    assert (counts(ledger).pictures, counts(ledger).gone) == (3, 0)
+    # Another folder, or a narrower choice, says nothing about the rest.
+    passed(ledger, root / "x")
+    assert counts(ledger).gone == 0
+
+
+def test_folders_within_folders_are_walked_once(tmp_path: Path) -> None:
+    root = files(tmp_path / "root", "1.jpg", "x/2.jpg")
+    assert passed(tmp_path / "a.ledger", root / "x", root, root).judged == 2
+
+
+def test_no_more_than_the_window_is_out(tmp_path: Path) -> None:
+    root = files(tmp_path / "root", *(f"{k}.jpg" for k in range(60)))
+    crew = Threads(window=5)
+    passed(tmp_path / "a.ledger", root, crew=crew)
+    assert 1 < crew.most_out <= 5
+
+
+def test_the_tally_moves(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(running, "KEEP_EVERY", 0.0)
+    root = files(tmp_path / "root", *(f"{k}.jpg" for k in range(9)), "n.txt")
+    met: list[int] = []
+    passed(tmp_path / "a.ledger", root, told=lambda tally: met.append(tally.met))
+    assert met == sorted(met)
+    assert met[-1] == 10
+
+
+def test_a_stopped_pass_is_taken_up_where_it_was(tmp_path: Path) -> None:
+    root = files(tmp_path / "root", *(f"{k:02}.jpg" for k in range(40)))
+    whole, parts = tmp_path / "whole.ledger", tmp_path / "parts.ledger"
+    passed(whole, root)
+    stop = threading.Event()
+    judged_before: list[Entry] = []
+
+    def work(entry: Entry) -> Outcome:
+        judged_before.append(entry)
+        if len(judged_before) == 10:
+            stop.set()
+        return invented(entry)
+
+    tally = passed(parts, root, crew=Threads(work), stop=stop)
+    assert not tally.complete
+    assert 9 <= tally.judged < 40
+    assert tally.judged == counts(parts).pictures  # what was out is kept, not judged twice
+    assert passed(parts, root).judged == 40 - tally.judged
+    assert contents(parts) == contents(whole)
+
+
+def test_deaths_of_workers_fail_nobody_but_the_culprit(tmp_path: Path) -> None:
+    root = files(tmp_path / "root", *(f"{k:02}.jpg" for k in range(20)), "10kill.jpg")
+    neighbours = {b"11.jpg", b"12.jpg"}
+
+    def work(entry: Entry) -> Outcome:
+        if b"kill" in entry.path:
+            raise BrokenExecutor("a worker died")
+        if entry.path[-6:] in neighbours:
+            neighbours.remove(entry.path[-6:])
+            raise BrokenExecutor("out when a neighbour died")
+        return invented(entry)
+
+    crew = Threads(work)
+    passed(tmp_path / "a.ledger", root, crew=crew)
+    with Ledger.read(tmp_path / "a.ledger") as ledger:
+        (failed,) = ledger.page(0, Wanted(failed=True))
+        assert ledger.counts().judged == 20
+    assert failed.path.endswith(b"10kill.jpg")
+    assert failed.failure == (
+        f"{root / '10kill.jpg'} ended the process that judged it, twice; get a whole copy of it."
+    )
+    assert crew.rebuilt >= 3
+
+
+def test_processes_that_die_or_hang_are_replaced(tmp_path: Path) -> None:
+    root = tmp_path / "root"
+    good = archive(root, copies=1)
+    for name in ("quay/a_kill.jpg", "quay/z_hang.jpg"):
+        (root / name).write_bytes(good[0].read_bytes())
+    ledger = tmp_path / "a.ledger"
+    passed(ledger, root, crew=Deadly(2, deadline=8.0))
+    with Ledger.read(ledger) as opened:
+        rows = {Path(row.name).name: row for page in opened.pages() for row in page}
+    assert len(rows) == len(good) + 2
+    assert (
+        rows["cut.jpg"].failure
+        == f"{root}/quay/cut.jpg is cut short or damaged; get a whole copy of it."
+    )
+    assert "ended the process that judged it" in str(rows["a_kill.jpg"].failure)
+    assert "was not judged within 8 seconds" in str(rows["z_hang.jpg"].failure)
+    assert all(rows[path.name].verdict for path in good if path.name != "cut.jpg")
+
+
+def test_parallel_equals_serial_equals_one_by_one(tmp_path: Path, real: Path) -> None:
+    by_two, by_one, alone = (tmp_path / f"{name}.ledger" for name in ("two", "one", "alone"))
+    passed(by_two, real, crew=Processes(2))
+    passed(by_one, real, crew=Processes(1))
+    passed(alone, real, crew=Threads(judged, window=1))
+    assert contents(by_two) == contents(by_one) == contents(alone)
+    for path in (by_two, by_one):
+        with Ledger.write(path) as ledger:
+            settle(ledger)
+    assert contents(by_two) == contents(by_one)
+    assert counts(by_two).pictures == 17
+    assert counts(by_two).failed == 1
+
+
+@pytest.fixture(scope="module")
+def cluster() -> Iterator[LocalCluster]:
+    from distributed import LocalCluster
+
+    with LocalCluster(
+        n_workers=2, threads_per_worker=1, dashboard_address=None, silence_logs=50
+    ) as made:
+        yield made
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_dask_equals_serial_also_when_a_worker_is_killed(
+    tmp_path: Path, real: Path, cluster: LocalCluster
+) -> None:
+    from autocast.archive.cluster import Cluster
+
+    serial, dask = tmp_path / "serial.ledger", tmp_path / "dask.ledger"
+    passed(serial, real, crew=Processes(1))
+    passed(dask, real, crew=Cluster(cluster.scheduler_address))
+    assert contents(dask) == contents(serial)
+    killed: list[int] = []
+
+    def told(_: Tally) -> None:
+        if not killed:
+            killed.append(next(iter(cluster.workers.values())).pid)
+            os.kill(killed[0], signal.SIGKILL)
+
+    again = tmp_path / "again.ledger"
+    passed(again, real, crew=Cluster(cluster.scheduler_address), told=told)
+    assert killed
+    assert contents(again) == contents(serial)
+
+
+def test_no_scheduler_is_one_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
+    from autocast.archive import cluster
+
+    monkeypatch.setattr(cluster, "_CONNECT", 0.5)
+    with pytest.raises(ArchiveError, match=r"No scheduler answers at tcp://127\.0\.0\.1:9"):
+        cluster.Cluster("tcp://127.0.0.1:9")
+
+
+def test_pictures_at_addresses_are_judged(tmp_path: Path, real: Path) -> None:
+    import fsspec
+
+    memory = fsspec.filesystem("memory")
+    memory.put(str(real / "market"), "/judged", recursive=True)
+    try:
+        tally = passed(tmp_path / "a.ledger", "memory://judged", crew=Threads(judged))
+        assert passed(tmp_path / "a.ledger", "memory://judged").judged == 0
+    finally:
+        memory.rm("/judged", recursive=True)
+    assert (tally.judged, tally.failed) == (8, 0)
+    passed(tmp_path / "b.ledger", real / "market", crew=Threads(judged))
+    said = [
+        [(row.hash, row.verdict, row.probability, row.a, row.b) for (row,) in contents(path)]  # type: ignore[attr-defined]
+        for path in (tmp_path / "a.ledger", tmp_path / "b.ledger")
+    ]
+    assert said[0] == said[1]
+
+
+def test_names_that_are_no_unicode_come_through(tmp_path: Path, real: Path) -> None:
+    odd = os.fsencode(tmp_path) + b"/odd/caf\xe9\n.jpg"
+    Path(os.fsdecode(odd)).parent.mkdir()
+    Path(os.fsdecode(odd)).write_bytes(next((real / "market").iterdir()).read_bytes())
+    passed(tmp_path / "a.ledger", tmp_path / "odd", crew=Processes(1))
+    with Ledger.read(tmp_path / "a.ledger") as ledger:
+        (row,) = ledger.page(0)
+        assert row.path == odd
+        assert ledger.judgement(row.id) is not None
+
+
+def test_damaged_models_stop_the_pass_and_blame_no_picture(tmp_path: Path) -> None:
+    root = files(tmp_path / "root", "1.jpg", "2.jpg")
+
+    def work(_: Entry) -> Outcome:
+        raise ModelError("weights.json was altered.")
+
+    with pytest.raises(ModelError):
+        passed(tmp_path / "a.ledger", root, crew=Threads(work))
+    assert counts(tmp_path / "a.ledger").pictures == 0
+
+
+def test_a_worker_that_cannot_work_stops_the_pass(tmp_path: Path) -> None:
+    root = files(tmp_path / "root", "1.jpg")
+
+    def work(_: Entry) -> Outcome:
+        raise ModuleNotFoundError("No module named 'autocast'")
+
+    with pytest.raises(ArchiveError, match="see that it has the same autocast installed"):
+        passed(tmp_path / "a.ledger", root, crew=Threads(work))
+
+
+def test_a_full_disk_stops_the_pass_and_the_next_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(running, "KEEP_AT_MOST", 5)
+    root = files(tmp_path / "root", *(f"{k:03}.jpg" for k in range(150)))
+    ledger = tmp_path / "a.ledger"
+    with Ledger.write(ledger) as opened, at_work(Threads()) as crew:
+        (pages,) = opened._db.execute("PRAGMA page_count").fetchone()
+        opened._db.execute(f"PRAGMA max_page_count = {pages + 20}")
+        with pytest.raises(LedgerError, match="the disk is full"):
+            Run(opened, crew).over([settle_root(str(root))])
+    assert 0 < counts(ledger).pictures < 150
+    passed(ledger, root)
+    passed(tmp_path / "b.ledger", root)
+    assert contents(ledger) == contents(tmp_path / "b.ledger")
+
+
+def test_a_killed_run_resumes_to_the_same_ledger_and_leaves_no_process(
+    tmp_path: Path, real: Path
+) -> None:
+    """Three kills; ``tests/studies/endurance.py`` does twenty, at random, of workers as well."""
+    for folder in ("market", "quay"):
+        for path in list((real / folder).iterdir()):
+            for k in range(3):
+                (real / folder / f"{k}{path.name}").write_bytes(path.read_bytes())
+    whole, killed = tmp_path / "whole.ledger", tmp_path / "killed.ledger"
+    command = [sys.executable, "-m", "autocast", "presort", str(real), "--jobs", "2", "--into"]
+    for least in (1, 15, 30):
+        with subprocess.Popen(
+            [*command, str(killed)],
+            cwd=ROOT,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+        ) as process:
+            _until(lambda least=least: _kept(killed) >= least or process.poll() is not None)  # type: ignore[misc]
+            process.kill()
+        _until(lambda: not _session(process.pid))
+    subprocess.run([*command, str(killed)], cwd=ROOT, check=True, stdout=subprocess.DEVNULL)
+    subprocess.run([*command, str(whole)], cwd=ROOT, check=True, stdout=subprocess.DEVNULL)
+    assert contents(killed) == contents(whole)
+    assert counts(killed).pictures == 4 * 17
+
+
+def _kept(path: Path) -> int:
+    try:
+        with contextlib.closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as plain:
+            return int(plain.execute("SELECT count(*) FROM pictures").fetchone()[0])
+    except sqlite3.Error:
+        return 0
+
+
+def _session(leader: int) -> list[int]:
+    """Processes that are still there of a session."""
+    found = []
+    for process in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            fields = process.read_text(encoding="utf-8").rpartition(")")[2].split()
+        except OSError:
+            continue
+        if int(fields[3]) == leader and fields[0] != "Z":
+            found.append(int(process.parent.name))
+    return found
+
+
+def _until(true: Callable[[], bool], seconds: float = 60.0) -> None:
+    end = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < end, "waited in vain"
+        time.sleep(0.05)
+
+
+def test_an_interrupt_finishes_cleanly(tmp_path: Path, real: Path) -> None:
+    for k in range(12):
+        for path in list((real / "market").iterdir())[:16]:
+            (real / f"{k}{path.name}").write_bytes(path.read_bytes())
+    ledger = tmp_path / "a.ledger"
+    with subprocess.Popen(
+        [sys.executable, "-m", "autocast", "presort", str(real), "--into", str(ledger)],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    ) as process:
+        _until(lambda: _kept(ledger) > 0 or process.poll() is not None)
+        os.killpg(process.pid, signal.SIGINT)  # as a terminal does: to the workers as well
+        out, err = process.communicate(timeout=60)
+    assert process.returncode == 130
+    assert "Stopping; what is being judged is finished first." in err
+    assert err.endswith("Stopped before the end; run the same command to go on.\n")
+    assert "Traceback" not in err
+    assert " judged now, 0 unchanged" in out
+    assert not list(tmp_path.glob("*-wal"))
+    assert counts(ledger).failed <= 1
+    assert counts(ledger).pictures > 0
+
+
+def test_patterns_reach_the_walk(tmp_path: Path) -> None:
+    root = files(tmp_path / "root", "1.jpg", "2.tif", "drafts/3.jpg")
+    with Ledger.write(tmp_path / "a.ledger") as ledger, at_work(Threads()) as crew:
+        tally = Run(ledger, crew).over(
+            [settle_root(str(root))], Chosen(include=("*.jpg",), exclude=("drafts",))
+        )
+    assert tally.judged == 1
+
+
+def test_the_invented_work_is_what_the_tests_think() -> None:
+    assert archives.invented(Entry(b"/bad.jpg", 1, 1)).failure

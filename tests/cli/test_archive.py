@@ -1,0 +1,207 @@
+"""presort, list, export and sidecars as commands."""
+
+from __future__ import annotations
+
+import os
+import pty
+import re
+import select
+import subprocess
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from rich.cells import cell_len
+from typer.testing import CliRunner
+
+from autocast.archive.ledger import Ledger
+from autocast.archive.rows import Wanted
+from autocast.cli import app
+from tests.archive.test_ledger import outcome
+from tests.archives import archive
+
+if TYPE_CHECKING:
+    from typer.testing import Result
+
+ROOT = Path(__file__).parents[1]
+
+
+def run(*arguments: str | Path) -> Result:
+    return CliRunner().invoke(app, [str(argument) for argument in arguments])
+
+
+@pytest.fixture
+def ledger(tmp_path: Path) -> Path:
+    path = tmp_path / "a.ledger"
+    with Ledger.write(path) as opened:
+        opened.record([outcome(b"/a/box/%d\x1b\xff.jpg" % k, k % 4) for k in range(30)])
+        opened.record([outcome(b"/a/box/none.jpg", None)])
+    return path
+
+
+@pytest.fixture(scope="module")
+def walked(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    root = tmp_path_factory.mktemp("walked")
+    archive(root / "pictures", copies=1)
+    result = run("presort", root / "pictures", "--into", root / "a.ledger", "--jobs", "1")
+    assert result.exit_code == 0, result.stderr
+    assert "9 judged now, 0 unchanged, 1 other files." in result.stdout
+    assert "1 could not be judged" in " ".join(result.stdout.split())
+    return root / "pictures", root / "a.ledger"
+
+
+def test_presort_again_judges_nothing_and_changes_no_picture(walked: tuple[Path, Path]) -> None:
+    root, ledger = walked
+    before = {path: path.stat() for path in root.rglob("*")}
+    result = run("presort", root, "--into", ledger)
+    assert result.exit_code == 0
+    assert "0 judged now, 9 unchanged, 1 other files." in result.stdout
+    after = {path: path.stat() for path in root.rglob("*")}
+    assert {p: (s.st_size, s.st_mtime_ns) for p, s in before.items()} == {
+        p: (s.st_size, s.st_mtime_ns) for p, s in after.items()
+    }
+
+
+def test_a_change_of_models_is_noticed_and_said(tmp_path: Path, walked: tuple[Path, Path]) -> None:
+    root, _ = walked
+    ledger = tmp_path / "a.ledger"
+    with Ledger.write(ledger) as opened:
+        opened.record([outcome(b"/elsewhere/1.jpg")])
+    result = run("presort", root, "--into", ledger, "--include", "no such")
+    assert result.exit_code == 0
+    assert "the models have changed since (1 by 2026-11 (invented); now " in result.stderr
+    assert "--again judges all anew" in result.stderr
+
+
+def test_the_ledger_lists_what_was_judged(walked: tuple[Path, Path]) -> None:
+    _, ledger = walked
+    result = run("list", ledger)
+    assert result.exit_code == 0
+    assert "By its own scores, about " in result.stdout
+    assert all(f"{name}_0.jpg" in result.stdout for name in ("china", "coffee"))
+    assert "COULD NOT BE JUDGED (1)" in result.stdout
+
+
+def test_what_to_see_first_comes_first_and_fits(ledger: Path) -> None:
+    result = run("list", ledger, "--count", "0")
+    assert result.exit_code == 0
+    lines = result.stdout.splitlines()
+    assert all(cell_len(line) <= 80 for line in lines)
+    assert all(line.isprintable() for line in lines)
+    heads = [line for line in lines if re.match(r"[A-Z ]+\(", line)]
+    assert heads == [
+        "LIKELY CAST (8)",
+        "A PERSON SHOULD LOOK (14)",
+        "NO CAST SEEN (8)",
+        "COULD NOT BE JUDGED (1)",
+    ]
+    assert "In /a/box" in lines
+    assert r"0\x1b\xff.jpg" in result.stdout
+    short = run("list", ledger, "--count", "5").stdout.splitlines()
+    assert short[-1] == "The first 5 of 31 lines; --count 0 shows all."
+
+
+@pytest.mark.parametrize(
+    ("arguments", "lines"),
+    [
+        (("--verdict", "cast", "--verdict", "clear"), 16),
+        (("--hue", "blue"), 8),
+        (("--remark", "dark"), 7),
+        (("--failed",), 1),
+        (("--folder", "/a"), 31),
+        (("--folder", "/b"), 0),
+    ],
+)
+def test_the_list_is_narrowed(ledger: Path, arguments: tuple[str, ...], lines: int) -> None:
+    result = run("list", ledger, "--count", "0", *arguments)
+    assert result.exit_code == 0
+    assert len(re.findall(r"\.jpg", result.stdout)) == lines
+    assert result.stdout.startswith(f"{lines} picture")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (("list", "x", "--verdict", "maybe"), "'maybe' is none of clear, cast, ask"),
+        (("list", "x", "--hue", "navy"), "'navy' is none of magenta-red"),
+        (("list", "x", "--remark", "nice"), "'nice' is none of conflict"),
+        (("list", "x", "--failed", "--hue", "blue"), "they have no verdict, hue or remark"),
+        (("presort", "x"), "Missing option '--into'"),
+        (("presort", "x", "--into", "y", "--again", "--again-failed"), "--again includes it"),
+        (("presort", "x", "--into", "y", "--jobs", "2", "--scheduler", "z"), "decide that"),
+        (("sidecars", "x", "--verdict", "maybe"), "'maybe' is none of"),
+    ],
+)
+def test_what_is_not_understood_exits_2(arguments: tuple[str, ...], said: str) -> None:
+    result = run(*arguments)
+    assert result.exit_code == 2
+    assert said in " ".join(result.stderr.replace("│", " ").split())
+
+
+def test_what_cannot_be_done_exits_1_with_one_sentence(tmp_path: Path, ledger: Path) -> None:
+    for arguments, said in (
+        (("list", tmp_path / "none"), "is no ledger; make one with autocast presort."),
+        (("presort", tmp_path / "none", "--into", ledger), "is no folder; give the folders"),
+        (("export", ledger, "--to", tmp_path / "a.doc"), "must end in .csv"),
+        (("sidecars", tmp_path / "none"), "is no ledger"),
+    ):
+        result = run(*arguments)
+        assert result.exit_code == 1
+        assert result.stderr.startswith("autocast: ")
+        assert said in result.stderr
+        assert result.stderr.count("\n") == 1
+
+
+def test_export_and_sidecars_are_commands(walked: tuple[Path, Path], tmp_path: Path) -> None:
+    root, ledger = walked
+    result = run("export", ledger, "--to", tmp_path / "a.csv")
+    assert (result.exit_code, result.stdout) == (
+        0,
+        f"9 pictures written to {tmp_path / 'a.csv'}.\n",
+    )
+    with Ledger.read(ledger) as opened:
+        asked = len(opened.page(0, Wanted(verdicts=("ask",))))
+    result = run("sidecars", ledger, "--verdict", "ask", "--subjects")
+    assert result.exit_code == 0
+    assert result.stdout == f"{asked} sidecars written.\n"
+    made = list(root.rglob("*.xmp"))
+    assert len(made) == asked > 0
+    assert all(b"autocast: a person should look" in path.read_bytes() for path in made)
+    made[0].write_bytes(b"mine")
+    result = run("sidecars", ledger, "--verdict", "ask")
+    assert result.exit_code == 1
+    assert "is left as it is" in result.stderr
+    assert result.stdout == f"{asked - 1} sidecars written. 1 not.\n"
+    for path in made:
+        path.unlink()
+
+
+def test_a_terminal_shows_how_far_it_is(walked: tuple[Path, Path], tmp_path: Path) -> None:
+    root, _ = walked
+    near, far = pty.openpty()
+    with subprocess.Popen(
+        [sys.executable, "-m", "autocast", "presort", str(root), "--into", str(tmp_path / "l")],
+        cwd=ROOT,
+        stdin=far,
+        stdout=subprocess.DEVNULL,
+        stderr=far,
+        env={**os.environ, "TERM": "xterm", "COLUMNS": "80", "LINES": "24"},
+    ) as process:
+        os.close(far)
+        shown = b""
+        while select.select([near], [], [], 60)[0]:
+            try:
+                piece = os.read(near, 4096)
+            except OSError:  # the other end is closed
+                break
+            if not piece:
+                break
+            shown += piece
+    os.close(near)
+    assert process.returncode == 0
+    text = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", shown.decode("utf-8", "replace"))
+    assert "of 10 files" in text
+    assert "/s" in text
+    assert "left" in text
+    assert re.search(r"\d to look at", text)

@@ -1,0 +1,194 @@
+"""A judgement in plain sentences, from its figures alone."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from autocast.advisor.advice import _content_evidence
+from autocast.judgement import REMARKS, Cast, Evidence, Judgement, Reading, Stance, ToneCast
+from autocast.judgement.sentences import compose
+from tests import samples
+
+PLAIN = replace(samples.LIKELY, remarks=(), tones={})
+
+
+def cast(a: float, b: float) -> Cast:
+    return Cast(a, b, ((1.0, 0.0), (0.0, 1.0)), 1.0)
+
+
+def starting(judgement: Judgement, start: str) -> list[str]:
+    return [s for s in compose(judgement) if s.startswith(start)]
+
+
+def evidence(judgement: Judgement, **kinds: Stance) -> Judgement:
+    """The same with the stances of some kinds changed, all others silent."""
+    return replace(
+        judgement,
+        evidence=tuple(replace(e, stance=kinds.get(e.kind, "silent")) for e in judgement.evidence),
+    )
+
+
+# --- form -------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("judgement", samples.ALL, ids=lambda j: j.name)
+def test_sentences_are_sentences(judgement: Judgement) -> None:
+    sentences = compose(judgement)
+    assert sentences
+    for sentence in sentences:
+        assert sentence == sentence.strip()
+        assert sentence[0].isupper()
+        assert sentence.endswith(".")
+        assert "\n" not in sentence
+        assert "  " not in sentence
+        assert ".." not in sentence
+        assert "None" not in sentence
+
+
+@pytest.mark.parametrize("judgement", samples.ALL, ids=lambda j: j.name)
+def test_the_verdict_comes_first_and_nothing_is_remembered(judgement: Judgement) -> None:
+    words = {"clear": "No cast seen", "cast": "Likely cast", "ask": "A person should look"}
+    assert compose(judgement)[0].startswith(words[judgement.verdict])
+    assert compose(replace(judgement, sentences=("old",))) == compose(judgement)
+
+
+# --- verdict ---------------------------------------------------------------------------
+
+
+def test_a_cast_is_told_with_its_words_and_figures() -> None:
+    (first,) = starting(PLAIN, "Likely cast")
+    assert "evident, colder, towards blue" in first
+    assert "a* -1, b* -8 at L* 60" in first
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "figures"),
+    [
+        (0.4, -0.4, "a* 0, b* 0"),
+        (-0.2, 1.6, "a* 0, b* +2"),
+        (2.6, -11.7, "a* +3, b* -12"),
+    ],
+)
+def test_figures_carry_a_sign_and_no_negative_zero(a: float, b: float, figures: str) -> None:
+    first = compose(replace(PLAIN, verdict="clear", cast=cast(a, b)))[0]
+    assert figures in first
+    assert "-0" not in first
+
+
+def test_a_black_and_white_is_clear_because_it_is_one() -> None:
+    judgement = replace(samples.CLEAR, remarks=("monochrome",), tones=samples.LIKELY.tones)
+    assert "black and white" in compose(judgement)[0]
+    assert starting(judgement, "By tone") == []
+
+
+@pytest.mark.parametrize("code", [c for c, text in REMARKS.items() if text.asks])
+def test_a_reason_to_ask_is_given(code: str) -> None:
+    first = compose(replace(samples.ASK, remarks=(code,)))[0]
+    assert REMARKS[code].sentence[1:] in first
+    assert first.startswith("A person should look")
+
+
+def test_all_reasons_to_ask_are_given_in_order_and_no_others() -> None:
+    first = compose(replace(samples.ASK, remarks=("conflict", "split", "border")))[0]
+    assert (
+        0 < first.index(REMARKS["conflict"].sentence[1:]) < first.index(REMARKS["split"].sentence)
+    )
+    assert REMARKS["border"].sentence not in first
+
+
+def test_an_unsure_judgement_says_so_when_no_remark_asks() -> None:
+    first = compose(replace(samples.ASK, remarks=()))[0]
+    assert first.startswith("A person should look")
+    assert "a* +6, b* -2" in first
+
+
+def test_warmth_is_left_to_the_scene() -> None:
+    warm = replace(samples.ASK, cast=cast(4, 9), remarks=("believable_warmth",))
+    assert "warm" in compose(warm)[0]
+
+
+# --- tones ----------------------------------------------------------------------------------
+
+
+def test_tones_that_share_the_cast_are_not_named() -> None:
+    # C*/(L* + 16) is the same at every lightness: these are one cast.
+    tones = {
+        "shadows": ToneCast(-1.2 * 41 / 76, -8.4 * 41 / 76, 1.0, 0.3, 25.0),
+        "highlights": ToneCast(-1.2 * 96 / 76, -8.4 * 96 / 76, 1.0, 0.3, 80.0),
+    }
+    assert starting(replace(PLAIN, tones=tones), "By tone") == []
+
+
+def test_a_tone_range_that_differs_is_named_with_its_hue_and_figures() -> None:
+    tones = {"highlights": ToneCast(0.0, 9.0, 1.0, 0.3, 80.0)}
+    (sentence,) = starting(replace(PLAIN, tones=tones), "By tone")
+    assert "highlights lean towards yellow" in sentence
+    assert "a* 0, b* +9 at L* 80" in sentence
+
+
+def test_a_tone_range_of_a_small_area_is_not_named() -> None:
+    tones = {"highlights": ToneCast(0.0, 9.0, 1.0, 0.02, 80.0)}
+    assert starting(replace(PLAIN, tones=tones), "By tone") == []
+
+
+# --- what drove it, what speaks against -----------------------------------------------------------
+
+
+def test_what_drove_it_is_ordered_by_how_far() -> None:
+    (sentence,) = starting(PLAIN, "What drove it")
+    assert sentence.index("pavement and cloud") < sentence.index("trees")
+    assert "3.1" in sentence
+    # Only the two that drove it most.
+    assert "statistics" not in sentence
+
+
+def test_nothing_drove_it_when_nothing_moves_the_estimate() -> None:
+    judgement = replace(PLAIN, evidence=tuple(replace(e, drove=0.2) for e in PLAIN.evidence))
+    assert starting(judgement, "What drove it") == []
+
+
+def test_what_speaks_against_is_named_with_what_it_reads() -> None:
+    (sentence,) = starting(evidence(PLAIN, vegetation="against"), "Against it")
+    assert "trees" in sentence
+    assert "a* -8, b* +9" in sentence
+    assert "pavement" not in sentence
+
+
+def test_statistics_against_it_are_told_by_the_cast_they_point_to() -> None:
+    (sentence,) = starting(evidence(PLAIN, statistics="against"), "Against it")
+    assert "a* -2, b* -10" in sentence
+
+
+def test_several_against_it_stand_in_one_sentence() -> None:
+    (sentence,) = starting(evidence(PLAIN, vegetation="against", sky="against"), "Against it")
+    assert "trees" in sentence
+    assert "clear sky" in sentence
+
+
+def test_nothing_against_it_is_not_mentioned() -> None:
+    assert starting(evidence(PLAIN, neutrals="for"), "Against it") == []
+
+
+@pytest.mark.parametrize(("adds", "without"), [(-0.22, "31 %"), (0.06, "3 %")])
+def test_what_the_picture_shows_is_named_by_the_chance_without_it(
+    adds: float, without: str
+) -> None:
+    shown = tuple(_content_evidence(adds, "clear"))
+    judgement = replace(samples.CLEAR, probability=0.09, evidence=shown)
+    (drove,) = starting(judgement, "What drove it")
+    assert f"(without, the chance of a cast would be {without})" in drove
+    assert starting(judgement, "Against it") == []
+
+
+def test_a_coloured_thing_is_taken_to_be_its_colour() -> None:
+    thing = Evidence(
+        "object", "strongly coloured thing", 0.1, Reading(38.0, 4.0, -42.0), None,
+        (6.0, -60.0), 0.0, 0.0, 0.0, 0.0, "against", (),
+    )  # fmt: skip
+    judgement = replace(samples.CLEAR, evidence=(*samples.CLEAR.evidence, thing))
+    (sentence,) = starting(judgement, "Against it")
+    assert "blue" in sentence
+    assert "a* +4, b* -42" in sentence
+    assert "taken to be that colour" in sentence
