@@ -12,15 +12,15 @@ from autocast.advisor.advice import advise
 from autocast.colour import linear_to_lab
 from autocast.judgement import Assumptions, Evidence, Hint, Judgement
 from autocast.judgement.things import KINDS, OTHER_LIGHT
-from autocast.modelstore.files import model_id
+from autocast.modelstore import Models, default_models
 from autocast.picture import Picture, Source, open_picture
 from autocast.segmentation.character import character
 from autocast.segmentation.likelihoods import look
-from autocast.voting.analysis import Case, open_case
-from autocast.voting.conditioning import hear, told
-from autocast.voting.features import features
-from autocast.voting.fitted import weigh
-from autocast.voting.hints import apart, left_out, place_of, witnesses as votes_of
+from autocast.voting.analysis import Analysis, analyse
+from autocast.voting.conditioning import condition, with_hints
+from autocast.voting.features import extract
+from autocast.voting.fitted import predict
+from autocast.voting.hints import apart, hint_votes, left_out, place_of
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -29,7 +29,7 @@ class Examination:
 
     ``labels`` H x W numbers each pixel's region, -1 where it was left out;
     ``memberships`` R x 9 says what the regions are, in the order of ``kinds``.
-    ``case`` is what was weighed.
+    ``analysis`` is what was weighed.
     """
 
     picture: Picture
@@ -37,76 +37,81 @@ class Examination:
     memberships: NDArray[np.float32]
     kinds: tuple[str, ...]
     judgement: Judgement
-    case: Case
+    analysis: Analysis
 
 
 def judge(
-    source: Source, hints: Sequence[Hint] = (), assumptions: Assumptions | None = None
+    source: Source,
+    hints: Sequence[Hint] = (),
+    assumptions: Assumptions | None = None,
+    models: Models | None = None,
 ) -> Judgement:
-    """Say whether the colour of a picture can be trusted.
-
-    ``source`` is a path, bytes, a binary file, a PIL image, or an array
-    (H x W, H x W x 3 or H x W x 4; uint8, uint16, or float in 0..1; sRGB).
-    ``hints`` are what a person knows of spots. Raises PictureError for what
-    cannot be judged, HintError for a hint that cannot be read, ModelError for
-    damaged model files, AssumptionError for assumptions that are no shares. The
-    picture is only read.
-    """
-    return examine(source, hints, assumptions).judgement
+    """Say whether the colour of a picture can be trusted; see :func:`autocast.judge`."""
+    return examine(source, hints, assumptions, models).judgement
 
 
 def examine(
-    source: Source, hints: Sequence[Hint] = (), assumptions: Assumptions | None = None
+    source: Source,
+    hints: Sequence[Hint] = (),
+    assumptions: Assumptions | None = None,
+    models: Models | None = None,
 ) -> Examination:
     """Judge a picture and keep what is needed to draw how it was judged."""
     picture = open_picture(source)
-    case = _case(picture, hints)
-    judgement = advise(case, model_id(), assumptions or Assumptions())
+    analysis = _analysis(picture, hints, models or default_models())
+    judgement = advise(analysis, assumptions or Assumptions())
     if hints:
-        evidence = (*judgement.evidence, *other_lights(picture, hints))
+        lights = other_lights(picture, hints, analysis.scene.models)
+        evidence = (*judgement.evidence, *lights)
         judgement = replace(judgement, hints=tuple(hints), evidence=evidence)
-    scene = case.scene
-    return Examination(scene.picture, scene.regions.labels, case.members, KINDS, judgement, case)
+    scene = analysis.scene
+    return Examination(
+        scene.picture, scene.regions.labels, analysis.members, KINDS, judgement, analysis
+    )
 
 
 def casts_by_tone(examination: Examination) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """The fitted casts of shadows, midtones and highlights (3, 2) at L* 60, and how sure (3,).
 
-    This is the first stage's word (:mod:`autocast.voting.fitted`) with every hint heard,
+    They are the first stage's (:mod:`autocast.voting.fitted`) given every hint,
     not the count's that the judgement of a picture without hints quotes: the count
     leans to no cast where evidence is thin. How sure is a standard deviation, the
     root mean square of those of a* and b*.
     """
-    case, hinted = examination.case, examination.case.hinted
+    analysis, hinted = examination.analysis, examination.analysis.hinted
     if hinted is not None:
-        case = hinted.before
-    witnesses = () if hinted is None else hinted.witnesses
-    heard = hear(weigh([features(case)]), 0, witnesses)
-    deviation = np.array([heard.deviation(k) for k in range(1, 4)])
-    return heard.casts[1:].astype(np.float64), deviation
+        analysis = hinted.before
+    votes = () if hinted is None else hinted.votes
+    prediction = predict([extract(analysis)], analysis.scene.models.trees)
+    conditioned = condition(prediction, 0, votes)
+    deviation = np.array([conditioned.deviation(k) for k in range(1, 4)])
+    return conditioned.casts[1:].astype(np.float64), deviation
 
 
-def prepare(source: Source) -> Case:
+def prepare(source: Source, models: Models | None = None) -> Analysis:
     """Everything up to the advice: open, lay out, ask the evidence, count the votes."""
-    return _case(open_picture(source), ())
+    return _analysis(open_picture(source), (), models or default_models())
 
 
-def _case(picture: Picture, hints: Sequence[Hint]) -> Case:
-    lab = linear_to_lab(picture.pixels)
-    heard = votes_of(picture, hints) if hints else ()
+def _analysis(picture: Picture, hints: Sequence[Hint], models: Models) -> Analysis:
+    votes = hint_votes(picture, hints, models.densities)
     kept = left_out(picture, hints) if hints else picture
-    case = open_case(look(kept, lab), character(kept, lab))
-    return told(case, heard) if heard else case
+    analysis = _looked_at(kept, models)
+    return with_hints(analysis, votes) if votes else analysis
 
 
-def other_lights(picture: Picture, hints: Sequence[Hint]) -> Iterator[Evidence]:
-    """Each region that a person calls differently lit, read by itself."""
+def _looked_at(picture: Picture, models: Models) -> Analysis:
     lab = linear_to_lab(picture.pixels)
+    return analyse(look(picture, lab, models), character(picture, lab))
+
+
+def other_lights(picture: Picture, hints: Sequence[Hint], models: Models) -> Iterator[Evidence]:
+    """Each region that a person calls differently lit, read by itself."""
     for hint in hints:
         if hint.what != OTHER_LIGHT:
             continue
         region = apart(picture, hint)
-        estimate = open_case(look(region, lab), character(region, lab)).estimate
+        estimate = _looked_at(region, models).estimate
         yield Evidence(
             kind=OTHER_LIGHT,
             label=f"the region at {hint.x:g},{hint.y:g}, read by itself",

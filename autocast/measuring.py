@@ -15,8 +15,9 @@ from autocast.errors import HintError
 from autocast.judgement import Reading
 from autocast.judgement.things import BY_NAME, CLASSES, KINDS
 from autocast.judging import Examination, examine
+from autocast.modelstore import Models
 from autocast.picture import Disc, Picture, Source, discs
-from autocast.segmentation.likelihoods import densities, nodes_of
+from autocast.segmentation.likelihoods import nodes_of
 from autocast.segmentation.regions import BURIED_BELOW, CLIPPED_FROM
 
 RADIUS_SHARE = 0.005
@@ -83,7 +84,10 @@ class Measures:
 
 
 def measure(
-    source: Source, at: Sequence[tuple[float, float]] = (), radius: float | None = None
+    source: Source,
+    at: Sequence[tuple[float, float]] = (),
+    radius: float | None = None,
+    models: Models | None = None,
 ) -> Measures:
     """Read small discs of a picture at full resolution, from light to dark.
 
@@ -92,7 +96,7 @@ def measure(
     proposed. ``radius`` is in pixels. Raises PictureError, or HintError for a
     spot outside the picture.
     """
-    examination = examine(source)
+    examination = examine(source, models=models)
     picture = examination.picture
     if radius is None:
         radius = max(LEAST_RADIUS, RADIUS_SHARE * max(picture.width, picture.height))
@@ -178,10 +182,11 @@ def _taken_for(
     if region < 0:
         return "nothing to go by (clipped, black or left out)", None
     # The spot's own colour in its region's surroundings: a region may hold several things.
-    scene, posterior = examination.case.scene, examination.case.estimate.posterior
+    scene, posterior = examination.analysis.scene, examination.analysis.estimate.posterior
     likely = np.argsort(-posterior)[:LIKELY]
-    nodes = nodes_of(log_chromaticity(mean)[None], likely)[0]
-    parts = densities()[:, nodes] * scene.context[region][:, None]
+    densities = scene.models.densities
+    nodes = nodes_of(densities, log_chromaticity(mean)[None], likely)[0]
+    parts = densities.table[:, nodes] * scene.context[region][:, None]
     members = (parts / parts.sum(axis=0)) @ (posterior[likely] / posterior[likely].sum())
     held = dict(zip(KINDS, members, strict=True))
     shares = {name: float(sum(held[k] for k in kinds)) for name, kinds in CLASSES.items()}
@@ -225,7 +230,7 @@ def _looked_at(examination: Examination) -> Iterator[_Wanted]:
 
 def _ends(examination: Examination) -> Iterator[_Wanted]:
     """The lightest and the darkest place where all pixels around hold detail."""
-    scene, picture = examination.case.scene, examination.picture
+    scene, picture = examination.analysis.scene, examination.picture
     side = 2 * DETAIL_WITHIN + 1
     if min(examination.labels.shape) < side:
         return

@@ -58,8 +58,8 @@ plt.show()
 # yet: choosing neutrals because they are near grey would assume that there is no cast.
 
 # %%
-case = prepare(laid.data)
-regions = case.scene.regions
+analysis = prepare(laid.data)
+regions = analysis.scene.regions
 print(len(regions.area), "regions")
 figure, axes = plt.subplots(figsize=(5, 3.6))
 axes.imshow(regions.labels, cmap="nipy_spectral", interpolation="nearest")
@@ -76,8 +76,8 @@ plt.show()
 
 # %%
 casts = grid().casts
-figure, panels = plt.subplots(1, len(case.votes), figsize=(14, 3.2), sharex=True, sharey=True)
-for axes, (kind, vote) in zip(panels, case.votes.items(), strict=True):
+figure, panels = plt.subplots(1, len(analysis.votes), figsize=(14, 3.2), sharex=True, sharey=True)
+for axes, (kind, vote) in zip(panels, analysis.votes.items(), strict=True):
     axes.scatter(*casts.T, c=posterior(vote.log_likelihood), cmap="Greys", s=14, marker="s")
     axes.plot(*laid.whole, "+", color="tab:red", markersize=12)
     axes.set(title=kind, xlabel="a*", xlim=(-40, 40), ylim=(-40, 40), aspect="equal")

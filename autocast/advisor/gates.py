@@ -1,123 +1,112 @@
-"""Which remarks a case earns: one rule for each.
+"""Which remarks an analysis earns, one rule for each, and which verdicts they leave.
 
-Thresholds are common practice, no source, unless a line says otherwise.
+The limits lie in :mod:`autocast.judgement.limits`.
 """
 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 
 import numpy as np
 
+from autocast.colour import at_60, requote
 from autocast.colour.grid import grid
-from autocast.judgement import EVIDENT_FROM, REMARKS, SLIGHT_FROM
-from autocast.judgement.things import KINDS
-from autocast.voting.analysis import Case, gap, neutral_share, tone_parts
-from autocast.voting.posterior import COLUMNS, ROWS, area_masks
+from autocast.judgement import REMARKS, TONE_RANGES
+from autocast.judgement.limits import (
+    AREA_SHARE,
+    AREAS_APART,
+    CERTAIN_APART,
+    CLIPPED_SHARE,
+    COLUMNS_APART,
+    CONCENTRATED_FROM,
+    CONCENTRATED_SPREAD,
+    CONFLICT_FROM,
+    DOMINANT_SHARE,
+    DOUBTED_FROM,
+    EDGE_SHARE,
+    EVIDENT_FROM,
+    FEWEST_AGREEING,
+    INFORMATIVE,
+    KNOWN_SHARE,
+    LEAST_HEARD,
+    READABLE_SHARE,
+    ROWS_APART,
+    SECOND_MODE,
+    SEEN_FROM,
+    SLIGHT_FROM,
+    TONES_APART,
+    VOUCHING_WITHIN,
+    WARM_HUES,
+    WARMEST,
+)
+from autocast.judgement.things import ELSE, HINTED, KINDS, NEUTRALS
+from autocast.voting.analysis import Analysis, gap, neutral_share, tone_parts
+from autocast.voting.posterior import COLUMNS, ROWS, Estimate, area_masks
 
-AREA_SHARE = 0.06
-"""Share of probable neutrals from which half a frame's own cast counts."""
-TONES_APART = 8.0
-"""Distance of two tone ranges' casts (a*b* at L* 60) worth a remark."""
-AREAS_APART = 11.0
-"""Distance of two halves' casts (a*b* at L* 60) that means mixed light."""
-LEAST_HEARD = 0.02
-"""Share of the frame below which a part's cast is not heard."""
-CERTAIN_APART = 2.0
-"""... and the same in standard deviations of the difference."""
-CONFLICT_FROM = 4.0
-"""Distance of two votes, in standard deviations, that is a conflict."""
-SECOND_MODE = 0.3
-"""Share of the posterior from which a second cast is as good as the first."""
-KNOWN_SHARE = 0.1
-"""Share of the frame below which things of known colour count as not found."""
-VOUCHING_WITHIN = 8.0
-"""C* at L* 60 up to which agreeing neutrals vouch that an object owns its colour."""
-READABLE_SHARE = 0.02
-"""Share of the frame, neither clipped nor buried, below which nothing can be read."""
-INFORMATIVE = 1.0
-"""Narrowing of the prior, in nats, below which nothing was learned."""
-EDGE_SHARE = 0.1
-"""Posterior on the grid's rim from which the cast may lie beyond it."""
-CONCENTRATED_FROM = 10.0
-"""Distance of the mean from neutral, less the spread, from which a colour is concentrated."""
-CONCENTRATED_SPREAD = 6.0
-"""Spread up to which it is: one thing and its shading."""
-DOMINANT_SHARE = 0.4
-"""Share of the frame from which one colour dominates."""
 COMPARED = (
     ("top_left", "top_right"),
     ("bottom_left", "bottom_right"),
     *itertools.combinations(COLUMNS, 2),
 )
 """Areas whose light is compared, at one height: sky and ground differ in any landscape."""
-PARTS_APART = ((COLUMNS, 10.0, 2.2), (ROWS, 13.0, 6.5))
-"""Columns and rows of the frame whose casts (a*b* at L* 60) are worth a remark when this far
-apart, and by this many standard deviations of the difference.
-
-Sky and ground differ in any landscape, so that rows must differ more surely."""
-WARM_HUES = (45.0, 100.0)
-"""Hue angles, in degrees, of warmth that low sun or lamps lend a scene."""
-WARMEST = 12.0
-"""C* at L* 60 up to which warmth is believed of a scene without asking further."""
+STRIPS = ((COLUMNS, *COLUMNS_APART), (ROWS, *ROWS_APART))
+"""Columns and rows of the frame, and how far apart two of them must lie for a remark."""
 ANSWERED = frozenset({"conflict", "split", "no_known_colour", "few_neutrals"})
 """Remarks that ask what a person answers by naming a neutral."""
-CLIPPED_SHARE = 0.25
-"""Share of clipped pixels worth a remark."""
 
 
-def remarks(case: Case, *, tones_apart: bool, parts_apart: bool) -> tuple[str, ...]:
+def remarks(analysis: Analysis, *, tones_apart: bool, parts_apart: bool) -> tuple[str, ...]:
     """Codes of :data:`autocast.judgement.REMARKS`, in the order of that list.
 
     ``tones_apart`` says whether the trees find the casts of two tone ranges apart,
     and ``parts_apart`` a cast on a part of the frame, whatever the count says.
     """
-    found = set(case.scene.picture.remarks)
-    if case.character.monochrome:
+    found = set(analysis.scene.picture.remarks)
+    if analysis.character.monochrome:
         # Without colour there is nothing for the other rules to speak of.
         found |= {"monochrome"}
-        found |= {code for code in ("clipped", "dark") if RULES[code](case)}
-        found |= {"no_known_colour"} if _nothing_readable(case) else set()
+        found |= {code for code in ("clipped", "dark") if RULES[code](analysis)}
+        found |= {"no_known_colour"} if _nothing_readable(analysis) else set()
     else:
-        found |= {code for code, holds in RULES.items() if holds(case)}
+        found |= {code for code, holds in RULES.items() if holds(analysis)}
         found |= {"tones_disagree"} if tones_apart else set()
         found |= {"parts_disagree"} if parts_apart else set()
-        found -= ANSWERED if _answered(case) else set()
+        found -= ANSWERED if _answered(analysis) else set()
     return tuple(code for code in REMARKS if code in found)
 
 
-def _answered(case: Case) -> bool:
+def _answered(analysis: Analysis) -> bool:
     """Has a person named a neutral, and does the rest of the picture allow it?"""
-    hinted = case.hinted
+    hinted = analysis.hinted
     return (
         hinted is not None
         and not hinted.doubted
-        and any(witness.hint.what == "neutral" for witness in hinted.witnesses)
+        and any(HINTED[vote.hint.what].name == NEUTRALS for vote in hinted.votes)
     )
 
 
-def _nothing_readable(case: Case) -> bool:
-    return float(case.scene.regions.area.sum()) < READABLE_SHARE
+def _nothing_readable(analysis: Analysis) -> bool:
+    return float(analysis.scene.regions.area.sum()) < READABLE_SHARE
 
 
-def _nothing_known(case: Case) -> bool:
-    if _nothing_readable(case):
+def _nothing_known(analysis: Analysis) -> bool:
+    if _nothing_readable(analysis):
         return True
-    known = case.members[:, : KINDS.index("else")].sum(axis=1) * case.scene.regions.area
-    return float(known.sum()) < KNOWN_SHARE or case.estimate.information < INFORMATIVE
+    known = analysis.members[:, : KINDS.index(ELSE)].sum(axis=1) * analysis.scene.regions.area
+    return float(known.sum()) < KNOWN_SHARE or analysis.estimate.information < INFORMATIVE
 
 
-def _split(case: Case) -> bool:
+def _split(analysis: Analysis) -> bool:
     """Do two casts explain the picture about equally well?"""
-    modes = case.estimate.modes
+    modes = analysis.estimate.modes
     if len(modes) < 2 or modes[1][2] < SECOND_MODE:
         return False
     first, second = (np.array(mode[:2]) for mode in modes[:2])
     return float(np.hypot(*(first - second))) > EVIDENT_FROM
 
 
-def _dominant(case: Case) -> bool:
+def _dominant(analysis: Analysis) -> bool:
     """Does one strong colour fill most of the picture, as it came?
 
     Concentrated in the a*b* plane as in Gasparini & Schettini, Pattern
@@ -126,45 +115,45 @@ def _dominant(case: Case) -> bool:
     D / sigma > 0.6; here the spread must be small in itself as well, since a
     strong cast over many things leaves them apart.
     """
-    if case.coloured is not None and case.coloured.share >= DOMINANT_SHARE:
+    if analysis.coloured is not None and analysis.coloured.share >= DOMINANT_SHARE:
         return True
-    regions = case.scene.regions
+    regions = analysis.scene.regions
     area = regions.area / max(float(regions.area.sum()), 1e-9)
-    at_60 = regions.lab[:, 1:] * (76.0 / (regions.lab[:, :1] + 16))
-    mean = area @ at_60
-    spread = float(np.sqrt(area @ ((at_60 - mean) ** 2).sum(axis=1)))
+    colours = at_60(regions.lab)
+    mean = area @ colours
+    spread = float(np.sqrt(area @ ((colours - mean) ** 2).sum(axis=1)))
     return float(np.hypot(*mean)) - spread > CONCENTRATED_FROM and spread < CONCENTRATED_SPREAD
 
 
-def _vouched(case: Case) -> bool:
+def _vouched(analysis: Analysis) -> bool:
     """Do neutrals agree in two tone ranges at least, and read near neutral themselves?
 
     Neutrals that were only found by taking a strong colour for a cast vouch for nothing.
     """
-    near = all(float(np.hypot(*cast)) < VOUCHING_WITHIN for cast in case.support.casts.values())
-    return case.support.agreeing >= 2 and near
+    near = all(float(np.hypot(*cast)) < VOUCHING_WITHIN for cast in analysis.support.casts.values())
+    return analysis.support.agreeing >= FEWEST_AGREEING and near
 
 
-def _tones_disagree(case: Case) -> bool:
-    distance, deviations = gap([part for _, part in tone_parts(case.estimate)])
+def _tones_disagree(analysis: Analysis) -> bool:
+    distance, deviations = gap([part for _, part in tone_parts(analysis.estimate)])
     return distance > TONES_APART and deviations > CERTAIN_APART
 
 
-def _mixed(case: Case) -> bool:
+def _mixed(analysis: Analysis) -> bool:
     """Do two areas of the frame read different light?
 
     Their neutrals are looked for under each one's own light: under one cast
     for both, one of them would show none.
     """
-    masks = area_masks(case.scene.regions)
+    masks = area_masks(analysis.scene.regions)
     for pair in COMPARED:
-        parts = [case.estimate.parts[name] for name in pair]
+        parts = [analysis.estimate.parts[name] for name in pair]
         distance, deviations = gap(parts)
         if (
             distance > AREAS_APART
             and deviations > CERTAIN_APART
             and all(
-                neutral_share(case, part.mean, masks[name]) >= AREA_SHARE
+                neutral_share(analysis, part.mean, masks[name]) >= AREA_SHARE
                 for part, name in zip(parts, pair, strict=True)
             )
         ):
@@ -172,10 +161,10 @@ def _mixed(case: Case) -> bool:
     return False
 
 
-def _parts_disagree(case: Case) -> bool:
+def _parts_disagree(analysis: Analysis) -> bool:
     """Do columns, or rows, of the frame read casts that are surely not one?"""
-    for names, distance, deviations in PARTS_APART:
-        parts = [case.estimate.parts[name] for name in names]
+    for names, distance, deviations in STRIPS:
+        parts = [analysis.estimate.parts[name] for name in names]
         heard = [part for part in parts if part.share >= LEAST_HEARD]
         for pair in itertools.combinations(heard, 2):
             apart, surely = gap(pair)
@@ -184,14 +173,14 @@ def _parts_disagree(case: Case) -> bool:
     return False
 
 
-def _warm(case: Case) -> bool:
-    a, b = (float(v) for v in case.estimate.mean)
+def _warm(analysis: Analysis) -> bool:
+    a, b = (float(v) for v in analysis.estimate.mean)
     hue = float(np.degrees(np.arctan2(b, a)))
     within = WARM_HUES[0] <= hue <= WARM_HUES[1]
     return bool(within and SLIGHT_FROM <= np.hypot(a, b) <= WARMEST)
 
 
-RULES: Mapping[str, Callable[[Case], bool]] = {
+RULES: Mapping[str, Callable[[Analysis], bool]] = {
     "conflict": lambda c: c.conflict > CONFLICT_FROM,
     "split": _split,
     "no_known_colour": _nothing_known,
@@ -210,3 +199,26 @@ RULES: Mapping[str, Callable[[Case], bool]] = {
     "dark": lambda c: c.character.dark,
 }
 """Every remark that the evidence can earn; the picture room makes the others."""
+
+
+def eligibility(analysis: Analysis, earned: Collection[str]) -> tuple[bool, bool]:
+    """May a picture be called ``clear``, and may it be called ``cast``, by its probability?
+
+    Remarks keep it from what their rows say. The cast that is counted must not be a
+    plain one in what is called clear, and a cast that the count cannot see is never
+    called one.
+    """
+    kept_from = {verdict for code in earned for verdict in REMARKS[code].keeps_from}
+    if analysis.character.monochrome:
+        return "clear" not in kept_from, False
+    plain = float(np.hypot(*analysis.estimate.mean)) >= DOUBTED_FROM
+    seen = _largest(analysis.estimate) >= SEEN_FROM
+    return "clear" not in kept_from and not plain, "cast" not in kept_from and seen
+
+
+def _largest(estimate: Estimate) -> float:
+    """The largest C* of the whole (at L* 60) and of the tone ranges that count (at their own)."""
+    tones = [
+        np.hypot(*requote(part.mean, TONE_RANGES[name][2])) for name, part in tone_parts(estimate)
+    ]
+    return float(max([np.hypot(*estimate.mean), *tones]))

@@ -5,10 +5,10 @@ judged without having seen their group, how many of each consensus lie at or
 below each of many probabilities. From it the thresholds are chosen anew for any
 risks and any base rate, so that neither needs a new fit.
 
-**Open to.** Whatever its probability, a picture may be handed to a person: its
+**Eligible.** Whatever its probability, a picture may be handed to a person: its
 light is mixed, nothing of known colour is there, its tones disagree. Such a
-picture is not open to ``clear``, to ``cast`` or to either
-(:func:`autocast.advisor.advice.left_open`), and counts for no threshold it cannot pass:
+picture is not eligible for ``clear``, for ``cast`` or for either
+(:func:`autocast.advisor.gates.eligibility`), and counts for no threshold it cannot pass:
 the risks are those of the verdicts as they are given.
 
 **Base rate.** Only the mix of pictures is assumed to differ, not how a picture
@@ -37,13 +37,14 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal, NamedTuple
+from typing import Any, Literal, NamedTuple, cast as as_type
 
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.errors import AssumptionError, ModelError
-from autocast.judgement import Assumptions, Risks
+from autocast.errors import AssumptionError
+from autocast.judgement import Assumptions, Risks, Verdict
+from autocast.judgement.probability import at_base_rate
 
 Floats = NDArray[np.floating[Any]]
 Bools = NDArray[np.bool_]
@@ -52,18 +53,8 @@ Held = Literal["bound", "share", "none"]
 
 CONSENSUS = ("none", "doubtful", "slight", "evident", "cannot_tell")
 """What two looks agree on, in the order of the tables."""
-SCHEMA = 4
-"""Version of ``verdict.json`` that is written and read."""
 UNSURE = 0.05
 """How often a bound may fall short of the true share: one-sided 95 % (common practice)."""
-
-
-def shifted(probability: Floats | float, was: float, base_rate: float) -> Floats:
-    """A probability that holds at the base rate ``was``, as it is at ``base_rate``."""
-    p = np.asarray(probability, dtype=np.float64)
-    evident = p * base_rate / was
-    other = (1 - p) * (1 - base_rate) / (1 - was)
-    return np.asarray(evident / (evident + other))
 
 
 def exceeds(errors: int, count: int, risk: float) -> bool:
@@ -99,11 +90,27 @@ class Thresholds:
     clear_held: Held = "none"
     cast_held: Held = "none"
 
-    def verdict(self, probability: Floats, open_to: Bools) -> NDArray[np.str_]:
-        """Verdicts (n,) by probability, where a picture is open to them (n, 2: clear, cast)."""
-        clear = (probability <= self.clear_below) & open_to[:, 0]
-        cast = (probability > self.cast_above) & open_to[:, 1]
+    def verdict(
+        self, probability: Floats, eligible: Bools, monochrome: Bools | None = None
+    ) -> NDArray[np.str_]:
+        """The one rule by which verdicts (n,) are given.
+
+        ``probability`` (n,) is at the base rate of the fit, ``eligible`` (n, 2) says
+        which may be called ``clear`` and which ``cast``. What is ``monochrome`` (n,)
+        and may be called clear is: its greys have no cast, whatever the trees make
+        of it.
+        """
+        low = probability <= self.clear_below
+        clear = (low if monochrome is None else low | monochrome) & eligible[:, 0]
+        cast = (probability > self.cast_above) & eligible[:, 1]
         return np.where(clear, "clear", np.where(cast, "cast", "ask"))
+
+    def verdict_of(
+        self, probability: float, eligible: tuple[bool, bool], *, monochrome: bool
+    ) -> Verdict:
+        """:meth:`verdict` of one picture."""
+        rows = np.array([probability]), np.array([eligible]), np.array([monochrome])
+        return as_type("Verdict", str(self.verdict(*rows)[0]))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -213,20 +220,14 @@ class Rule:
 
     def at_base_rate(self, probability: float) -> float:
         """The probability as it is at the base rate assumed."""
-        return float(shifted(probability, self.fitted, self.base_rate))
+        return float(at_base_rate(probability, self.fitted, self.base_rate))
 
 
 def rule(settings: Mapping[str, Any], assumptions: Assumptions) -> Rule:
     """The rule of ``verdict.json``, changed by what a caller assumes.
 
-    Raises AssumptionError for a share that is not between 0 and 1, ModelError for
-    a file of another version.
+    Raises AssumptionError for a share that is not between 0 and 1.
     """
-    if settings["schema"] != SCHEMA:
-        raise ModelError(
-            f"verdict.json has schema version {settings['schema']}; version {SCHEMA} is read. "
-            f"Install autocast again, or train the models again."
-        )
     for name, value in assumptions.given().items():
         if not 0 < value < 1:
             raise AssumptionError(

@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocast.judgement import SLIGHT_FROM
-from autocast.modelstore.files import load_json
+from autocast.modelstore import default_models
 
 Floats = NDArray[np.floating[Any]]
 
@@ -175,15 +175,15 @@ class _Heard:
         pull = _times(precision, pictures.mean)
         self.share = np.full(pull.shape[:2], 1 - prior.odd)
         for _ in range(_ROUNDS):
-            weighed, weighed_pull = (
+            prediction, weighed_pull = (
                 self.share[..., None, None] * precision,
                 self.share[..., None] * pull,
             )
-            total, total_pull = weighed.sum(axis=1), weighed_pull.sum(axis=1)
+            total, total_pull = prediction.sum(axis=1), weighed_pull.sum(axis=1)
             # The shared cast starts from the same prior as a picture's own.
             guess = _times(np.linalg.inv(total + np.eye(2) / _WIDEST**2), total_pull)
             total = total + _pull_at(guess)[:, None, None] * np.eye(2)
-            self.others_covariance = np.linalg.inv(total[:, None] - weighed)
+            self.others_covariance = np.linalg.inv(total[:, None] - prediction)
             self.others = _times(self.others_covariance, total_pull[:, None] - weighed_pull)
             foretold = _log_gaussian(pictures.mean - self.others, around + self.others_covariance)
             both = np.logaddexp(np.log1p(-prior.odd) + foretold, np.log(prior.odd) + alone)
@@ -206,7 +206,7 @@ def _square(vectors: Floats) -> Floats:
 
 
 def _single_prior() -> tuple[float, float]:
-    settings: dict[str, Any] = load_json("weights.json")["voting"]["prior"]
+    settings: dict[str, Any] = default_models().weights["voting"]["prior"]
     return float(settings["spread"]), float(settings["freedom"])
 
 

@@ -66,13 +66,6 @@ def archive_rate(probabilities: ArrayLike, base_rates: ArrayLike) -> Rate | None
     return Rate(new, float(1 / np.sqrt((slope**2).sum() + added)), int(p.size))
 
 
-def moved(probabilities: ArrayLike, base_rate: float, rate: float) -> NDArray[np.float64]:
-    """Probabilities (n,) at ``base_rate`` as they are at another rate, by Bayes' rule."""
-    p = np.asarray(probabilities, dtype=np.float64)
-    cast, none = p * rate * (1 - base_rate), (1 - p) * (1 - rate) * base_rate
-    return np.asarray(cast / (cast + none))
-
-
 def settle(ledger: Ledger) -> None:
     """Estimate what takes the whole archive, and keep it in the ledger, which orders by it."""
     pairs = _pairs(ledger)

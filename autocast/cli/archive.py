@@ -127,14 +127,14 @@ def _crew(scheduler: str | None, jobs: int | None, deadline: float) -> Crew:
 
 
 def _tell_before(ledger: Ledger, again: Again) -> None:
-    from autocast.modelstore.files import model_id
+    from autocast.modelstore import default_models
 
     if ledger.log_said is not None:
         say(
             f"Note: {ledger.log_said}, so the ledger has no write-ahead log: do not read it from "
             "another machine while this runs."
         )
-    current = model_id()
+    current = default_models().id
     others = {model: count for model, count in ledger.models().items() if model != current}
     if others and again != "all":
         told = ", ".join(f"{count:,} by {model}" for model, count in others.items())

@@ -143,10 +143,17 @@ def cast_to_gains(cast: ArrayLike) -> Array:
     return gains / float(gains @ RGB_TO_XYZ[1])
 
 
-def requote(cast: ArrayLike, at: float, quoted: float = QUOTED_AT) -> Array:
+def requote(cast: ArrayLike, at: ArrayLike, quoted: ArrayLike = QUOTED_AT) -> Array:
     """Quote a cast of linear light at another L*.
 
     Under one gain per channel C*/(L* + 16) is the same at every L* above 8,
     which follows from the CIELAB formulas (CIE 15:2018).
     """
-    return np.asarray(cast, dtype=np.float64) * ((at + 16) / (quoted + 16))
+    to, from_ = np.asarray(at, dtype=np.float64), np.asarray(quoted, dtype=np.float64)
+    return np.asarray(cast, dtype=np.float64) * ((to + 16) / (from_ + 16))
+
+
+def at_60(lab: ArrayLike) -> Array:
+    """(a*, b*) of colours (..., 3), each quoted at L* 60; L* below 0 counts as 0."""
+    values = np.asarray(lab, dtype=np.float64)
+    return requote(values[..., 1:], QUOTED_AT, np.maximum(values[..., :1], 0))

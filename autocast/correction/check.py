@@ -9,7 +9,7 @@ from typing import Literal
 
 import numpy as np
 
-from autocast.colour import QUOTED_AT, linear_to_lab, requote
+from autocast.colour import at_60, linear_to_lab
 from autocast.judgement import SLIGHT_FROM, Judgement, Reading, Spot
 from autocast.judgement.things import BY_NAME, HINT, HINTED, NEUTRALS
 from autocast.picture import Picture
@@ -133,11 +133,9 @@ def read_at(picture: Picture, x: float, y: float) -> Reading:
 
 
 def off_by(kind: str, value: Reading) -> float:
-    """How far a reading lies from what its kind may read, in a*b* at L* 60 (the row's tolerance)."""
+    """How far a reading lies from what its kind may read (its tolerance), in a*b* at L* 60."""
     tolerance = BY_NAME[kind].tolerance if kind in BY_NAME else None
-    if tolerance is None:
-        return 0.0
-    return tolerance.off(*requote((value.a, value.b), QUOTED_AT, max(value.lightness, 0)))
+    return 0.0 if tolerance is None else tolerance.off(*at_60(value))
 
 
 def fared(kind: str, before: Reading, after: Reading) -> Outcome:

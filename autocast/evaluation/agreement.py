@@ -12,7 +12,7 @@ from autocast.advisor.risk import CONSENSUS
 from autocast.evaluation.resampling import Draws, auc, difference, mean, median
 from autocast.evidence.statistics import ESTIMATORS
 from autocast.judgement import EVIDENT_FROM, TONE_RANGES
-from autocast.training.fit import Word
+from autocast.training.fit import Predictions
 from autocast.training.gather import Table
 from autocast.voting.fitted import tones_apart
 
@@ -43,14 +43,14 @@ FEWEST_EACH = 5
 """Pictures of each answer below which a kind of scene has no AUC (project convention)."""
 BY_TONE = {
     "weighed": "",
-    "counted": "together.{}",
+    "counted": "joint.{}",
     "mean of the pixels": "statistics.{}.mean",
     "least-chroma quarter": "statistics.{}.least_0.25",
 }
 """Who tells the cast of a tone range, and under which names of figures."""
 
 
-def estimates(table: Table, word: Word, plain: Word | None) -> dict[str, Floats]:
+def estimates(table: Table, word: Predictions, plain: Predictions | None) -> dict[str, Floats]:
     """Casts (n, 2): weighed, counted, by trees over the statistics alone, and classical ones.
 
     What an estimator cannot tell counts as no cast.
@@ -58,15 +58,15 @@ def estimates(table: Table, word: Word, plain: Word | None) -> dict[str, Floats]
     fitted = {} if plain is None else {"plain fit, statistics alone": plain.casts[:, 0]}
     return {
         "weighed": word.casts[:, 0],
-        "counted": _pair(table, "together"),
+        "counted": _pair(table, "joint"),
         **fitted,
-        **{words: _pair(table, f"statistics.{name}") for name, words in ESTIMATORS.items()},
+        **{words: _pair(table, f"statistics.{name}") for name, (words, _) in ESTIMATORS.items()},
     }
 
 
 def _pair(table: Table, name: str) -> Floats:
     columns = [table.names.index(f"{name}.{axis}") for axis in "ab"]
-    return np.nan_to_num(table.figures[:, columns])
+    return np.nan_to_num(table.features[:, columns])
 
 
 def _size(casts: Floats) -> Floats:
@@ -74,7 +74,7 @@ def _size(casts: Floats) -> Floats:
 
 
 def laid(
-    table: Table, word: Word, casts: Mapping[str, Floats], seed: int
+    table: Table, word: Predictions, casts: Mapping[str, Floats], seed: int
 ) -> dict[str, dict[str, Any]]:
     """AUC of |c| and median error of each estimate, for gains in linear light by size."""
     uncast = table.kind == "none"
@@ -97,7 +97,11 @@ def laid(
 
 
 def judged(
-    table: Table, word: Word, plain: Word | None, casts: Mapping[str, Floats], seed: int
+    table: Table,
+    word: Predictions,
+    plain: Predictions | None,
+    casts: Mapping[str, Floats],
+    seed: int,
 ) -> dict[str, dict[str, Any]]:
     """AUC against the judgements; direction and size where both looks call a cast evident."""
     scores = {"probability": word.probability}
@@ -138,7 +142,9 @@ def counts(table: Table, verdict: NDArray[np.str_]) -> dict[str, dict[str, int]]
     }
 
 
-def scenes(table: Table, word: Word, verdict: NDArray[np.str_], seed: int) -> list[dict[str, Any]]:
+def scenes(
+    table: Table, word: Predictions, verdict: NDArray[np.str_], seed: int
+) -> list[dict[str, Any]]:
     """By kind of scene, where the manifest tells it: AUC evident or none, and the verdicts."""
     out = []
     for scene in sorted(set(table.scene[table.natural])):
@@ -162,7 +168,7 @@ def scenes(table: Table, word: Word, verdict: NDArray[np.str_], seed: int) -> li
     return out
 
 
-def by_tone(table: Table, word: Word, seed: int) -> dict[str, Any]:
+def by_tone(table: Table, word: Predictions, seed: int) -> dict[str, Any]:
     """Casts crossed by about 12 codes, against uncast copies: found in each tone range.
 
     ``largest`` goes by the largest cast of the three, ``apart`` by the largest
@@ -201,7 +207,7 @@ def by_tone(table: Table, word: Word, seed: int) -> dict[str, Any]:
 
 
 def kinds(
-    table: Table, word: Word, seed: int, verdict: NDArray[np.str_] | None = None
+    table: Table, word: Predictions, seed: int, verdict: NDArray[np.str_] | None = None
 ) -> list[dict[str, Any]]:
     """By kind of laid cast, of evident size somewhere: told from uncast copies by what.
 
@@ -211,13 +217,13 @@ def kinds(
 
 
 def _kinds(
-    table: Table, word: Word, seed: int, verdict: NDArray[np.str_] | None
+    table: Table, word: Predictions, seed: int, verdict: NDArray[np.str_] | None
 ) -> Iterator[dict[str, Any]]:
     scores = {
         "probability": word.probability,
         "weighed": _size(word.casts[:, 0]),
         "largest": _size(word.casts).max(axis=1),
-        "counted": _size(_pair(table, "together")),
+        "counted": _size(_pair(table, "joint")),
     }
     for kind in sorted(set(table.kind)):
         # What begins with a word and a point was laid over something other than photographs.
@@ -234,7 +240,7 @@ def _kinds(
         yield {"kind": str(kind), "n": int(is_laid.sum()), **told}
 
 
-def points(table: Table, word: Word) -> list[dict[str, float]]:
+def points(table: Table, word: Predictions) -> list[dict[str, float]]:
     """Both-evident casts as judged and as weighed, for drawing; a*, b* at L* 60."""
     both = np.flatnonzero(table.natural & ~np.isnan(table.looked[:, 0]))
     agrees = apart(word.casts[both, 0], table.looked[both]) <= DIRECTION_WITHIN
@@ -251,7 +257,7 @@ def points(table: Table, word: Word) -> list[dict[str, float]]:
 
 
 def without(
-    table: Table, word: Word, rest: Mapping[str, Floats], seed: int
+    table: Table, word: Predictions, rest: Mapping[str, Floats], seed: int
 ) -> dict[str, dict[str, Any]]:
     """What each kind of evidence adds: AUC of the probability with it, less that without.
 

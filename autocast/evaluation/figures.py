@@ -12,7 +12,7 @@ from autocast.evaluation import agreement, deferral
 from autocast.evaluation.calibration import calibration
 from autocast.evaluation.tracing import tracing
 from autocast.judgement import RISKS, Risks
-from autocast.training.fit import Word
+from autocast.training.fit import Predictions
 from autocast.training.gather import Table
 from autocast.training.nested import Outcome, nested
 from autocast.voting.fitted import ANCHORS
@@ -21,7 +21,9 @@ STATISTICS = "statistics."
 """How the names of the figures begin that the plain fit is told."""
 
 
-def plain(table: Table, seed: int, report: Callable[[str], None], processes: int = 1) -> Word:
+def plain(
+    table: Table, seed: int, report: Callable[[str], None], processes: int = 1
+) -> Predictions:
     """The word of trees grown the same way, on the same folds, over the statistics alone.
 
     An anchor that is no statistic is told as the median of those that are, which
@@ -29,12 +31,12 @@ def plain(table: Table, seed: int, report: Callable[[str], None], processes: int
     """
     kept = [k for k, name in enumerate(table.names) if name.startswith(STATISTICS)]
     names = [table.names[k] for k in kept]
-    columns = [table.figures[:, k] for k in kept]
+    columns = [table.features[:, k] for k in kept]
     statistics = [anchor for anchor in ANCHORS if anchor.startswith(STATISTICS)]
     others = [anchor for anchor in ANCHORS if not anchor.startswith(STATISTICS)]
     for axis in "ab":
         heard = [table.names.index(f"{anchor}.{axis}") for anchor in statistics]
-        found = table.figures[:, heard]
+        found = table.features[:, heard]
         nothing = np.isnan(found).all(axis=1, keepdims=True)
         columns += [np.nanmedian(np.where(nothing, 0.0, found), axis=1)] * len(others)
         names += [f"{anchor}.{axis}" for anchor in others]
@@ -43,7 +45,7 @@ def plain(table: Table, seed: int, report: Callable[[str], None], processes: int
     told = replace(
         table,
         names=tuple(names[k] for k in order),
-        figures=np.stack([columns[k] for k in order], axis=1),
+        features=np.stack([columns[k] for k in order], axis=1),
         without={},
     )
     report("Growing trees over the statistics alone, for comparison.")
@@ -54,7 +56,7 @@ def figures(
     table: Table,
     outcome: Outcome,
     seed: int,
-    plain_word: Word | None = None,
+    plain_word: Predictions | None = None,
     risks: Risks = RISKS,
 ) -> dict[str, Any]:
     """Every table, ready for JSON.
@@ -95,7 +97,7 @@ def figures(
     }
 
 
-def figures_untouched(table: Table, word: Word, model: str, seed: int) -> dict[str, Any]:
+def figures_untouched(table: Table, word: Predictions, model: str, seed: int) -> dict[str, Any]:
     """The tables that need no judgements, of pictures taken as they are, by the models shipped."""
     casts = agreement.estimates(table, word, None)
     return {

@@ -13,7 +13,6 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -28,7 +27,7 @@ from autocast.errors import HintError
 from autocast.evaluation.resampling import Draws, mean, median
 from autocast.judgement import Hint
 from autocast.judging import Examination, examine
-from autocast.modelstore import files as modelfiles
+from autocast.modelstore import Models
 from autocast.training.simulation import Laid, lay
 
 Floats = NDArray[np.floating[Any]]
@@ -65,28 +64,28 @@ MIDDLE = 60.0
 
 
 @dataclass(frozen=True, slots=True)
-class Models:
-    """A folder of models, and the photographs of whose groups they saw none."""
+class Fold:
+    """Models, and the photographs of whose groups they saw none."""
 
-    folder: Path
+    models: Models
     files: Sequence[str]
 
 
 def study(
     photographs: Path,
-    models: Sequence[Models],
+    folds: Sequence[Fold],
     seed: int,
     processes: int,
     report: Callable[[str], None],
 ) -> list[dict[str, Any]]:
     """Rows of every photograph and kind of cast, each fold's by its own models."""
     rows: list[dict[str, Any]] = []
-    for k, fold in enumerate(models, start=1):
-        # New processes: what was loaded of another fold's models must not be kept.
-        with ProcessPoolExecutor(processes, get_context("spawn"), _use, (fold.folder,)) as pool:
-            many = pool.map(partial(_rows, photographs, seed), fold.files, chunksize=4)
+    with ProcessPoolExecutor(processes) as pool:
+        for k, fold in enumerate(folds, start=1):
+            work = partial(_rows, photographs, seed, fold.models)
+            many = pool.map(work, fold.files, chunksize=4)
             rows += [row for some in many for row in some]
-        report(f"second opinion, fold {k} of {len(models)}: {len(rows)} copies")
+            report(f"second opinion, fold {k} of {len(folds)}: {len(rows)} copies")
     return rows
 
 
@@ -168,12 +167,7 @@ def _largest(values: Floats) -> Callable[[Floats], Floats]:
     return lambda weights: np.where(weights > 0, values, -np.inf).max(axis=1)
 
 
-def _use(folder: Path) -> None:
-    """Let a process of the study judge by a fold's models."""
-    modelfiles.models_folder = lambda: folder  # type: ignore[assignment]
-
-
-def _rows(photographs: Path, seed: int, file: str) -> list[dict[str, Any]]:
+def _rows(photographs: Path, seed: int, models: Models, file: str) -> list[dict[str, Any]]:
     with Image.open(photographs / file) as image:
         pixels = np.asarray(image.convert("RGB"))
     rows = []
@@ -182,8 +176,10 @@ def _rows(photographs: Path, seed: int, file: str) -> list[dict[str, Any]]:
         laid = _laid(pixels, draw, kind)
         if laid is None:
             continue
-        twin = examine(lay(pixels, np.random.default_rng(draw), "none", 0.0, 0.0).data)
-        found = examine(laid.data)
+        twin = examine(
+            lay(pixels, np.random.default_rng(draw), "none", 0.0, 0.0).data, models=models
+        )
+        found = examine(laid.data, models=models)
         if found.picture.encoded.shape != twin.picture.encoded.shape:
             continue  # a border that only one of them shows
         rng = np.random.default_rng([*draw, 1])
@@ -192,7 +188,7 @@ def _rows(photographs: Path, seed: int, file: str) -> list[dict[str, Any]]:
                 "file": file,
                 "kind": kind,
                 **_mended(found, twin, laid),
-                "hints": {n: _hinted(laid, hint) for n, hint in _spots(twin, found, rng)},
+                "hints": {n: _hinted(laid, hint, models) for n, hint in _spots(twin, found, rng)},
             }
         )
     return rows
@@ -253,10 +249,10 @@ def _lab(encoded: Floats) -> Floats:
     return linear_to_lab(srgb_to_linear(np.asarray(encoded, dtype=np.float64)))
 
 
-def _hinted(laid: Laid, hint: Hint) -> dict[str, Any] | None:
+def _hinted(laid: Laid, hint: Hint, models: Models) -> dict[str, Any] | None:
     """What becomes of the judgement once a spot is called neutral; None where it cannot be read."""
     try:
-        told = examine(laid.data, [hint])
+        told = examine(laid.data, [hint], models=models)
     except HintError:
         return None
     cast = np.array([told.judgement.cast.a, told.judgement.cast.b])

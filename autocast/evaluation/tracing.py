@@ -30,8 +30,8 @@ def tracing(table: Table, seed: int) -> dict[str, Any]:
     untouched = table.natural & (table.consensus == "none")
     # A figure that every untouched picture tells is missing where a copy was told
     # without a kind of evidence, which is no trace of the chain.
-    always = ~np.isnan(table.figures[untouched]).any(axis=0)
-    whole = ~np.isnan(table.figures[:, always]).any(axis=1)
+    always = ~np.isnan(table.features[untouched]).any(axis=0)
+    whole = ~np.isnan(table.features[:, always]).any(axis=1)
     rows = np.flatnonzero(whole & (untouched | (table.kind == "none")))
     copy = table.kind[rows] == "none"
     fold = folds(table.group[rows], FOLDS, seed)
@@ -39,6 +39,6 @@ def tracing(table: Table, seed: int) -> dict[str, Any]:
     for k in range(FOLDS):
         told, held = rows[fold != k], rows[fold == k]
         model = HistGradientBoostingClassifier(random_state=seed, **PROBE)
-        model.fit(table.figures[told], copy[fold != k])
-        score[fold == k] = model.predict_proba(table.figures[held])[:, 1]
+        model.fit(table.features[told], copy[fold != k])
+        score[fold == k] = model.predict_proba(table.features[held])[:, 1]
     return Draws(table.group[rows], seed).cell(auc(copy, score))

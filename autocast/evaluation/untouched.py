@@ -18,10 +18,11 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from autocast.errors import PictureError, UnreadablePicture
+from autocast.modelstore import default_models
 from autocast.picture import full_pixels
-from autocast.training.fit import Word
+from autocast.training.fit import Predictions
 from autocast.training.gather import REPORT_EVERY, Table, laid_copies, tabulate
-from autocast.voting.fitted import weigh
+from autocast.voting.fitted import predict
 
 ENDINGS = frozenset(
     f".{ending}"
@@ -105,14 +106,17 @@ def _reduced(path: Path) -> NDArray[np.uint8]:
     return np.asarray(image)
 
 
-def shipped(table: Table) -> Word:
+def shipped(table: Table) -> Predictions:
     """What the models that autocast came with say of every row."""
-    told = [dict(zip(table.names, row, strict=True)) for row in table.figures]
-    parts = [weigh(told[k : k + ROWS_AT_ONCE]) for k in range(0, len(told), ROWS_AT_ONCE)]
+    told = [dict(zip(table.names, row, strict=True)) for row in table.features]
+    parts = [
+        predict(told[k : k + ROWS_AT_ONCE], default_models().trees)
+        for k in range(0, len(told), ROWS_AT_ONCE)
+    ]
     casts, deviation, probability, uneven = (
         np.concatenate([getattr(part, name) for part in parts])
         for name in ("casts", "deviation", "probability", "uneven")
     )
     with np.errstate(divide="ignore"):
         logit = np.log(probability / (1 - probability))
-    return Word(casts, deviation, logit, probability, uneven)
+    return Predictions(casts, deviation, logit, probability, uneven)

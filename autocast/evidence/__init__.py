@@ -9,9 +9,10 @@ no weight.
 from __future__ import annotations
 
 import importlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,7 +52,7 @@ class Finding:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Outright:
+class PictureWide:
     """What a picture-wide kind says: (1 + P) x N log-likelihoods, and its single estimates."""
 
     likelihoods: Floats
@@ -59,19 +60,85 @@ class Outright:
 
 
 @dataclass(frozen=True, slots=True)
+class Feature:
+    """One number that the fitted trees are told of a picture, and what it is.
+
+    ``kind`` is the kind of evidence that it comes from, or ``joint``, ``scene`` or
+    ``content``. ``cast`` names the cast or colour that it is the a* or the b* of
+    (``axis``); both are empty for a plain number. ``first``: the first stage of
+    trees is told it as well as the last.
+    """
+
+    name: str
+    kind: str
+    meaning: str
+    unit: str
+    source: str = ""
+    cast: str = ""
+    axis: Literal["", "a", "b"] = ""
+    first: bool = True
+
+
+AB_UNIT = "a*, b* at L* 60"
+"""The unit of every cast and colour that the trees are told."""
+Colour = Sequence[float] | Floats
+"""An (a*, b*)."""
+
+
+def cast_features(cast: str, kind: str, meaning: str, source: str = "") -> tuple[Feature, Feature]:
+    """The a* and b* of a cast or colour, as two features."""
+    return (
+        Feature(f"{cast}.a", kind, f"{meaning}, a*", AB_UNIT, source, cast, "a"),
+        Feature(f"{cast}.b", kind, f"{meaning}, b*", AB_UNIT, source, cast, "b"),
+    )
+
+
+def cast_values(cast: str, ab: Colour | None) -> Iterator[tuple[str, float]]:
+    """The values of the same two, NaN where nothing could be read."""
+    a, b = (float("nan"), float("nan")) if ab is None else (float(ab[0]), float(ab[1]))
+    yield f"{cast}.a", a
+    yield f"{cast}.b", b
+
+
+def by_distance(left: Colour | None, right: Colour | None) -> tuple[Colour | None, Colour | None]:
+    """Two sides' colours, the farther from neutral first: a mirrored picture tells the same.
+
+    What could not be read (None) counts as nearest.
+    """
+
+    def reach(ab: Colour | None) -> float:
+        return -1.0 if ab is None else float(np.hypot(ab[0], ab[1]))
+
+    return (left, right) if reach(left) >= reach(right) else (right, left)
+
+
+@dataclass(frozen=True, slots=True)
+class FeatureSet:
+    """A picture-wide kind's own features: what they are, and their values for a picture.
+
+    ``values`` is given the scene and what the kind said of the whole picture.
+    """
+
+    features: Callable[[], tuple[Feature, ...]]
+    values: Callable[[Scene, PictureWide], Iterator[tuple[str, float]]]
+
+
+@dataclass(frozen=True, slots=True)
 class KindOfEvidence:
     """A kind: its name, its words, how it votes and how it tells what it found.
 
-    A class of known colour votes by ``testify``, given memberships R x 9 under
-    the estimated casts. A picture-wide kind votes ``outright``, before anything
-    is known of them, for the whole and for P x R parts. Each kind has one of the two.
+    A class of known colour votes by ``vote``, given memberships R x 9 under
+    the estimated casts. A picture-wide kind votes by ``picture_wide``, before
+    anything is known of them, for the whole and for P x R parts, and may tell the
+    trees features of its own. Each kind has one of the two.
     """
 
     kind: str
     label: str
     find: Callable[[Scene, NDArray[np.float32]], Finding]
-    testify: Callable[[Scene, NDArray[np.float32]], Vote] | None = None
-    outright: Callable[[Scene, NDArray[np.bool_]], Outright] | None = None
+    vote: Callable[[Scene, NDArray[np.float32]], Vote] | None = None
+    picture_wide: Callable[[Scene, NDArray[np.bool_]], PictureWide] | None = None
+    own: FeatureSet | None = None
 
 
 MOST_PLACES = 6
@@ -122,7 +189,7 @@ def class_evidence(kind: str) -> KindOfEvidence:
     return KindOfEvidence(
         kind=kind,
         label=BY_NAME[kind].plural,
-        testify=lambda scene, members: class_vote(scene, kind, members),
+        vote=lambda scene, members: class_vote(scene, kind, members),
         find=lambda scene, members: class_finding(scene, kind, members),
     )
 

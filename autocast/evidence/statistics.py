@@ -9,22 +9,39 @@ of the light up to a factor; the cast is what a neutral of L* 60 reads under it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from functools import cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from autocast.colour import (
     DARKEST_LINEAR,
+    QUOTED_AT,
     RGB_TO_XYZ,
+    at_60,
     lightness_to_luminance,
     linear_to_lab,
+    requote,
     shift_to_cast,
 )
 from autocast.colour.grid import gaussian, grid
-from autocast.evidence import Finding, KindOfEvidence, Outright
+from autocast.evidence import (
+    Colour,
+    Feature,
+    FeatureSet,
+    Finding,
+    KindOfEvidence,
+    PictureWide,
+    by_distance,
+    cast_features,
+    cast_values,
+)
+from autocast.judgement import TONE_RANGES
 from autocast.judgement.things import BY_NAME, KINDS
 from autocast.segmentation.likelihoods import Scene
+from autocast.segmentation.regions import tone_masks
 
 Floats = NDArray[np.floating]
 
@@ -148,17 +165,24 @@ def grey_pixels(pixels: Floats, index: Floats) -> Floats:
     return np.asarray(pixels[np.argpartition(index, count)[:count]].mean(axis=0))
 
 
-ESTIMATORS: Mapping[str, str] = {
-    "grey_world": "grey world",
-    "shades_of_grey": "shades of grey",
-    "white_patch": "white patch",
-    "grey_edge_1": "grey edge, first order",
-    "grey_edge_2": "grey edge, second order",
-    "principal_axis": "bright-and-dark principal axis",
-    "least_chroma": "least-chroma tenth",
-    "grey_pixels": "greyness-index pixels",
+class Estimator(NamedTuple):
+    """A published estimator of the light: its name in words, and who published it."""
+
+    words: str
+    source: str
+
+
+ESTIMATORS: Mapping[str, Estimator] = {
+    "grey_world": Estimator("grey world", "Buchsbaum 1980"),
+    "shades_of_grey": Estimator("shades of grey", "Finlayson & Trezzi 2004"),
+    "white_patch": Estimator("white patch", "Land & McCann 1971"),
+    "grey_edge_1": Estimator("grey edge, first order", "van de Weijer et al. 2007"),
+    "grey_edge_2": Estimator("grey edge, second order", "van de Weijer et al. 2007"),
+    "principal_axis": Estimator("bright-and-dark principal axis", "Cheng et al. 2014"),
+    "least_chroma": Estimator("least-chroma tenth", "common practice, no source"),
+    "grey_pixels": Estimator("greyness-index pixels", "Qian et al. 2019"),
 }
-"""Names in the model files and the words for them."""
+"""Names in the model files, the words for them, and their sources."""
 
 
 def measure(scene: Scene) -> dict[str, tuple[float, float]]:
@@ -196,9 +220,9 @@ def vivid_sky(scene: Scene) -> NDArray[np.bool_]:
     No estimator's assumption holds of a blue sky, which may fill half a frame.
     """
     lab = scene.regions.lab
-    at_60 = lab[:, 1:] * (76.0 / (lab[:, :1] + 16))
-    hue = np.degrees(np.arctan2(at_60[:, 1], at_60[:, 0])) % 360
-    blue = (np.hypot(*at_60.T) > VIVID_FROM) & (hue > SKY_HUES[0]) & (hue < SKY_HUES[1])
+    ab = at_60(lab)
+    hue = np.degrees(np.arctan2(ab[:, 1], ab[:, 0])) % 360
+    blue = (np.hypot(*ab.T) > VIVID_FROM) & (hue > SKY_HUES[0]) & (hue < SKY_HUES[1])
     return np.asarray(blue & (scene.context[:, KINDS.index("sky")] > SKY_LIKE), dtype=np.bool_)
 
 
@@ -231,13 +255,13 @@ def _casts(light: Mapping[str, Floats]) -> dict[str, tuple[float, float]]:
     return {name: (float(a), float(b)) for name, (a, b) in zip(light, casts, strict=True)}
 
 
-def outright(scene: Scene, parts: NDArray[np.bool_]) -> Outright:
+def picture_wide(scene: Scene, parts: NDArray[np.bool_]) -> PictureWide:
     """The estimators' word on the whole picture and on P x R parts.
 
     Every estimator has its own bias, spread, weight and share of wild readings
     in the model file.
     """
-    settings = scene.weights["statistics"]
+    settings = scene.models.weights["statistics"]
     single = measure(scene)
     every = [single, *(measure_part(scene, part) for part in parts)]
     logs = np.zeros((len(every), len(grid())))
@@ -247,7 +271,7 @@ def outright(scene: Scene, parts: NDArray[np.bool_]) -> Outright:
             spread = np.diag(np.square(one["spread"]))
             vote = gaussian(np.subtract(cast, one["bias"]), spread, one["wild"])
             logs[row] += one["weight"] * vote
-    return Outright(logs, single)
+    return PictureWide(logs, single)
 
 
 def find(scene: Scene, members: NDArray[np.float32]) -> Finding:
@@ -256,6 +280,218 @@ def find(scene: Scene, members: NDArray[np.float32]) -> Finding:
     return Finding(float(scene.regions.area.sum()), None, None, ())
 
 
+# --- what the trees are told: the estimators, and colours of tones and parts of the frame ----
+
+LEAST_SHARE = 0.02
+"""Share of the frame below which a part is not read (project convention)."""
+FEWEST_IN_BAND = 24
+"""Pixels below which a band is not read, and half of LEAST_SHARE (project convention)."""
+QUANTILES = (0.05, 0.25)
+"""Shares of a band's pixels, by least chroma, whose mean colour is read."""
+HUE_SECTORS = 8
+"""Sectors of hue among which chroma is shared out."""
+CHROMA_AT = (0.1, 0.5, 0.9)
+"""Quantiles of chroma that are told."""
+PLANE = (-25.0, -14.0, -8.0, -4.0, -1.5, 1.5, 4.0, 8.0, 14.0, 25.0)
+"""Edges, in a* and b* at L* 60, of the cells into which the whole's pixels are counted."""
+TONE_PLANE = (-14.0, -6.0, -2.0, 2.0, 6.0, 14.0)
+"""The same for each tone range."""
+RANKS = (0.002, 0.01, 0.03, 0.08, 0.2, 0.35, 0.5, 0.65, 0.8, 0.92, 0.97, 0.99, 0.998)
+"""Shares of the pixels below the values at which the channels are set against each other."""
+CODES = 4096
+"""Steps of the encoded scale in which ranks are counted (project convention)."""
+BANDS: Mapping[str, str] = {
+    **{name: f"the {name}" for name in TONE_RANGES},
+    "upper": "the upper third of the frame",
+    "middle": "the middle third of the frame",
+    "lower": "the lower third of the frame",
+    "top_farther": "the top quarter whose colour lies farther from neutral",
+    "top_nearer": "the top quarter whose colour lies nearer to neutral",
+    "bottom_farther": "the bottom quarter whose colour lies farther from neutral",
+    "bottom_nearer": "the bottom quarter whose colour lies nearer to neutral",
+    "brightest": "the brightest 3 % of the pixels",
+    "darkest": "the darkest 5 % of the pixels that are not black",
+}
+"""Bands of pixels whose colours are told, and the words for them."""
+
+
+@cache
+def features() -> tuple[Feature, ...]:
+    """Every feature of this kind; the plane is for the last stage alone.
+
+    What tells the first stage nothing was chosen by cross-validation over groups.
+    """
+    kind = "statistics"
+    out: list[Feature] = []
+    for name, (words, source) in ESTIMATORS.items():
+        out += cast_features(f"{kind}.{name}", kind, f"cast by {words}", source)
+    for share in RANKS:
+        for channel in ("red", "blue"):
+            what = f"{channel} less green where {share:.1%} of the pixels lie below"
+            out.append(Feature(f"{kind}.rank_{share:g}.{channel}", kind, what, "encoded, -1..1"))
+    for band, words in BANDS.items():
+        out += cast_features(f"{kind}.{band}.mean", kind, f"mean colour of {words}")
+        for quantile in QUANTILES:
+            what = f"mean colour of the least chromatic {quantile:.0%} of {words}"
+            out += cast_features(f"{kind}.{band}.least_{quantile:g}", kind, what)
+    for share in CHROMA_AT:
+        what = f"C* that {share:.0%} of the pixels lie below"
+        out.append(Feature(f"{kind}.chroma_{share:g}", kind, what, "C* at L* 60"))
+    for k in range(HUE_SECTORS):
+        what = f"share of all chroma in hue sector {k} of {HUE_SECTORS}"
+        out.append(Feature(f"{kind}.hue_{k}", kind, what, "0..1"))
+    for name, edges_ in (("plane", PLANE), *((f"plane.{t}", TONE_PLANE) for t in TONE_RANGES)):
+        for cell in _cells(edges_):
+            what = f"share of pixels in cell {cell} of the a*b* plane"
+            unit = "root of a share, 0..1"
+            out.append(Feature(f"{kind}.{name}.{cell}", kind, what, unit, first=False))
+    return tuple(out)
+
+
+def _cells(cuts: Sequence[float]) -> Iterator[str]:
+    side = len(cuts) + 1
+    return (f"{k // side}_{k % side}" for k in range(side * side))
+
+
+def values(scene: Scene, found: PictureWide) -> Iterator[tuple[str, float]]:
+    """The value of every feature of :func:`features`, in that order."""
+    for name in ESTIMATORS:
+        yield from cast_values(f"statistics.{name}", found.single.get(name))
+    yield from _ranks(scene)
+    labels = scene.regions.labels
+    good = labels >= 0
+    lab = np.asfortranarray(scene.lab[good])
+    lightness = lab[:, 0]
+    held = np.maximum(lightness, 0)
+    ab = (requote(lab[:, 1], QUOTED_AT, held), requote(lab[:, 2], QUOTED_AT, held))
+    chroma = np.hypot(*ab)
+    tones = tone_masks(lightness)
+    yield from _bands(ab, chroma, _masks(tones, lightness, labels.shape, good), labels.size)
+    yield from _hues(ab, chroma)
+    yield from _plane("plane", ab, PLANE)
+    for name, within in tones.items():
+        yield from _plane(f"plane.{name}", (ab[0][within], ab[1][within]), TONE_PLANE)
+
+
+def _masks(
+    tones: Mapping[str, NDArray[np.bool_]],
+    lightness: Floats,
+    shape: tuple[int, ...],
+    good: NDArray[np.bool_],
+) -> dict[str, NDArray[np.bool_]]:
+    """Which readable pixels lie in each band; quarters by their sides."""
+    tall, wide = shape
+    row = np.broadcast_to(np.arange(tall)[:, None] / tall, shape)[good]
+    column = np.broadcast_to(np.arange(wide)[None, :] / wide, shape)[good]
+    return {
+        **tones,
+        "upper": row < 1 / 3,
+        "middle": (row >= 1 / 3) & (row < 2 / 3),
+        "lower": row >= 2 / 3,
+        **{
+            f"{end}_{side}": (row < 0.5 if end == "top" else row >= 0.5)
+            & (column < 0.5 if side == "left" else column >= 0.5)
+            for end in ("top", "bottom")
+            for side in ("left", "right")
+        },
+        "brightest": _beyond(lightness, 0.97),
+        "darkest": ~_beyond(lightness, 0.05) & (lightness > 5),
+    }
+
+
+def _bands(
+    ab: tuple[Floats, Floats], chroma: Floats, masks: Mapping[str, NDArray[np.bool_]], size: int
+) -> Iterator[tuple[str, float]]:
+    """Mean and least-chroma colours of every band; the sides by distance from neutral."""
+    fewest = max(FEWEST_IN_BAND, LEAST_SHARE * 0.5 * size)
+    colours = {name: list(_colours(ab, chroma, mask, fewest)) for name, mask in masks.items()}
+    words = ("mean", *(f"least_{quantile:g}" for quantile in QUANTILES))
+    for band in BANDS:
+        end, _, place = band.partition("_")
+        if place:
+            sides = zip(colours[f"{end}_left"], colours[f"{end}_right"], strict=True)
+            found: Sequence[Colour | None] = [by_distance(*s)[place == "nearer"] for s in sides]
+        else:
+            found = colours[band]
+        for word, colour in zip(words, found, strict=True):
+            yield from cast_values(f"statistics.{band}.{word}", colour)
+
+
+def _colours(
+    ab: tuple[Floats, Floats], chroma: Floats, mask: NDArray[np.bool_], fewest: float
+) -> Iterator[tuple[float, float] | None]:
+    where = np.flatnonzero(mask)
+    enough = len(where) >= fewest
+    yield (float(ab[0][where].mean()), float(ab[1][where].mean())) if enough else None
+    for quantile in QUANTILES:
+        yield _least(ab, chroma, where, quantile) if enough else None
+
+
+def _ranks(scene: Scene) -> Iterator[tuple[str, float]]:
+    """How far red and blue lie from green at equal ranks, encoded -1..1.
+
+    A rising curve laid over a channel leaves its ranks alone: it moves these
+    values as it moves a ramp of greys, from the darkest to the lightest. (Green
+    itself is not told: it would betray copies that casts are laid on.)
+    """
+    picture = scene.picture
+    values = []
+    for channel in np.moveaxis(picture.encoded, -1, 0):
+        held = np.clip(channel[picture.opaque], 0, 1)
+        code = np.rint(held * (CODES - 1)).astype(np.intp)
+        below = np.bincount(code, minlength=CODES).cumsum()
+        rank = np.searchsorted(below, np.array(RANKS) * (len(code) - 1), side="right")
+        values.append(rank / (CODES - 1))
+    for share, red, green, blue in zip(RANKS, *values, strict=True):
+        yield f"statistics.rank_{share:g}.red", float(red - green)
+        yield f"statistics.rank_{share:g}.blue", float(blue - green)
+
+
+def _plane(
+    name: str, ab: tuple[Floats, Floats], edges: Sequence[float]
+) -> Iterator[tuple[str, float]]:
+    """How the pixels spread over the a*b* plane: the square root of each cell's share."""
+    side = len(edges) + 1
+    cell = np.searchsorted(edges, ab[0]) * side + np.searchsorted(edges, ab[1])
+    share = np.sqrt(np.bincount(cell, minlength=side * side) / max(len(cell), 1))
+    for k, value in enumerate(share):
+        yield f"statistics.{name}.{k // side}_{k % side}", float(value)
+
+
+def _beyond(values: Floats, share: float) -> NDArray[np.bool_]:
+    if not len(values):
+        return np.zeros(0, dtype=np.bool_)
+    rank = int(share * (len(values) - 1))
+    return np.asarray(values >= np.partition(values, rank)[rank], dtype=np.bool_)
+
+
+def _least(
+    ab: tuple[Floats, Floats], chroma: Floats, where: NDArray[np.intp], share: float
+) -> tuple[float, float]:
+    """Mean colour of the least chromatic ``share`` of the pixels ``where``."""
+    fewest = max(8, int(share * len(where)))
+    least = where[np.argpartition(chroma[where], fewest - 1)[:fewest]]
+    return float(ab[0][least].mean()), float(ab[1][least].mean())
+
+
+def _hues(ab: tuple[Floats, Floats], chroma: Floats) -> Iterator[tuple[str, float]]:
+    """Chroma's quantiles, and its share in each sector of hue."""
+    total = float(chroma.sum())
+    for share in (0.1, 0.5, 0.9):
+        rank = int(share * (len(chroma) - 1))
+        value = float(np.partition(chroma, rank)[rank]) if len(chroma) else float("nan")
+        yield f"statistics.chroma_{share:g}", value
+    angle = np.arctan2(ab[1], ab[0])
+    sector = ((angle / (2 * np.pi) % 1.0) * HUE_SECTORS).astype(np.intp) % HUE_SECTORS
+    shared = np.bincount(sector, chroma, HUE_SECTORS) / max(total, 1e-9)
+    for k in range(HUE_SECTORS):
+        yield f"statistics.hue_{k}", float(shared[k])
+
+
 EVIDENCE = KindOfEvidence(
-    kind="statistics", label=BY_NAME["statistics"].plural, find=find, outright=outright
+    kind="statistics",
+    label=BY_NAME["statistics"].plural,
+    find=find,
+    picture_wide=picture_wide,
+    own=FeatureSet(features, values),
 )

@@ -5,6 +5,7 @@ the things that are looked for (:mod:`~autocast.judgement.things`), the remarks,
 and the words for verdicts and casts. Importing it loads nothing heavy.
 """
 
+from autocast.judgement.limits import EVIDENT_FROM, SLIGHT_FROM, STRONG_FROM
 from autocast.judgement.remarks import REMARKS, RemarkText
 from autocast.judgement.things import HINTS
 from autocast.judgement.types import (
@@ -23,9 +24,6 @@ from autocast.judgement.types import (
     ToneCast,
 )
 from autocast.judgement.words import (
-    EVIDENT_FROM,
-    SLIGHT_FROM,
-    STRONG_FROM,
     TONE_RANGES,
     VERDICT_WORDS,
     Stance,

@@ -8,57 +8,64 @@ from typing import NamedTuple
 
 
 class RemarkText(NamedTuple):
-    """What a remark says, and whether it alone hands the picture to a person."""
+    """What a remark says, and the verdicts that it keeps a picture from."""
 
     sentence: str
-    asks: bool
+    keeps_from: tuple[str, ...] = ()
 
+    @property
+    def asks(self) -> bool:
+        """Whether it hands the picture to a person by itself."""
+        return self.keeps_from == BOTH
+
+
+BOTH = ("clear", "cast")
+"""A remark that keeps a picture from both leaves ``ask`` alone."""
 
 REMARKS: Mapping[str, RemarkText] = MappingProxyType(
     {
-        "conflict": RemarkText("Things of known colour contradict each other.", True),
-        "split": RemarkText("Two different casts explain the picture about equally well.", True),
-        "no_known_colour": RemarkText("Nothing of known colour was found.", True),
+        "conflict": RemarkText("Things of known colour contradict each other.", BOTH),
+        "split": RemarkText("Two different casts explain the picture about equally well.", BOTH),
+        "no_known_colour": RemarkText("Nothing of known colour was found.", BOTH),
         "few_neutrals": RemarkText(
-            "A strong colour fills much of the picture and few neutrals vouch for the light.", True
+            "A strong colour fills much of the picture and few neutrals vouch for the light.", BOTH
         ),
-        "dominant_colour": RemarkText("One strong colour dominates the picture.", False),
+        "dominant_colour": RemarkText("One strong colour dominates the picture."),
         "coloured_object": RemarkText(
-            "Something strongly coloured stands amid neutrals that agree with each other.", False
+            "Something strongly coloured stands amid neutrals that agree with each other."
         ),
-        "mixed_light": RemarkText("Parts of the frame seem to stand in different light.", True),
-        "parts_disagree": RemarkText("Parts of the frame do not share one cast.", False),
+        "mixed_light": RemarkText("Parts of the frame seem to stand in different light.", BOTH),
+        "parts_disagree": RemarkText("Parts of the frame do not share one cast.", ("clear",)),
         "tones_disagree": RemarkText(
-            "Shadows, midtones and highlights do not share one cast.", False
+            "Shadows, midtones and highlights do not share one cast.", ("clear",)
         ),
         "hint_doubted": RemarkText(
-            "What you said of a spot contradicts the rest of the picture.", True
+            "What you said of a spot contradicts the rest of the picture.", BOTH
         ),
         "off_grid": RemarkText(
-            "The colour lies beyond the range of casts that can be told apart.", True
+            "The colour lies beyond the range of casts that can be told apart.", BOTH
         ),
         "believable_warmth": RemarkText(
-            "The warmth may belong to the scene, as in low sun or lamplight.", False
+            "The warmth may belong to the scene, as in low sun or lamplight.", ("cast",)
         ),
-        "monochrome": RemarkText("The picture is black and white.", False),
-        "toned": RemarkText("The picture is a toned black-and-white.", True),
-        "not_photograph": RemarkText("This does not look like a photograph.", True),
-        "clipped": RemarkText("Large areas are clipped and say nothing about the light.", False),
-        "dark": RemarkText("The picture is almost black; little can be read.", True),
-        "tiny": RemarkText("The picture is very small; readings are rough.", False),
-        "border": RemarkText("A plain border or caption was left out.", False),
-        "transparent": RemarkText("Transparent parts were left out.", False),
-        "animated": RemarkText("Only the first frame was judged.", False),
-        "no_profile": RemarkText("No colour profile is embedded; sRGB was assumed.", False),
+        "monochrome": RemarkText("The picture is black and white.", ("cast",)),
+        "toned": RemarkText("The picture is a toned black-and-white.", BOTH),
+        "not_photograph": RemarkText("This does not look like a photograph.", BOTH),
+        "clipped": RemarkText("Large areas are clipped and say nothing about the light."),
+        "dark": RemarkText("The picture is almost black; little can be read.", BOTH),
+        "tiny": RemarkText("The picture is very small; readings are rough."),
+        "border": RemarkText("A plain border or caption was left out."),
+        "transparent": RemarkText("Transparent parts were left out."),
+        "animated": RemarkText("Only the first frame was judged."),
+        "no_profile": RemarkText("No colour profile is embedded; sRGB was assumed."),
         "tagged": RemarkText(
-            "No colour profile is embedded; the file's own colour tags were used.", False
+            "No colour profile is embedded; the file's own colour tags were used."
         ),
         "broken_profile": RemarkText(
-            "The embedded colour profile cannot be used; sRGB was assumed.", False
+            "The embedded colour profile cannot be used; sRGB was assumed."
         ),
         "cmyk_without_profile": RemarkText(
-            "CMYK without a profile has no certain colour; embed the profile and judge again.",
-            True,
+            "CMYK without a profile has no certain colour; embed the profile and judge again.", BOTH
         ),
     }
 )

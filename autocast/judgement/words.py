@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from types import MappingProxyType
 from typing import Literal
 
+from autocast.judgement.limits import EVIDENT_FROM, SLIGHT_FROM, STRONG_FROM
+
 Verdict = Literal["clear", "cast", "ask"]
 Stance = Literal["for", "against", "silent"]
 
@@ -38,13 +40,6 @@ _HUES = (
     "violet",
     "magenta",
 )
-
-SLIGHT_FROM = 3.0
-"""C* at L* 60 from which a cast is called slight (common practice, no source)."""
-EVIDENT_FROM = 6.0
-"""C* at L* 60 from which a cast is called evident (common practice, no source)."""
-STRONG_FROM = 14.0
-"""C* at L* 60 from which a cast is called strong (common practice, no source)."""
 
 
 def hue_name(a: float, b: float) -> str:

@@ -17,7 +17,6 @@ import json
 import zipfile
 import zlib
 from collections.abc import Mapping
-from functools import cache
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -33,7 +32,6 @@ REGISTRY_NAME = "REGISTRY.json"
 _REINSTALL = "Install autocast again."
 
 
-@cache
 def models_folder() -> Path:
     """The folder that holds the fitted files.
 
@@ -50,22 +48,21 @@ def models_folder() -> Path:
     )
 
 
-def model_id() -> str:
-    """A short name for the whole set of fitted files, derived from their hashes.
+def model_id(folder: Path) -> str:
+    """A short name for all fitted files of a folder, derived from their hashes.
 
     The first 12 hexadecimal digits of the SHA-256 over the sorted lines
-    ``name sha256``; it changes whenever any file does.
+    ``name sha256``; it changes whenever any file does. Raises ModelError.
     """
-    return _derived_id(_registry(models_folder())["files"])
+    return _derived_id(_registry(folder)["files"])
 
 
-@cache
-def load_arrays(name: str) -> Mapping[str, NDArray[Any]]:
-    """The arrays of an NPZ file of the folder, checked, read-only, cached.
+def load_arrays(folder: Path, name: str) -> Mapping[str, NDArray[Any]]:
+    """The arrays of an NPZ file of the folder, checked, read-only.
 
     Raises ModelError when the file is missing, altered or not an NPZ.
     """
-    content = _checked_bytes(name)
+    content = _checked_bytes(folder, name)
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             arrays = {
@@ -76,20 +73,19 @@ def load_arrays(name: str) -> Mapping[str, NDArray[Any]]:
             }
     except (ValueError, EOFError, zlib.error, zipfile.BadZipFile) as error:
         raise ModelError(
-            f"{models_folder() / name} holds no plain arrays ({error}). {_REINSTALL}"
+            f"{folder / name} holds no plain arrays ({error}). {_REINSTALL}"
         ) from error
     for array in arrays.values():
         array.setflags(write=False)
     return MappingProxyType(arrays)
 
 
-@cache
-def load_json(name: str) -> dict[str, Any]:
-    """The JSON object in a file of the folder, checked, cached; do not change it.
+def load_json(folder: Path, name: str) -> dict[str, Any]:
+    """The JSON object in a file of the folder, checked.
 
     Raises ModelError when the file is missing, altered or not a JSON object.
     """
-    return _json_object(_checked_bytes(name), models_folder() / name)
+    return _json_object(_checked_bytes(folder, name), folder / name)
 
 
 def register(folder: Path, name: str, *, made_by: str, what: str) -> str:
@@ -108,13 +104,7 @@ def register(folder: Path, name: str, *, made_by: str, what: str) -> str:
         "files": dict(sorted(files.items())),
     }
     _write_whole(registry_path, json.dumps(registry, indent=2, ensure_ascii=False) + "\n")
-    _forget()
     return str(registry["model"])
-
-
-def _forget() -> None:
-    for cached in (models_folder, load_arrays, load_json):
-        cached.cache_clear()
 
 
 def _write_whole(path: Path, text: str) -> None:
@@ -167,8 +157,7 @@ def _registry(folder: Path) -> dict[str, Any]:
     return registry
 
 
-def _checked_bytes(name: str) -> bytes:
-    folder = models_folder()
+def _checked_bytes(folder: Path, name: str) -> bytes:
     files = _registry(folder)["files"]
     if name not in files:
         raise ModelError(f"{name} is not listed in {folder / REGISTRY_NAME}. {_REINSTALL}")

@@ -282,17 +282,17 @@ def _plane(drawn: Figure, figures: Mapping[str, Any]) -> None:
     axes = drawn.subplots()
     points = figures["points"]
     judged = np.array([(p["judged_a"], p["judged_b"]) for p in points])
-    weighed = np.array([(p["weighed_a"], p["weighed_b"]) for p in points])
+    prediction = np.array([(p["weighed_a"], p["weighed_b"]) for p in points])
     agrees = np.array([p["agrees"] for p in points], dtype=bool)
     for chosen, colour, marker in ((agrees, _BLUE, "o"), (~agrees, _VERMILION, "D")):
-        lines = list(np.stack([judged[chosen], weighed[chosen]], axis=1))
+        lines = list(np.stack([judged[chosen], prediction[chosen]], axis=1))
         axes.add_collection(LineCollection(lines, colors=colour, linewidths=0.7, alpha=0.6))
         axes.plot(*judged[chosen].T, marker, color=colour, ms=4.5, mec="white", mew=0.5)
     turn = np.linspace(0, 2 * np.pi, 200)
     axes.plot(EVIDENT_FROM * np.cos(turn), EVIDENT_FROM * np.sin(turn), color=_INK, lw=1, ls="--")
     axes.axhline(0, color=_SOFT, lw=0.6)
     axes.axvline(0, color=_SOFT, lw=0.6)
-    ends = np.concatenate([judged, weighed])
+    ends = np.concatenate([judged, prediction])
     low, high = ends.min(axis=0) - 3, ends.max(axis=0) + 3
     axes.set_aspect("equal", adjustable="box")
     axes.set_xlim(low[0], high[0])

@@ -1,8 +1,7 @@
 """What kind of picture this is, before its light is asked after.
 
 A black-and-white, a toned print, a drawing or an almost black frame must not be
-judged as a colour photograph is. Thresholds are common practice, no source,
-unless a line says otherwise.
+judged as a colour photograph is.
 """
 
 from __future__ import annotations
@@ -13,28 +12,21 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from autocast.judgement.limits import (
+    DARK_LIGHTNESS,
+    GRAPHIC_COLOURS,
+    GRAPHIC_FLAT,
+    GRAPHIC_LIT,
+    MONOCHROME_CHROMA,
+    TONED_CHROMA,
+    TONED_RANGE,
+    TONED_RESIDUE,
+    TONED_SHARE,
+)
 from autocast.picture import Picture
 
-MONOCHROME_CHROMA = 2.0
-"""C* that 98 % of a black-and-white's pixels stay under (rounding and JPEG leave about 1)."""
-TONED_RESIDUE = 1.8
-"""Mean distance in a*b* from the tone curve that a toned print stays under."""
-TONED_SHARE = 0.15
-"""The same distance over mean C*: light of one strong colour leaves more than this."""
-TONED_RANGE = 12.0
-"""Standard deviation of L* from which a tone curve can be told at all."""
-TONED_CHROMA = 5.0
-"""Mean C* from which a picture of one tone curve counts as toned."""
 TONE_BINS = 12
 """Bins of L* along which the tone curve is read."""
-GRAPHIC_FLAT = 0.55
-"""Share of pixels equal to both neighbours from which a picture looks drawn."""
-GRAPHIC_COLOURS = 0.03
-"""Distinct colours per pixel (5 bits a channel) below which a flat picture looks drawn."""
-CLIPPED_SHARE = 0.25
-"""Share of clipped pixels worth a remark."""
-DARK_LIGHTNESS = 12.0
-"""L* that 98 % of an almost black picture stays under."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,8 +80,8 @@ def _graphic(picture: Picture) -> bool:
     codes = np.clip(np.rint(encoded * 255), 0, 255).astype(np.int32)
     # Black is flat in photographs too.
     inner = codes[:, 1:-1]
-    lit = np.maximum(np.maximum(inner[..., 0], inner[..., 1]), inner[..., 2]) > 20
-    if float(lit.mean()) < 0.1:
+    lit = np.maximum(np.maximum(inner[..., 0], inner[..., 1]), inner[..., 2]) > GRAPHIC_LIT[0]
+    if float(lit.mean()) < GRAPHIC_LIT[1]:
         return False
     number = (codes[..., 0] << 16) | (codes[..., 1] << 8) | codes[..., 2]
     same = (number[:, 1:-1] == number[:, :-2]) & (number[:, 1:-1] == number[:, 2:])

@@ -13,14 +13,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from autocast.colour.grid import grid
 from autocast.judgement.things import CLASSES, ELSE, KINDS
-from autocast.modelstore.files import load_arrays, load_json
+from autocast.modelstore.models import Densities, Models
 from autocast.picture import Picture
 from autocast.segmentation.regions import Regions, segment
 
@@ -36,7 +35,8 @@ class Scene:
 
     ``lab`` H x W x 3 is CIELAB D65 of the working pixels.
     ``explained`` maps each class, and ``else``, to R x N likelihoods; ``kinds``
-    is R x 9 x the context shares; ``weight`` R is how much each region counts.
+    is R x 9 x the context shares; ``weight`` R is how much each region counts;
+    ``models`` are those that explained them.
     """
 
     picture: Picture
@@ -45,16 +45,15 @@ class Scene:
     explained: Mapping[str, NDArray[np.float32]]
     context: NDArray[np.float32]
     weight: NDArray[np.float64]
-    weights: Mapping[str, Any]
+    models: Models
 
 
-def look(picture: Picture, lab: Floats) -> Scene:
+def look(picture: Picture, lab: Floats, models: Models) -> Scene:
     """Lay out the picture (``lab`` its CIELAB) and explain its regions under every cast."""
-    weights = load_json("weights.json")
     regions = segment(picture)
-    context = context_shares(regions, weights["context"])
-    table = densities()
-    place = nodes_of(regions.chromaticity)
+    context = context_shares(regions, models)
+    table = models.densities.table
+    place = nodes_of(models.densities, regions.chromaticity)
     explained = {}
     for name, kinds in (*CLASSES.items(), (ELSE, (ELSE,))):
         columns = [KINDS.index(k) for k in kinds]
@@ -63,13 +62,20 @@ def look(picture: Picture, lab: Floats) -> Scene:
             total += table[k][place] * context[:, k, None]
         explained[name] = total
     return Scene(
-        picture, lab, regions, explained, context, _weight(regions, weights["regions"]), weights
+        picture,
+        lab,
+        regions,
+        explained,
+        context,
+        _weight(regions, models.weights["regions"]),
+        models,
     )
 
 
-def context_shares(regions: Regions, context: Mapping[str, Any]) -> NDArray[np.float32]:
+def context_shares(regions: Regions, models: Models) -> NDArray[np.float32]:
     """R x 9: how likely each kind is at a place of this height, texture and lightness."""
-    features = np.stack(
+    context = models.weights["context"]
+    traits = np.stack(
         [
             np.ones(len(regions)),
             regions.height - 0.5,
@@ -79,36 +85,30 @@ def context_shares(regions: Regions, context: Mapping[str, Any]) -> NDArray[np.f
         axis=1,
     )
     slopes = np.array([[context[k][name] for name in CONTEXT] for k in KINDS])
-    lightness = load_arrays("densities.npz")["lightness"]
+    lightness = models.densities.lightness
     level = np.clip(regions.lab[:, 0] / 5, 0, lightness.shape[1] - 1).astype(np.intp)
-    logits = features @ slopes.T + lightness[:, level].T
+    logits = traits @ slopes.T + lightness[:, level].T
     shares = np.exp(logits - logits.max(axis=1, keepdims=True, initial=-np.inf))
     return np.asarray(shares / shares.sum(axis=1, keepdims=True), dtype=np.float32)
 
 
 def memberships(scene: Scene, casts: NDArray[np.intp], share: Floats) -> NDArray[np.float32]:
     """R x 9 soft memberships in :data:`KINDS`, averaged over grid nodes ``casts`` by ``share``."""
-    place = nodes_of(scene.regions.chromaticity, casts)
-    parts = densities()[:, place] * scene.context.T[:, :, None]
+    densities = scene.models.densities
+    place = nodes_of(densities, scene.regions.chromaticity, casts)
+    parts = densities.table[:, place] * scene.context.T[:, :, None]
     return np.asarray(((parts / parts.sum(axis=0)) @ share).T, dtype=np.float32)
 
 
-def densities() -> NDArray[np.float32]:
-    """9 x nodes: every kind's density over log-chromaticity."""
-    log_density = load_arrays("densities.npz")["log_density"]
-    return np.asarray(np.exp(log_density.reshape(len(KINDS), -1)), dtype=np.float32)
-
-
 def nodes_of(
-    chromaticity: Floats, which: slice | NDArray[np.intp] = slice(None)
+    densities: Densities, chromaticity: Floats, which: slice | NDArray[np.intp] = slice(None)
 ) -> NDArray[np.intp]:
     """R x N: the density node that each of R x 2 falls on once each cast is taken away."""
-    model = load_arrays("densities.npz")
-    size = model["log_density"].shape[1:]
+    size = densities.shape
     index = []
     for axis in (0, 1):
-        region = (chromaticity[:, axis] - model["origin"][axis]) / model["step"]
-        shift = grid().shifts[which, axis] / model["step"]
+        region = (chromaticity[:, axis] - densities.origin[axis]) / densities.step
+        shift = grid().shifts[which, axis] / densities.step
         place = np.rint((region[:, None] - shift[None, :]).astype(np.float32)).astype(np.int32)
         index.append(np.clip(place, 0, size[axis] - 1))
     return np.asarray(index[0] * size[1] + index[1], dtype=np.intp)

@@ -12,11 +12,13 @@ asked under a hypothesised cast, in :mod:`autocast.voting.posterior`.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from autocast.colour import DARKEST_LINEAR, RGB_TO_XYZ, linear_to_lab
+from autocast.judgement import TONE_RANGES
 from autocast.picture import Picture
 
 Floats = NDArray[np.float64]
@@ -58,6 +60,14 @@ class Regions:
 
     def __len__(self) -> int:
         return len(self.area)
+
+
+def tone_masks(lightness: NDArray[np.floating[Any]]) -> dict[str, NDArray[np.bool_]]:
+    """Which of L* (n,) lie in each tone range, by its name."""
+    return {
+        name: (lightness >= low) & (lightness < high)
+        for name, (low, high, _) in TONE_RANGES.items()
+    }
 
 
 def readable(picture: Picture) -> NDArray[np.bool_]:

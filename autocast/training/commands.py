@@ -10,16 +10,19 @@ from typing import Any
 
 import numpy as np
 
-from autocast.advisor.risk import SCHEMA, Curve
+from autocast.advisor.risk import Curve
 from autocast.judgement import RISKS, Risks
+from autocast.modelstore import VERDICT_SCHEMA
 from autocast.modelstore.files import register
 from autocast.modelstore.storing import write_arrays
 from autocast.training import nested
-from autocast.training.fit import Fitted, Rows, export, grow, platt, probability
+from autocast.training.fit import Fitted, Rows, export, grow, platt
 from autocast.training.gather import Table, gather
 from autocast.training.risks import curve
+from autocast.voting.fitted import probability_of
 
 MONOCHROME = 0.02
+
 """Probability given to a black-and-white (project convention: its greys have no cast)."""
 
 
@@ -77,8 +80,10 @@ def write_fitted(  # noqa: PLR0913 -- all that goes into the two files
     logit, consensus = outcome.word.logit[judged], table.consensus[judged]
     calibration = platt(logit, consensus)
     parts = nested.parts_apart(table, outcome.word, judged)
-    open_to = nested.still_open(table, outcome.word, parts)[judged]
-    verdict = verdict_file(curve(probability(logit, calibration), consensus, open_to), risks, parts)
+    eligible = nested.eligible_by_trees(table, outcome.word, parts)[judged]
+    verdict = verdict_file(
+        curve(probability_of(logit, calibration), consensus, eligible), risks, parts
+    )
     write_arrays(to / "fitted.npz", export(replace(fitted, calibration=calibration)))
     register(to, "fitted.npz", made_by=made_by, what="trees that weigh the evidence")
     (to / "verdict.json").write_text(_one_list_a_line(verdict), encoding="utf-8")
@@ -94,7 +99,7 @@ def verdict_file(judged: Curve, risks: Risks, parts_apart: float) -> dict[str, A
     """
     thresholds = judged.thresholds(risks)
     return {
-        "schema": SCHEMA,
+        "schema": VERDICT_SCHEMA,
         "base_rate": judged.base_rate,
         "risks": risks._asdict(),
         "clear_below": thresholds.clear_below,

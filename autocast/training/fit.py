@@ -21,9 +21,9 @@ from sklearn.linear_model import LogisticRegression
 from threadpoolctl import threadpool_limits
 
 from autocast.judgement import EVIDENT_FROM
-from autocast.judgement.things import CONTENT
+from autocast.modelstore import TARGETS
 from autocast.training.gather import BY_TONE, Table
-from autocast.voting.fitted import TARGETS, anchored, second_stage
+from autocast.voting.fitted import Layout, anchored, probability_of, second_stage
 
 Floats = NDArray[np.floating[Any]]
 Rows = NDArray[np.intp]
@@ -52,8 +52,6 @@ GRADES = {"none": 0.0, "doubtful": 0.15, "slight": 0.5, "evident": 1.0}
 """How far each consensus counts as an evident cast in growing stage two."""
 WHOLE_FROM = ("natural", "none", "gain", "rendered.none", "rendered.gain")
 """Kinds of row that the whole's cast is learned from: one light, one cast."""
-NOT_IN_STAGE_ONE = (".plane", f"{CONTENT}.")
-"""Figures so named tell stage one nothing (chosen by cross-validation over groups)."""
 UNEVEN = ("part", "two_lights")
 """Kinds of laid row whose cast does not lie over the whole frame."""
 PARTLY = (*UNEVEN, *sorted(BY_TONE))
@@ -104,13 +102,13 @@ STAGE_UNEVEN: dict[str, Any] = STAGE_TWO | {
 class Fitted:
     """All grown models, and the calibration's slope and offset (on the logit).
 
-    ``together`` is the correlation (4, 4) of the errors of stage one's targets;
+    ``correlation`` is the correlation (4, 4) of the errors of stage one's targets;
     ``uneven`` tells whether a part of the frame has a cast of its own.
     """
 
     names: tuple[str, ...]
     stage_one: dict[str, Any]
-    together: Floats
+    correlation: Floats
     evident: tuple[Any, ...]
     uneven: Any
     calibration: tuple[float, float] = (1.0, 0.0)
@@ -128,15 +126,15 @@ def grow(table: Table, fit: Rows, seed: int) -> Fitted:
 
 def _grow(table: Table, fit: Rows, seed: int) -> Fitted:
     fit = fit[~np.char.startswith(table.kind[fit], HELD)]
-    anchor, relative = told_first(table.names, table.figures)
+    anchor, relative = told_first(table.names, table.features)
     casts = cross_fitted(table, relative, anchor, fit, seed)
     stage_one = _grow_stage_one(table, relative, anchor, fit, seed)
     stage_one |= _grow_spread(table, relative, fit, casts, seed)
     deviation = _spread(stage_one, relative[fit])
-    together = _together(table, fit, casts, deviation)
+    correlation = _correlation(table, fit, casts, deviation)
     last = _grow_stage_two(table, fit, (casts, deviation), seed)
     uneven = _grow_uneven(table, fit, (casts, deviation), seed)
-    return Fitted(table.names, stage_one, together, last, uneven)
+    return Fitted(table.names, stage_one, correlation, last, uneven)
 
 
 def platt(logit: Floats, consensus: NDArray[np.str_]) -> tuple[float, float]:
@@ -150,26 +148,14 @@ def platt(logit: Floats, consensus: NDArray[np.str_]) -> tuple[float, float]:
     return float(model.coef_[0, 0]), float(model.intercept_[0])
 
 
-def probability(logit: Floats, calibration: tuple[float, float]) -> Floats:
-    """Probabilities of logits (n,), by a slope and an offset."""
-    slope, offset = calibration
-    return np.asarray(1 / (1 + np.exp(-(slope * logit + offset))))
-
-
-def heard(names: tuple[str, ...]) -> Rows:
-    """Columns of :func:`autocast.voting.fitted.anchored`'s figures that stage one is grown on."""
-    kept = [k for k, name in enumerate(names) if not any(word in name for word in NOT_IN_STAGE_ONE)]
-    return np.array([*kept, len(names), len(names) + 1], dtype=np.intp)
-
-
-def told_first(names: tuple[str, ...], figures: Floats) -> tuple[Floats, Floats]:
+def told_first(names: tuple[str, ...], features: Floats) -> tuple[Floats, Floats]:
     """Anchors (n, 2), and the figures that stage one is grown on, relative to them."""
-    anchor, relative = anchored(names, figures)
-    return anchor, relative[:, heard(names)]
+    anchor, relative = anchored(names, features)
+    return anchor, relative[:, Layout.of(names).first]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Word:
+class Predictions:
     """What fitted models say of n rows.
 
     Casts (n, 4, 2), their deviations (n, 4, 2), the evident cast's logit and probability,
@@ -183,15 +169,15 @@ class Word:
     uneven: Floats
 
 
-def apply(fitted: Fitted, table: Table, rows: Rows) -> Word:
+def apply(fitted: Fitted, table: Table, rows: Rows) -> Predictions:
     """Ask the fitted models about rows of a table."""
-    anchor, relative = told_first(table.names, table.figures[rows])
+    anchor, relative = told_first(table.names, table.features[rows])
     casts = _casts(fitted.stage_one, relative, anchor)
     deviation = _spread(fitted.stage_one, relative)
-    told = second_stage(table.names, table.figures[rows], casts, deviation)
-    logit = np.mean([model.decision_function(told) for model in fitted.evident], axis=0)
-    uneven = fitted.uneven.decision_function(told)
-    return Word(casts, deviation, logit, probability(logit, fitted.calibration), uneven)
+    features = second_stage(table.names, table.features[rows], casts, deviation)
+    logit = np.mean([model.decision_function(features) for model in fitted.evident], axis=0)
+    uneven = fitted.uneven.decision_function(features)
+    return Predictions(casts, deviation, logit, probability_of(logit, fitted.calibration), uneven)
 
 
 def folds(group: NDArray[np.str_], count: int, seed: int) -> NDArray[np.intp]:
@@ -260,12 +246,12 @@ def _grow_spread(
     for k, target in enumerate(TARGETS):
         for c, axis in enumerate("ab"):
             model = HistGradientBoostingRegressor(random_state=seed, **STAGE_SPREAD)
-            told = np.log(error[:, k, c]) + LOG_OF_NORMAL
-            models[f"{target}.spread.{axis}"] = model.fit(relative[known], told)
+            features = np.log(error[:, k, c]) + LOG_OF_NORMAL
+            models[f"{target}.spread.{axis}"] = model.fit(relative[known], features)
     return models
 
 
-def _together(table: Table, rows: Rows, casts: Floats, deviation: Floats) -> Floats:
+def _correlation(table: Table, rows: Rows, casts: Floats, deviation: Floats) -> Floats:
     """Correlation (4, 4) of the targets' errors, each in its own deviations, a* and b* alike."""
     known = table.consensus[rows] == "none"
     error = (casts - table.truth[rows])[known] / deviation[known]
@@ -291,14 +277,14 @@ def _grow_stage_two(
     laid = np.where(np.isin(family, PARTLY), PARTLY_WEIGHT, LAID_WEIGHT)
     weight = np.array([WEIGHTS.get(word, at) for word, at in zip(family, laid, strict=True)])
     casts, deviation = first
-    told = second_stage(table.names, table.figures[chosen], casts[use], deviation[use])
+    features = second_stage(table.names, table.features[chosen], casts[use], deviation[use])
     yes, no = np.flatnonzero(grade > 0), np.flatnonzero(grade < 1)
     both = np.concatenate([yes, no])
     evident = np.arange(len(both)) < len(yes)
     share = np.concatenate([grade[yes], 1 - grade[no]]) * weight[both]
     return tuple(
         HistGradientBoostingClassifier(random_state=seed + k, **STAGE_TWO).fit(
-            told[both], evident, sample_weight=share
+            features[both], evident, sample_weight=share
         )
         for k in range(SEEDS)
     )
@@ -311,9 +297,9 @@ def _grow_uneven(table: Table, rows: Rows, first: tuple[Floats, Floats], seed: i
     partly = np.isin(kind, UNEVEN) & (table.worst[rows] >= EVIDENT_FROM)
     use = known & (partly | np.isin(kind, EVEN))
     casts, deviation = first
-    told = second_stage(table.names, table.figures[rows[use]], casts[use], deviation[use])
+    features = second_stage(table.names, table.features[rows[use]], casts[use], deviation[use])
     model = HistGradientBoostingClassifier(random_state=seed, **STAGE_UNEVEN)
-    return model.fit(told, partly[use])
+    return model.fit(features, partly[use])
 
 
 def _casts(models: dict[str, Any], relative: Floats, anchor: Floats) -> Floats:
@@ -340,14 +326,14 @@ def export(fitted: Fitted) -> dict[str, NDArray[Any]]:
         for axis in "ab"
     ]
     arrays: dict[str, NDArray[Any]] = {
-        "figures": np.array(fitted.names),
+        "features": np.array(fitted.names),
         "calibration": np.array(fitted.calibration),
-        "together": fitted.together,
+        "correlation": fitted.correlation,
     }
     first_arrays = _forest(first)
     # Trees walk all figures: those of stage one are told where theirs stand.
     split = first_arrays["feature"] >= 0
-    first_arrays["feature"][split] = heard(fitted.names)[first_arrays["feature"][split]]
+    first_arrays["feature"][split] = Layout.of(fitted.names).first[first_arrays["feature"][split]]
     forests = {
         "first": first_arrays,
         "last": _forest(fitted.evident),

@@ -22,14 +22,13 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from autocast.advisor.advice import left_open
-from autocast.advisor.gates import remarks
+from autocast.advisor.gates import eligibility, remarks
 from autocast.errors import UnreadablePicture
 from autocast.judging import prepare
 from autocast.rendering.scenes import STUDIES, render
 from autocast.training.simulation import LARGEST, cropped, lay
-from autocast.voting.analysis import Case
-from autocast.voting.features import HEARD, features, leave_out
+from autocast.voting.analysis import Analysis
+from autocast.voting.features import ABLATED, extract, leave_out
 
 Floats = NDArray[np.floating[Any]]
 
@@ -83,13 +82,13 @@ class Table:
     looks that both called it evident (columns ``judgement_1``, ``a_1``, ``b_1``
     and likewise 2, where the manifest has them), NaN elsewhere; ``judgements``
     (n, 2) their grades and ``scene`` the manifest's word for the scene, '' where
-    it has none. ``open_to`` (n, 2) says whether remarks and count leave a row open
+    it has none. ``eligible`` (n, 2) says whether remarks and count leave a row open
     to ``clear`` and to ``cast``. ``without`` holds the natural rows' figures told
     without each of :data:`autocast.voting.features.HEARD`.
     """
 
     names: tuple[str, ...]
-    figures: Floats
+    features: Floats
     file: NDArray[np.str_]
     group: NDArray[np.str_]
     consensus: NDArray[np.str_]
@@ -99,7 +98,7 @@ class Table:
     looked: Floats
     scene: NDArray[np.str_]
     judgements: NDArray[np.str_]
-    open_to: NDArray[np.bool_]
+    eligible: NDArray[np.bool_]
     without: Mapping[str, Floats]
 
     @property
@@ -148,11 +147,11 @@ def gather(folder: Path, seed: int, processes: int, report: Callable[[str], None
 
 def tabulate(rows: Sequence[Mapping[str, Any]]) -> Table:
     """Rows of :func:`_rows` as one table."""
-    names = tuple(rows[0]["figures"])
+    names = tuple(rows[0]["features"])
     told_without = [row["without"] for row in rows if row["kind"] == "natural"]
     return Table(
         names=names,
-        figures=np.array([[row["figures"][name] for name in names] for row in rows]),
+        features=np.array([[row["features"][name] for name in names] for row in rows]),
         file=np.array([row["file"] for row in rows]),
         group=np.array([row["group"] for row in rows]),
         consensus=np.array([row["consensus"] for row in rows]),
@@ -162,7 +161,7 @@ def tabulate(rows: Sequence[Mapping[str, Any]]) -> Table:
         looked=np.array([row["looked"] for row in rows], dtype=np.float64),
         scene=np.array([row["scene"] for row in rows]),
         judgements=np.array([row["judgements"] for row in rows]),
-        open_to=np.array([row["open_to"] for row in rows], dtype=np.bool_),
+        eligible=np.array([row["eligible"] for row in rows], dtype=np.bool_),
         without={
             kind: np.array([[each[kind][name] for name in names] for each in told_without])
             for kind in (told_without[0] if told_without else ())
@@ -181,15 +180,15 @@ def looked(entry: Mapping[str, str]) -> tuple[float, float]:
 def _rows(folder: Path, seed: int, entry: Mapping[str, str]) -> list[dict[str, Any]]:
     path = folder / entry["file"]
     common = {**_UNKNOWN, **{name: entry[name] for name in COLUMNS}}
-    case = prepare(path)
-    told = _told(case)
+    analysis = prepare(path)
+    features = _told(analysis)
     natural = {
         "kind": "natural",
-        **told,
+        **features,
         "looked": looked(entry),
         "scene": entry.get("scene", ""),
         "judgements": (entry.get("judgement_1", ""), entry.get("judgement_2", "")),
-        "without": {kind: leave_out(told["figures"], case, kind) for kind in HEARD},
+        "without": {kind: leave_out(features["features"], analysis, kind) for kind in ABLATED},
     }
     out = [common | natural]
     rng = np.random.default_rng([seed, zlib.crc32(entry["file"].encode())])
@@ -241,24 +240,24 @@ def _copy(pixels: NDArray[np.uint8], kind: str, rng: np.random.Generator) -> dic
             made = lay(pixels, rng, kind, size, float(rng.uniform(0, 2 * np.pi)))
         except ValueError:
             continue  # no light lays that cast; draw another
-    case = prepare(made.data)
-    told = _told(case)
+    analysis = prepare(made.data)
+    features = _told(analysis)
     if rng.random() < LEFT_OUT:
-        kind_left = str(rng.choice(HEARD))
-        told["figures"] = leave_out(told["figures"], case, kind_left)
+        kind_left = str(rng.choice(ABLATED))
+        features["features"] = leave_out(features["features"], analysis, kind_left)
     return {
         "kind": kind,
         "truth": np.array([made.whole, *made.tones]),
         "worst": max(made.part, *(float(np.hypot(*tone)) for tone in made.tones)),
-        **told,
+        **features,
     }
 
 
-def _told(case: Case) -> dict[str, Any]:
+def _told(analysis: Analysis) -> dict[str, Any]:
     """What a row tells of its picture."""
     # Whether tones or parts lie apart the trees will say, once they are grown.
-    earned = remarks(case, tones_apart=False, parts_apart=False)
+    earned = remarks(analysis, tones_apart=False, parts_apart=False)
     return {
-        "figures": features(case),
-        "open_to": left_open(case, earned),
+        "features": extract(analysis),
+        "eligible": eligibility(analysis, earned),
     }

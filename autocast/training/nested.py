@@ -22,10 +22,10 @@ from numpy.typing import NDArray
 
 from autocast.advisor.risk import Thresholds
 from autocast.judgement import RISKS, Risks
-from autocast.training.fit import Fitted, Rows, Word, apply, folds, grow, platt, probability
+from autocast.training.fit import Fitted, Predictions, Rows, apply, folds, grow, platt
 from autocast.training.gather import Table
 from autocast.training.risks import choose
-from autocast.voting.fitted import tones_apart
+from autocast.voting.fitted import probability_of, tones_apart
 
 Floats = NDArray[np.floating[Any]]
 
@@ -53,7 +53,7 @@ class Outcome:
     calibrated.
     """
 
-    word: Word
+    word: Predictions
     verdict: NDArray[np.str_]
     thresholds: tuple[Thresholds, ...]
     without: dict[str, Floats] = field(default_factory=dict)
@@ -86,17 +86,17 @@ def nested(
             fitted.append(models)
             casts[held], deviation[held] = said.casts, said.deviation
             logit[held], uneven[held] = said.logit, said.uneven
-            for kind, told in less.items():
-                without[kind][natural == k] = told
+            for kind, features in less.items():
+                without[kind][natural == k] = features
             report(f"fold {k + 1} of {FOLDS}: {held.sum()} rows judged by trees grown on the rest")
-    word = Word(casts, deviation, logit, logit, uneven)
+    word = Predictions(casts, deviation, logit, logit, uneven)
     outcome = _calibrated(table, word, fold, without, risks)
     return replace(outcome, fitted=tuple(fitted))
 
 
 def _held_out(
     table: Table, fold: Rows, seed: int, k: int
-) -> tuple[Word, dict[str, Floats], Fitted]:
+) -> tuple[Predictions, dict[str, Floats], Fitted]:
     """What trees grown on all other folds say of fold ``k``.
 
     With the logits of its natural rows, told without each kind of evidence, and the trees.
@@ -108,39 +108,39 @@ def _held_out(
     fitted = grow(table, fit, seed)
     natural = np.flatnonzero(table.natural)
     less = {}
-    for kind, told in table.without.items():
-        figures = table.figures.copy()
-        figures[natural] = told
-        blind = replace(table, figures=figures)
+    for kind, features in table.without.items():
+        features = table.features.copy()
+        features[natural] = features
+        blind = replace(table, features=features)
         less[kind] = apply(fitted, blind, natural[fold[natural] == k]).logit
     return apply(fitted, table, held), less, fitted
 
 
 def _calibrated(
-    table: Table, word: Word, fold: Rows, without: dict[str, Floats], risks: Risks
+    table: Table, word: Predictions, fold: Rows, without: dict[str, Floats], risks: Risks
 ) -> Outcome:
     """Probabilities and verdicts of each fold, by what was said of the natural rows of others."""
     natural = np.flatnonzero(table.natural)
-    told, consensus = word.logit[natural], table.consensus[natural]
+    features, consensus = word.logit[natural], table.consensus[natural]
     said = np.full(len(fold), np.nan)
     verdict = np.full(len(fold), "ask", dtype="U5")
     heard = {kind: np.full(len(natural), np.nan) for kind in without}
     chosen = []
     for k in range(FOLDS):
         held, own = fold == k, fold[natural] == k
-        calibration = platt(told[~own], consensus[~own])
-        said[held] = probability(word.logit[held], calibration)
-        others = probability(told[~own], calibration)
-        open_to = still_open(table, word, parts_apart(table, word, natural[~own]))
-        thresholds = choose(others, consensus[~own], open_to[natural][~own], risks)
-        verdict[held] = thresholds.verdict(said[held], open_to[held])
+        calibration = platt(features[~own], consensus[~own])
+        said[held] = probability_of(word.logit[held], calibration)
+        others = probability_of(features[~own], calibration)
+        eligible = eligible_by_trees(table, word, parts_apart(table, word, natural[~own]))
+        thresholds = choose(others, consensus[~own], eligible[natural][~own], risks)
+        verdict[held] = thresholds.verdict(said[held], eligible[held])
         for kind, logit in without.items():
-            heard[kind][own] = probability(logit[own], calibration)
+            heard[kind][own] = probability_of(logit[own], calibration)
         chosen.append(thresholds)
     return Outcome(replace(word, probability=said), verdict, tuple(chosen), heard)
 
 
-def parts_apart(table: Table, word: Word, rows: Rows) -> float:
+def parts_apart(table: Table, word: Predictions, rows: Rows) -> float:
     """Log-odds from which a part of the frame counts as having a cast of its own.
 
     Of ``rows``, those judged none stay below it but for a share of :data:`PARTS_APART`;
@@ -150,12 +150,12 @@ def parts_apart(table: Table, word: Word, rows: Rows) -> float:
     return float(np.quantile(word.uneven[none], 1 - PARTS_APART)) if len(none) else 0.0
 
 
-def still_open(table: Table, word: Word, parts: float) -> NDArray[np.bool_]:
+def eligible_by_trees(table: Table, word: Predictions, parts: float) -> NDArray[np.bool_]:
     """Which of ``clear`` and ``cast`` rows are open to (n, 2), once their casts are told.
 
     Tone ranges that the trees find apart, and parts of the frame from the log-odds
     ``parts`` on, count as in :func:`autocast.advisor.advice.left_open`.
     """
     apart = (tones_apart(word.casts[:, 1:]) >= TONES_APART) | (word.uneven >= parts)
-    clear, cast = table.open_to.T
+    clear, cast = table.eligible.T
     return np.stack([clear & ~apart, cast], axis=1)

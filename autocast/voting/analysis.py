@@ -1,8 +1,4 @@
-"""One picture's case: what the votes say, and the plain facts that follow from them.
-
-Thresholds here and in :mod:`autocast.advisor.gates` decide what is named, and are
-common practice, no source, unless a line says otherwise.
-"""
+"""One picture's analysis: what the votes say, and the plain facts that follow from them."""
 
 from __future__ import annotations
 
@@ -13,43 +9,37 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from autocast.colour import at_60, requote
 from autocast.colour.grid import grid
 from autocast.evidence import Vote, columns
 from autocast.judgement import TONE_RANGES, Reading
-from autocast.judgement.things import KINDS, NEUTRALS
+from autocast.judgement.limits import (
+    COLOURED_FROM,
+    HUE_WITHIN,
+    NEUTRAL_FROM,
+    NEUTRAL_SHARE,
+    NEUTRALS_AGREE,
+    OBJECT_SHARE,
+    TONE_SHARE,
+    UNEXPLAINED_FROM,
+)
+from autocast.judgement.things import ELSE, KINDS, NEUTRALS
 from autocast.segmentation.character import Character
 from autocast.segmentation.likelihoods import Scene, memberships
-from autocast.segmentation.regions import Regions
-from autocast.voting.hints import Witness
+from autocast.segmentation.regions import Regions, tone_masks
+from autocast.voting.hints import HintVote
 from autocast.voting.posterior import (
-    Ballot,
     Estimate,
+    LogLikelihoods,
     Part,
-    ballot,
     conflict,
     count,
+    log_likelihoods,
     members,
     votes,
 )
 
 Floats = NDArray[np.floating[Any]]
-
-UNEXPLAINED_FROM = 0.4
-"""Membership in ``else`` from which no class explains a region."""
-COLOURED_FROM = 22.0
-"""C* beyond the cast from which a thing is strongly coloured."""
-OBJECT_SHARE = 0.03
-"""Share of the frame from which a strongly coloured thing is named."""
-HUE_WITHIN = 45.0
-"""Degrees of hue that count as one colour."""
-NEUTRAL_FROM = 0.5
-"""Membership from which a region counts as a probable neutral of its tone range."""
-NEUTRAL_SHARE = 0.01
-"""Share of the frame from which probable neutrals of a tone range are heard."""
-NEUTRALS_AGREE = 6.0
-"""Distance up to which the neutrals of two tone ranges agree (a*b* at L* 60)."""
-TONE_SHARE = 0.06
-"""Share of the frame from which a tone range's own cast counts."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,12 +70,12 @@ class Support:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Case:
+class Analysis:
     """Everything the advisor weighs."""
 
     scene: Scene
     character: Character
-    counted: Ballot
+    log_likelihoods: LogLikelihoods
     estimate: Estimate
     members: NDArray[np.float32]
     votes: Mapping[str, Vote]
@@ -97,27 +87,29 @@ class Case:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Hinted:
-    """What a person said: the hints, whether one is doubted, and the case before any was heard."""
+    """What a person said: the hints, whether one is doubted, and the analysis without them."""
 
-    witnesses: tuple[Witness, ...]
+    votes: tuple[HintVote, ...]
     doubted: bool
-    before: Case
+    before: Analysis
 
 
-def open_case(scene: Scene, character: Character) -> Case:
+def analyse(scene: Scene, character: Character) -> Analysis:
     """Ask the evidence, count the votes, and note the facts that follow."""
-    counted = ballot(scene)
-    return case_under(scene, character, counted, count(counted))
+    likelihoods = log_likelihoods(scene)
+    return analyse_under(scene, character, likelihoods, count(likelihoods))
 
 
-def case_under(scene: Scene, character: Character, counted: Ballot, estimate: Estimate) -> Case:
+def analyse_under(
+    scene: Scene, character: Character, likelihoods: LogLikelihoods, estimate: Estimate
+) -> Analysis:
     """The facts that follow from an estimate."""
     held = members(scene, estimate)
-    heard = votes(scene, held, counted)
-    return Case(
+    heard = votes(scene, held, likelihoods)
+    return Analysis(
         scene=scene,
         character=character,
-        counted=counted,
+        log_likelihoods=likelihoods,
         estimate=estimate,
         members=held,
         votes=heard,
@@ -152,31 +144,30 @@ def gap(parts: Sequence[Part]) -> tuple[float, float]:
 def support(regions: Regions, held: NDArray[np.float32]) -> Support:
     """What the probable neutrals of each tone range read, given memberships R x 9."""
     neutral = held[:, columns(NEUTRALS)].sum(axis=1)
-    lightness = regions.lab[:, 0]
-    at_60 = regions.lab[:, 1:] * (76.0 / (lightness + 16))[:, None]
+    colours = at_60(regions.lab)
     shares, casts = {}, {}
-    for name, (low, high, _) in TONE_RANGES.items():
-        within = (neutral >= NEUTRAL_FROM) & (lightness >= low) & (lightness < high)
+    for name, tone in tone_masks(regions.lab[:, 0]).items():
+        within = (neutral >= NEUTRAL_FROM) & tone
         share = float(regions.area[within].sum())
         shares[name] = share
         if share >= NEUTRAL_SHARE:
-            casts[name] = regions.area[within] @ at_60[within] / share
+            casts[name] = regions.area[within] @ colours[within] / share
     return Support(shares, casts)
 
 
-def neutral_share(case: Case, cast: Floats, part: NDArray[np.bool_]) -> float:
+def neutral_share(analysis: Analysis, cast: Floats, part: NDArray[np.bool_]) -> float:
     """Share of the frame in ``part`` (R) that would be probable neutrals under ``cast``."""
     nearest = np.array([np.argmin(((grid().casts - cast) ** 2).sum(axis=1))])
-    held = memberships(case.scene, nearest, np.ones(1))[:, columns(NEUTRALS)].sum(axis=1)
-    return float((held * case.scene.regions.area)[part].sum())
+    held = memberships(analysis.scene, nearest, np.ones(1))[:, columns(NEUTRALS)].sum(axis=1)
+    return float((held * analysis.scene.regions.area)[part].sum())
 
 
 def coloured(regions: Regions, held: NDArray[np.float32], estimate: Estimate) -> Coloured | None:
     """The largest share of strongly coloured regions of one hue that no class explains."""
     lightness = regions.lab[:, 0]
-    off = regions.lab[:, 1:] - estimate.mean * ((lightness + 16) / 76)[:, None]
+    off = regions.lab[:, 1:] - requote(estimate.mean, lightness[:, None])
     strong = (np.hypot(off[:, 0], off[:, 1]) > COLOURED_FROM) & (
-        held[:, KINDS.index("else")] > UNEXPLAINED_FROM
+        held[:, KINDS.index(ELSE)] > UNEXPLAINED_FROM
     )
     chosen = np.flatnonzero(strong)
     if not len(chosen):

@@ -1,9 +1,9 @@
-"""What a person said of spots, heard beside what the trees weigh.
+"""The estimate once a person has said what spots are.
 
 The first stage's casts of the whole and of the tone ranges are taken as normal:
 their deviations are told picture by picture, and how far their errors go
-together is fitted (``together`` in the model file). A hint reads the cast at the
-lightness of its own spot, and is normal as well. They combine as by Kalman (J.
+together is fitted (``correlation`` in the model file). A hint reads the cast at
+the lightness of its own spot, and is normal as well. They combine as by Kalman (J.
 Basic Eng. 82, 1960): a neutral of one tone says most of that tone, less of the
 whole, and least of the tone farthest from it.
 """
@@ -17,27 +17,24 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from autocast.colour import QUOTED_AT
 from autocast.colour.grid import normal
 from autocast.judgement import TONE_RANGES
-from autocast.voting.analysis import Case, Hinted, case_under
-from autocast.voting.features import features
-from autocast.voting.fitted import Weighed, weigh
-from autocast.voting.hints import Witness, near_evident
+from autocast.judgement.limits import HINT_DOUBTED_FROM
+from autocast.voting.analysis import Analysis, Hinted, analyse_under
+from autocast.voting.features import extract
+from autocast.voting.fitted import Prediction, predict
+from autocast.voting.hints import HintVote, near_evident
 from autocast.voting.posterior import recount
 
 Floats = NDArray[np.floating[Any]]
 
-HINT_DOUBTED_FROM = 2.1
-"""Distance of a hint from all else, in standard deviations, from which it is doubted.
-
-Project convention: set on laid casts, so that of spots of C* 25 or more that are
-told as neutral nine in ten are named."""
-PLACES = (60.0, *(at for _, _, at in TONE_RANGES.values()))
+PLACES = (QUOTED_AT, *(at for _, _, at in TONE_RANGES.values()))
 """L* at which the casts of the whole and of the tone ranges are quoted."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Heard:
+class Conditioned:
     """Casts (4, 2) of the whole and the tone ranges, and the covariance (4, 2, 4, 2) of them."""
 
     casts: Floats
@@ -66,55 +63,55 @@ def shares(lightness: float) -> Floats:
     return np.array(at)
 
 
-def hear(weighed: Weighed, row: int, witnesses: Sequence[Witness]) -> Heard:
-    """What row ``row`` of the trees' word becomes once every hint is heard."""
-    heard = Heard(
-        weighed.casts[row],
-        np.einsum(
-            "ia,ij,ja,ab->iajb",
-            weighed.deviation[row], weighed.together, weighed.deviation[row], np.eye(2),
-        ),
-    )  # fmt: skip
-    for witness in witnesses:
-        heard = _with(heard, witness)
-    return heard
+def condition(prediction: Prediction, row: int, votes: Sequence[HintVote]) -> Conditioned:
+    """What row ``row`` of a prediction becomes with every hint."""
+    deviation = prediction.deviation[row]
+    out = Conditioned(
+        prediction.casts[row],
+        np.einsum("ia,ij,ja,ab->iajb", deviation, prediction.correlation, deviation, np.eye(2)),
+    )
+    for vote in votes:
+        out = _with(out, vote)
+    return out
 
 
-def _with(heard: Heard, witness: Witness) -> Heard:
-    cast, noise = witness.reading
-    lightness = witness.reads.lightness
-    said, own = heard.at(lightness)
-    toward = np.einsum("iajb,j->iab", heard.covariance, shares(lightness))
-    gain = toward @ np.linalg.inv(own + noise)
-    return Heard(
-        heard.casts + gain @ (cast - said),
-        heard.covariance - np.einsum("iab,jcb->iajc", gain, toward),
+def _with(before: Conditioned, vote: HintVote) -> Conditioned:
+    cast, noise = vote.reading
+    lightness = vote.reads.lightness
+    expected, covariance = before.at(lightness)
+    toward = np.einsum("iajb,j->iab", before.covariance, shares(lightness))
+    gain = toward @ np.linalg.inv(covariance + noise)
+    return Conditioned(
+        before.casts + gain @ (cast - expected),
+        before.covariance - np.einsum("iab,jcb->iajc", gain, toward),
     )
 
 
-def distance(heard: Heard, witness: Witness) -> float:
-    """How far a hint lies from what was heard before it, in standard deviations."""
-    cast, noise = witness.reading
-    said, own = heard.at(witness.reads.lightness)
-    return float(np.sqrt((cast - said) @ np.linalg.solve(own + noise, cast - said)))
+def distance(before: Conditioned, vote: HintVote) -> float:
+    """How far a hint lies from all that was known before it, in standard deviations."""
+    cast, noise = vote.reading
+    expected, covariance = before.at(vote.reads.lightness)
+    off = cast - expected
+    return float(np.sqrt(off @ np.linalg.solve(covariance + noise, off)))
 
 
-def told(case: Case, witnesses: Sequence[Witness]) -> Case:
-    """The case once a person's hints are heard; one that little else allows is doubted.
+def with_hints(analysis: Analysis, votes: Sequence[HintVote]) -> Analysis:
+    """The analysis given a person's hints; one that little else allows is doubted.
 
     All else is the picture, and the other hints.
     """
-    weighed = weigh([features(case)])
-    others = [[w for w in witnesses if w is not each] for each in witnesses]
+    prediction = predict([extract(analysis)], analysis.scene.models.trees)
+    others = [[other for other in votes if other is not each] for each in votes]
     doubted = any(
-        distance(hear(weighed, 0, rest), each) > HINT_DOUBTED_FROM
-        for each, rest in zip(witnesses, others, strict=True)
+        distance(condition(prediction, 0, rest), each) > HINT_DOUBTED_FROM
+        for each, rest in zip(votes, others, strict=True)
     )
-    heard = hear(weighed, 0, witnesses)
+    conditioned = condition(prediction, 0, votes)
     casts = {
-        name: (heard.casts[k], heard.covariance[k, :, k])
+        name: (conditioned.casts[k], conditioned.covariance[k, :, k])
         for k, name in enumerate((None, *TONE_RANGES))
     }
-    estimate = recount(case.counted, casts)
-    hinted = Hinted(tuple(witnesses), doubted, case)
-    return replace(case_under(case.scene, case.character, case.counted, estimate), hinted=hinted)
+    likelihoods = analysis.log_likelihoods
+    estimate = recount(likelihoods, casts)
+    under = analyse_under(analysis.scene, analysis.character, likelihoods, estimate)
+    return replace(under, hinted=Hinted(tuple(votes), doubted, analysis))

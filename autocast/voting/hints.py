@@ -15,24 +15,27 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.colour import linear_to_lab, linear_to_srgb, log_chromaticity, requote
+from autocast.colour import (
+    QUOTED_AT,
+    at_60,
+    linear_to_lab,
+    linear_to_srgb,
+    log_chromaticity,
+    requote,
+)
 from autocast.colour.grid import gaussian, grid, mean_and_covariance, posterior
 from autocast.errors import HintError
-from autocast.judgement import EVIDENT_FROM, HINTS, Hint, Place, Reading
-from autocast.judgement.things import HINTED, KINDS
+from autocast.judgement import HINTS, Hint, Place, Reading
+from autocast.judgement.limits import EVIDENT_FROM, GREYS_DIFFER, LOOKS_DIFFER, MISTAKEN
+from autocast.judgement.things import HINTED, KINDS, NEUTRALS, OTHER_LIGHT
+from autocast.modelstore.models import Densities
 from autocast.picture import Picture
-from autocast.segmentation.likelihoods import densities, nodes_of
+from autocast.segmentation.likelihoods import nodes_of
 from autocast.segmentation.regions import BURIED_BELOW, CLIPPED_FROM
 
 Floats = NDArray[np.floating[Any]]
 Mask = NDArray[np.bool_]
 
-GREYS_DIFFER = 1.0
-"""Standard deviation, a*b* at L* 60, of things that a person calls neutral.
-
-Common practice, no source: a neutral is called green or magenta from 1 to 3 on."""
-MISTAKEN = 0.02
-"""Share of hints that are wild (project convention)."""
 SPOT_SHARE = 0.01
 """Radius of a spot as a share of the long side, where none is given (project convention)."""
 SAME_COLOUR = 0.25
@@ -42,7 +45,7 @@ That of regions which share their vote (``alike`` in the model file weights.json
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Witness:
+class HintVote:
     """A hint that votes: what it reads, where, and its log-likelihood (N,) over casts.
 
     ``reading`` is the cast (2,) that explains it and that cast's covariance
@@ -64,7 +67,7 @@ def left_out(picture: Picture, hints: Sequence[Hint]) -> Picture:
         spot = _spot(picture, hint)
         if hint.what == "own_colour":
             opaque &= ~_thing(picture, spot)
-        elif hint.what == "other_light":
+        elif hint.what == OTHER_LIGHT:
             opaque &= ~spot
     if not opaque.any():
         raise HintError(f"The hints leave nothing of {picture.name} to judge; mark less of it.")
@@ -76,12 +79,14 @@ def apart(picture: Picture, hint: Hint) -> Picture:
     return replace(picture, opaque=picture.opaque & _spot(picture, hint))
 
 
-def witnesses(picture: Picture, hints: Sequence[Hint]) -> tuple[Witness, ...]:
-    """The votes of the hints that speak. Raises HintError where a spot cannot be read."""
-    return tuple(_witness(picture, hint) for hint in hints if hint.what in HINTED)
+def hint_votes(
+    picture: Picture, hints: Sequence[Hint], densities: Densities
+) -> tuple[HintVote, ...]:
+    """The votes of the hints that name a thing. Raises HintError where a spot cannot be read."""
+    return tuple(_hint_vote(picture, hint, densities) for hint in hints if hint.what in HINTED)
 
 
-def _witness(picture: Picture, hint: Hint) -> Witness:
+def _hint_vote(picture: Picture, hint: Hint, densities: Densities) -> HintVote:
     spot = _spot(picture, hint)
     inside = picture.encoded[spot]
     good = ((inside < CLIPPED_FROM) & (inside > BURIED_BELOW)).all(axis=1)
@@ -95,22 +100,23 @@ def _witness(picture: Picture, hint: Hint) -> Witness:
     lab = linear_to_lab(mean)
     reads = Reading(*(float(v) for v in lab))
     thing = HINTED[hint.what]
-    if hint.what == "neutral":
-        each = linear_to_lab(pixels)
-        at_60 = each[:, 1:] * (76 / (np.maximum(each[:, :1], 0) + 16))
+    if thing.name == NEUTRALS:
+        colours = at_60(linear_to_lab(pixels))
         # Pixels of one spot share its texture: their mean is surer than each, but not by much.
-        own = at_60.var(axis=0) / np.sqrt(len(at_60))
+        own = colours.var(axis=0) / np.sqrt(len(colours))
         covariance = np.diag(own + GREYS_DIFFER**2)
-        cast = requote(lab[1:], 60.0, reads.lightness)
+        cast = requote(lab[1:], QUOTED_AT, reads.lightness)
         vote = gaussian(cast, covariance, MISTAKEN)
         reading: tuple[Floats, Floats] = (cast, covariance)
         expected: Reading | None = Reading(reads.lightness, 0.0, 0.0)
     else:
-        table = densities()[KINDS.index(thing.kinds[0])]
-        vote = np.log(table[nodes_of(log_chromaticity(mean)[None])[0]].astype(np.float64))
+        table = densities.table[KINDS.index(thing.kinds[0])]
+        vote = np.log(
+            table[nodes_of(densities, log_chromaticity(mean)[None])[0]].astype(np.float64)
+        )
         reading = mean_and_covariance(posterior(vote))
         expected = None if thing.target is None else thing.target.at(reads.lightness)
-    return Witness(hint, reads, expected, vote, place_of(picture, hint), reading)
+    return HintVote(hint, reads, expected, vote, place_of(picture, hint), reading)
 
 
 def _radius(picture: Picture, hint: Hint) -> float:
@@ -181,7 +187,3 @@ def near_evident(whole: Floats) -> float:
     size = np.hypot(*grid().casts.T)
     beyond = np.array([(1 + erf((s - EVIDENT_FROM) / (LOOKS_DIFFER * sqrt(2)))) / 2 for s in size])
     return float(whole @ beyond)
-
-
-LOOKS_DIFFER = 2.0
-"""Standard deviation of one look's C* about another's (measured on judged photographs; CARD.md)."""

@@ -17,11 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocast.colour.grid import gaussian, grid, mean_and_covariance, normal, peaks, posterior
-from autocast.evidence import Outright, Vote, kinds
+from autocast.evidence import PictureWide, Vote, kinds
 from autocast.judgement import TONE_RANGES
 from autocast.judgement.things import CLASSES
 from autocast.segmentation.likelihoods import Scene, memberships
-from autocast.segmentation.regions import Regions
+from autocast.segmentation.regions import Regions, tone_masks
 
 Floats = NDArray[np.floating[Any]]
 
@@ -66,15 +66,15 @@ class Estimate:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Ballot:
+class LogLikelihoods:
     """What is known before the count; every array is (1 + P) x N, the whole first.
 
-    ``together`` holds the classes' joint log-likelihood, by the class left out
-    (None: all heard); ``outright`` that of each picture-wide kind.
+    ``joint`` holds the classes' joint log-likelihood, by the class left out
+    (None: all heard); ``picture_wide`` that of each picture-wide kind.
     """
 
-    together: Mapping[str | None, Floats]
-    outright: Mapping[str, Outright]
+    joint: Mapping[str | None, Floats]
+    picture_wide: Mapping[str, PictureWide]
     shares: Floats
     settings: Mapping[str, Any]
 
@@ -99,27 +99,32 @@ def area_masks(regions: Regions) -> dict[str, NDArray[np.bool_]]:
 def part_masks(scene: Scene) -> NDArray[np.bool_]:
     """P x R: which regions lie in each tone range and each area of the frame."""
     lightness = scene.regions.lab[:, 0]
-    tones = [(lightness >= low) & (lightness < high) for low, high, _ in TONE_RANGES.values()]
-    readable = (lightness >= 10) & (lightness < 95)
+    tones = list(tone_masks(lightness).values())
+    # Nothing darker or lighter than the tone ranges says much of an area's light.
+    readable = np.logical_or.reduce(tones)
     areas = area_masks(scene.regions)
     return np.array([*tones, *tones, *(areas[name] & readable for name in AREAS)])
 
 
-def ballot(scene: Scene) -> Ballot:
+def log_likelihoods(scene: Scene) -> LogLikelihoods:
     """Ask every kind of evidence."""
     masks = part_masks(scene)
-    outright = {k.kind: k.outright(scene, masks) for k in kinds() if k.outright is not None}
+    picture_wide = {
+        k.kind: k.picture_wide(scene, masks) for k in kinds() if k.picture_wide is not None
+    }
     rows = np.concatenate([np.ones((1, len(scene.weight))), masks]) * scene.weight
     total = sum(scene.explained.values(), np.zeros((), dtype=np.float32))
-    together: dict[str | None, Floats] = {}
+    joint: dict[str | None, Floats] = {}
     for left_out in (None, *CLASSES):
         rest = total if left_out is None else total - scene.explained[left_out]
         logs = np.log(np.maximum(rest, np.finfo(np.float32).tiny))
-        together[left_out] = (rows.astype(np.float32) @ logs).astype(np.float64)
-    return Ballot(together, outright, masks @ scene.regions.area, scene.weights["voting"])
+        joint[left_out] = (rows.astype(np.float32) @ logs).astype(np.float64)
+    return LogLikelihoods(
+        joint, picture_wide, masks @ scene.regions.area, scene.models.weights["voting"]
+    )
 
 
-def count(votes: Ballot, without: str | None = None) -> Estimate:
+def count(votes: LogLikelihoods, without: str | None = None) -> Estimate:
     """Combine the votes, leaving out the kind ``without`` if one is named."""
     logs = _logs(votes, without)
     prior = _prior(votes.settings["prior"])
@@ -130,7 +135,7 @@ def count(votes: Ballot, without: str | None = None) -> Estimate:
     return Estimate(mean, covariance, whole, peaks(whole), parts, information)
 
 
-def recount(votes: Ballot, casts: Mapping[str | None, tuple[Floats, Floats]]) -> Estimate:
+def recount(votes: LogLikelihoods, casts: Mapping[str | None, tuple[Floats, Floats]]) -> Estimate:
     """The estimate where the casts of the whole (None) and of the tone ranges are given.
 
     Each is a mean (2,) and a covariance (2, 2); the areas of the frame are
@@ -144,17 +149,19 @@ def recount(votes: Ballot, casts: Mapping[str | None, tuple[Floats, Floats]]) ->
     return Estimate(mean, covariance, whole, peaks(whole), parts | given, information)
 
 
-def _logs(votes: Ballot, without: str | None) -> Floats:
+def _logs(votes: LogLikelihoods, without: str | None) -> Floats:
     """(1 + P) x N log-likelihoods of everything that is heard."""
     known = votes.settings["evidence"]
-    logs = known["classes"] * votes.together[without if without in CLASSES else None]
-    for kind, spoken in votes.outright.items():
+    logs = known["classes"] * votes.joint[without if without in CLASSES else None]
+    for kind, spoken in votes.picture_wide.items():
         if kind != without and kind in known:
             logs = logs + known[kind] * spoken.likelihoods
     return np.asarray(logs)
 
 
-def _parts(votes: Ballot, logs: Floats, mean: Floats, covariance: Floats) -> dict[str, Part]:
+def _parts(
+    votes: LogLikelihoods, logs: Floats, mean: Floats, covariance: Floats
+) -> dict[str, Part]:
     """The parts' casts, each starting from the whole's."""
     settings = votes.settings
     # A corner or strip of the frame may stand in a light of its own, farther from the whole's.
@@ -178,15 +185,17 @@ def members(scene: Scene, estimate: Estimate) -> NDArray[np.float32]:
     return memberships(scene, likely, share)
 
 
-def votes(scene: Scene, held: NDArray[np.float32], counted: Ballot) -> dict[str, Vote]:
+def votes(scene: Scene, held: NDArray[np.float32], likelihoods: LogLikelihoods) -> dict[str, Vote]:
     """Every kind's own likelihood over the casts, given memberships R x 9."""
     out = {}
     for kind in kinds():
-        if kind.testify is not None:
-            out[kind.kind] = kind.testify(scene, held)
+        if kind.vote is not None:
+            out[kind.kind] = kind.vote(scene, held)
         else:
-            weight = counted.settings["evidence"].get(kind.kind, 0.0)
-            out[kind.kind] = Vote(kind.kind, weight * counted.outright[kind.kind].likelihoods[0])
+            weight = likelihoods.settings["evidence"].get(kind.kind, 0.0)
+            out[kind.kind] = Vote(
+                kind.kind, weight * likelihoods.picture_wide[kind.kind].likelihoods[0]
+            )
     return out
 
 

@@ -72,15 +72,15 @@ def test_no_error_in_59_is_the_least_that_bounds_a_share_of_one_in_twenty() -> N
 
 def test_a_curve_counts_what_it_was_made_from_and_survives_plain_containers() -> None:
     probability, consensus = _drawn(3000, 0.3, 1)
-    open_to = np.random.default_rng(2).random((3000, 2)) < (0.7, 0.4)
-    made = curve(probability, consensus, open_to)
+    eligible = np.random.default_rng(2).random((3000, 2)) < (0.7, 0.4)
+    made = curve(probability, consensus, eligible)
     assert len(made.levels) <= 400
     assert made.levels[-1] >= probability.max()
     for level, clear, cast in zip(made.levels, made.clear, made.cast, strict=True):
         for name, one, other in zip(CONSENSUS, clear, cast, strict=True):
             below = (probability <= level) & (consensus == name)
-            assert one == (below & open_to[:, 0]).sum()
-            assert other == (below & open_to[:, 1]).sum()
+            assert one == (below & eligible[:, 0]).sum()
+            assert other == (below & eligible[:, 1]).sum()
     assert made.total.sum() == 3000
     assert made.base_rate == pytest.approx((consensus == "evident").mean())
     back = Curve.from_plain(made.to_plain())
@@ -92,15 +92,15 @@ def test_pictures_that_are_not_open_to_a_verdict_do_not_get_it_and_do_not_narrow
     """Half of the evident pictures are handed to a person whatever their probability."""
     probability, consensus = _drawn(4000, 0.25, 7)
     risks = Risks(0.05, 0.15, 0.10)
-    open_to = every(probability)
+    eligible = every(probability)
     handed = (consensus == "evident") & (np.arange(4000) % 2 == 0)
-    open_to[handed, 0] = False
-    open_to[(consensus == "none") & (np.arange(4000) % 2 == 0), 1] = False
-    wide = choose(probability, consensus, open_to, risks)
+    eligible[handed, 0] = False
+    eligible[(consensus == "none") & (np.arange(4000) % 2 == 0), 1] = False
+    wide = choose(probability, consensus, eligible, risks)
     narrow = choose(probability, consensus, every(probability), risks)
     assert wide.clear_below > narrow.clear_below
     assert wide.cast_above < narrow.cast_above
-    verdict = wide.verdict(probability, open_to)
+    verdict = wide.verdict(probability, eligible)
     assert not (verdict[handed] == "clear").any()
     evident = consensus == "evident"
     assert evident[verdict == "clear"].mean() <= risks.clear

@@ -40,7 +40,7 @@ from autocast.modelstore import files as modelfiles
 from autocast.report import curves
 from autocast.report.figures import figures_text
 from autocast.training import commands, fit, nested, simulation
-from autocast.training.fit import Word
+from autocast.training.fit import Predictions
 from autocast.training.gather import Table, tabulate
 from autocast.training.risks import choose, upper_bound
 from autocast.voting import fitted as weighing
@@ -50,8 +50,8 @@ PAIRS = tuple(
     dict.fromkeys(
         (
             *weighing.ANCHORS,
-            "together",
-            *(f"together.{tone}" for tone in TONES),
+            "joint",
+            *(f"joint.{tone}" for tone in TONES),
             *(f"statistics.{name}" for name in ESTIMATORS),
             *(f"statistics.{tone}.{kind}" for tone in TONES for kind in ("mean", "least_0.25")),
             "neutrals.reads",
@@ -113,7 +113,7 @@ def table(pictures: int = 120, seed: int = 4) -> Table:
         looked=np.where(evident[:, None], casts[:, 0], np.nan),
         scene=np.where(picture % 2 == 0, "quay", "workshop"),
         judgements=judgements,
-        open_to=np.ones((len(rows), 2), dtype=bool),
+        eligible=np.ones((len(rows), 2), dtype=bool),
         without={"neutrals": neutrals, "statistics": nothing},
     )
 
@@ -150,7 +150,7 @@ def judged_only(truth: NDArray[np.bool_]) -> Table:
         looked=np.full((count, 2), np.nan),
         scene=np.full(count, ""),
         judgements=np.full((count, 2), ""),
-        open_to=np.ones((count, 2), dtype=bool),
+        eligible=np.ones((count, 2), dtype=bool),
         without={},
     )
 
@@ -359,15 +359,17 @@ def test_asking_was_right_where_judgements_are_unsure() -> None:
 # --- casts laid and casts judged -------------------------------------------------------------
 
 
-def _word(casts: NDArray[np.floating[Any]]) -> Word:
+def _assess(casts: NDArray[np.floating[Any]]) -> Predictions:
     size = np.hypot(casts[:, 0, 0], casts[:, 0, 1])
-    return Word(casts, np.ones((len(casts), 2)), size, size / (1 + size), np.zeros(len(casts)))
+    return Predictions(
+        casts, np.ones((len(casts), 2)), size, size / (1 + size), np.zeros(len(casts))
+    )
 
 
 def test_a_faultless_estimate_is_found_faultless_at_every_size() -> None:
     made = table()
     faultless = {"weighed": made.truth[:, 0], "blind": np.zeros((len(made.file), 2))}
-    found = agreement.laid(made, _word(made.truth), faultless, 0)
+    found = agreement.laid(made, _assess(made.truth), faultless, 0)
     for row in found["weighed"].values():
         assert row["auc"]["value"] == 1.0
         assert row["error"]["value"] == 0.0
@@ -383,7 +385,7 @@ def test_direction_and_size_are_measured_against_both_looks() -> None:
     turned = np.nan_to_num(made.looked)
     turned[np.flatnonzero(both)[::4]] *= -1.0
     found = agreement.judged(
-        made, _word(made.truth), None, {"weighed": turned, "half": turned / 2}, 0
+        made, _assess(made.truth), None, {"weighed": turned, "half": turned / 2}, 0
     )
     share = 1 - len(np.flatnonzero(both)[::4]) / both.sum()
     assert found["weighed"]["direction"]["value"] == pytest.approx(share)
@@ -405,7 +407,7 @@ def test_the_band_of_crossed_casts_is_that_of_twelve_codes_at_the_ends() -> None
 
 def test_crossed_casts_are_found_by_tone_and_not_by_the_whole() -> None:
     made = table()
-    word = _word(np.where(made.natural[:, None, None], 0.0, made.truth))
+    word = _assess(np.where(made.natural[:, None, None], 0.0, made.truth))
     found = agreement.by_tone(made, word, 0)
     assert found["n"] == (made.kind == "crossed").sum()
     assert found["weighed"]["shadows"]["auc"]["value"] == 1.0
@@ -433,7 +435,7 @@ def test_casts_over_rendered_scenes_stand_against_uncast_scenes() -> None:
     mixed = replace(made, kind=kind)
     # All over scenes is shown as strongly cast: only casts over photographs stand out then.
     casts = np.where(scenes[:, None, None], 99.0, made.truth)
-    by_kind = {row["kind"]: row for row in agreement.kinds(mixed, _word(casts), 0)}
+    by_kind = {row["kind"]: row for row in agreement.kinds(mixed, _assess(casts), 0)}
     assert by_kind["gain"]["weighed"]["value"] == 1.0
     assert by_kind["held.gain"]["weighed"]["value"] == 0.5
     assert (
@@ -520,19 +522,19 @@ def test_tones_that_the_trees_find_apart_are_not_clear() -> None:
     casts = np.zeros((4, 4, 2))
     casts[1:, 1] = nested.TONES_APART / 2, 0.0
     casts[1:, 3] = -nested.TONES_APART / 2, 0.0
-    open_to = np.array([[True, True], [True, True], [True, True], [False, True]])
-    found = nested.still_open(replace(made, open_to=open_to), _word(casts), parts=1.0)
+    eligible = np.array([[True, True], [True, True], [True, True], [False, True]])
+    found = nested.eligible_by_trees(replace(made, eligible=eligible), _assess(casts), parts=1.0)
     assert found.tolist() == [[True, True], [False, True], [False, True], [False, True]]
 
 
 def test_a_part_that_the_trees_find_apart_keeps_a_picture_from_clear() -> None:
     made = judged_only(np.arange(400) % 2 == 0)
     said = np.random.default_rng(4).normal(0, 1, 400)
-    word = replace(_word(np.zeros((400, 4, 2))), uneven=said)
+    word = replace(_assess(np.zeros((400, 4, 2))), uneven=said)
     none, rows = made.consensus == "none", np.arange(0, 400, 3)
     level = nested.parts_apart(made, word, rows)
     assert (said[rows][none[rows]] >= level).mean() == pytest.approx(nested.PARTS_APART, abs=0.02)
-    found = nested.still_open(made, word, level)
+    found = nested.eligible_by_trees(made, word, level)
     assert (found[:, 0] == (said < level)).all()
     assert found[:, 1].all()
     assert nested.parts_apart(made, word, np.flatnonzero(~none)) == 0.0
@@ -632,7 +634,7 @@ def test_a_fold_is_studied_by_models_that_saw_none_of_its_groups(tmp_path: Path)
         assert set(fold[rows]) == {k}
         assert set(made.consensus[rows]) == {"none"}
         with np.load(models.folder / "fitted.npz") as arrays:
-            np.testing.assert_array_equal(arrays["together"], fitted.together)
+            np.testing.assert_array_equal(arrays["joint"], fitted.together)
             others = np.flatnonzero(made.natural & (fold != k))
             expected = fit.platt(outcome.word.logit[others], made.consensus[others])
             np.testing.assert_allclose(arrays["calibration"], expected)
@@ -695,7 +697,7 @@ def test_shipped_models_say_of_a_table_what_they_say_of_its_rows(folder: Path) -
     made = tabulate(rows)
     word = untouched.shipped(made)
     told = dict(zip(made.names, made.figures[3], strict=True))
-    assert weighing.weigh([told]).probability[0] == pytest.approx(word.probability[3])
+    assert weighing.predict([told]).probability[0] == pytest.approx(word.probability[3])
     off = np.hypot(*(word.casts[:, 0] - made.truth[:, 0]).T)
     assert np.median(off[made.kind == "gain"]) < np.median(
         np.hypot(*made.truth[made.kind == "gain", 0].T)

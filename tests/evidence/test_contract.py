@@ -14,11 +14,11 @@ import autocast
 from autocast import judging
 from autocast.colour import cast_to_shift, shift_to_cast
 from autocast.colour.grid import grid
-from autocast.evidence import Finding, KindOfEvidence, Outright, kinds, statistics
+from autocast.evidence import Finding, KindOfEvidence, PictureWide, kinds, statistics
 from autocast.judgement import Evidence, Judgement
 from autocast.judgement.things import CLASSES
 from autocast.segmentation.likelihoods import Scene
-from autocast.voting.analysis import Case
+from autocast.voting.analysis import Analysis
 from autocast.voting.posterior import count
 from tests import scenes
 from tests.scenes import Bytes
@@ -48,7 +48,7 @@ PICTURES = {
 
 @dataclass(frozen=True)
 class Opened:
-    case: Case
+    analysis: Analysis
     judgement: Judgement
 
     def evidence(self, kind: str) -> Evidence:
@@ -84,13 +84,13 @@ def test_kinds_have_names_and_words_of_their_own() -> None:
 
 @every_kind
 def test_a_kind_votes_in_one_way_only(kind: str) -> None:
-    assert (OF[kind].testify is None) != (OF[kind].outright is None)
+    assert (OF[kind].vote is None) != (OF[kind].picture_wide is None)
 
 
 @every_picture
 @every_kind
 def test_a_vote_is_a_finite_log_likelihood_over_the_grid(kind: str, name: str) -> None:
-    vote = of(name).case.votes[kind]
+    vote = of(name).analysis.votes[kind]
     assert vote.kind == kind
     assert vote.log_likelihood.shape == (len(grid()),)
     assert np.isfinite(vote.log_likelihood).all()
@@ -123,7 +123,7 @@ def test_shares_weights_and_places_lie_within_bounds(kind: str, name: str) -> No
 @every_picture
 @every_kind
 def test_leaving_a_kind_out_gives_a_whole_estimate(kind: str, name: str) -> None:
-    rest = count(of(name).case.counted, without=kind)
+    rest = count(of(name).analysis.log_likelihoods, without=kind)
     assert rest.posterior.shape == (len(grid()),)
     assert rest.posterior.sum() == pytest.approx(1)
     assert (rest.posterior >= 0).all()
@@ -137,7 +137,10 @@ def test_leaving_a_kind_out_gives_a_whole_estimate(kind: str, name: str) -> None
 def test_what_drove_it_is_what_leaving_it_out_moves(kind: str) -> None:
     seen = of("fair")
     found = seen.evidence(kind)
-    estimate, rest = count(seen.case.counted), count(seen.case.counted, without=kind)
+    estimate, rest = (
+        count(seen.analysis.log_likelihoods),
+        count(seen.analysis.log_likelihoods, without=kind),
+    )
     moved = math.hypot(*(rest.mean - estimate.mean))
     if found.explains is None:
         assert found.drove == found.weight == 0
@@ -190,8 +193,8 @@ CASTS = [(-12.0, 0.0), (9.0, -9.0), (0.0, -12.0), (4.0, 12.0), (12.0, 3.0)]
 def test_the_vote_moves_with_a_cast_laid_in_linear_light(
     kind: str, cast: tuple[float, float]
 ) -> None:
-    before, _ = quay_under((0.0, 0.0)).case.votes[kind].reading
-    after, _ = quay_under(cast).case.votes[kind].reading
+    before, _ = quay_under((0.0, 0.0)).analysis.votes[kind].reading
+    after, _ = quay_under(cast).analysis.votes[kind].reading
     off = math.hypot(*(after - before - cast))
     # The least-chroma tenth takes a cast to be small, and holds the statistics back.
     assert off < 0.4 * math.hypot(*cast)
@@ -211,8 +214,8 @@ GAIN_FOLLOWS_GAIN = (
 @pytest.mark.parametrize("cast", CASTS)
 @pytest.mark.parametrize("name", GAIN_FOLLOWS_GAIN)
 def test_an_estimator_moves_as_the_light_does(name: str, cast: tuple[float, float]) -> None:
-    before = statistics.measure(quay_under((0.0, 0.0)).case.scene)[name]
-    after = statistics.measure(quay_under(cast).case.scene)[name]
+    before = statistics.measure(quay_under((0.0, 0.0)).analysis.scene)[name]
+    after = statistics.measure(quay_under(cast).analysis.scene)[name]
     expected = shift_to_cast(cast_to_shift(before) + cast_to_shift(cast))
     # Noise, rounding to 8 bits and what clips at white keep it from being exact.
     assert after == pytest.approx(tuple(expected), abs=0.15 * math.hypot(*cast))
@@ -226,18 +229,18 @@ def _find(scene: Scene, members: np.typing.NDArray[np.float32]) -> Finding:
     return Finding(0.5, None, None, ())
 
 
-def _insist(scene: Scene, parts: np.typing.NDArray[np.bool_]) -> Outright:
+def _insist(scene: Scene, parts: np.typing.NDArray[np.bool_]) -> PictureWide:
     """An unshakable vote for a strong green cast."""
     del scene
     off = np.hypot(*(grid().casts - np.array([-40.0, 20.0])).T)
-    return Outright(np.broadcast_to(-(off**2), (len(parts) + 1, len(grid()))).copy(), {})
+    return PictureWide(np.broadcast_to(-(off**2), (len(parts) + 1, len(grid()))).copy(), {})
 
 
 def test_a_kind_unknown_to_the_model_file_is_shown_but_weighs_nothing(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     before = autocast.judge(PICTURES["fair"])
-    stranger = KindOfEvidence("stranger", "something new", _find, outright=_insist)
+    stranger = KindOfEvidence("stranger", "something new", _find, picture_wide=_insist)
     known = kinds()
     for name, module in list(sys.modules.items()):
         if name.startswith("autocast") and getattr(module, "kinds", None) is kinds:

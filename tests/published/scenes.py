@@ -141,8 +141,8 @@ def _seen(reflectance: Array, name: str) -> Array:
     bars = np.stack(
         [np.interp(_WAVELENGTHS, cmfs.wavelengths, cmfs.values[:, i]) for i in range(3)], axis=1
     )
-    weighed = bars * light(name)[:, None]
-    return np.asarray(reflectance @ weighed / weighed[:, 1].sum())
+    prediction = bars * light(name)[:, None]
+    return np.asarray(reflectance @ prediction / prediction[:, 1].sum())
 
 
 @cache

@@ -12,7 +12,7 @@ from autocast.judgement.things import CONTENT
 from autocast.picture import open_picture
 from autocast.segmentation import content
 from autocast.training import network
-from autocast.voting.features import HEARD
+from autocast.voting.features import ABLATED
 
 TOLD_BY_PYTORCH = (
     -3.340, 0.751, 2.142, 3.192, 2.574, -0.088, 3.461,
@@ -82,7 +82,7 @@ def test_normalisation_is_folded_into_the_weights() -> None:
 
 
 def test_it_can_be_withheld_like_any_evidence() -> None:
-    assert CONTENT in HEARD
+    assert CONTENT in ABLATED
     assert set(content.see(open_picture(data.rocket()))) == {
         f"{CONTENT}.{k:03d}" for k in range(112)
     }

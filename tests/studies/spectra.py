@@ -44,7 +44,7 @@ def use(folder: Path) -> None:
 def judged(number: int) -> tuple[str, float, float]:
     """Kind of cast, the largest C* laid, and the probability, of one scene of the report half."""
     row = gather._rendered(SEED, "report", number)
-    return row["kind"], row["worst"], float(weighing.weigh([row["figures"]]).probability[0])
+    return row["kind"], row["worst"], float(weighing.predict([row["figures"]]).probability[0])
 
 
 def said_with(folder: Path, scenes: int, jobs: int) -> list[tuple[str, float, float]]:

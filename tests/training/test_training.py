@@ -68,7 +68,7 @@ def _table(pictures: int = 90, seed: int = 4) -> Table:
         looked=np.full((count, 2), np.nan),
         scene=np.full(count, ""),
         judgements=np.full((count, 2), ""),
-        open_to=np.ones((count, 2), dtype=bool),
+        eligible=np.ones((count, 2), dtype=bool),
         without={},
     )
 
@@ -182,7 +182,7 @@ def test_rows_are_judged_by_models_that_did_not_see_their_group(
         seen.append(set(table.group[fitting]))
         return grow(table, fitting, seed)
 
-    def spy_apply(fitted: fit.Fitted, table: Table, rows: fit.Rows) -> fit.Word:
+    def spy_apply(fitted: fit.Fitted, table: Table, rows: fit.Rows) -> fit.Predictions:
         held.append(set(table.group[rows]))
         return apply(fitted, table, rows)
 
@@ -323,7 +323,7 @@ def test_a_cast_on_a_part_of_the_frame_is_told_from_one_over_all() -> None:
     assert roc_auc_score(partly[aside], said) > 0.95
 
 
-@pytest.mark.parametrize("lack", ["together", "first/start", "uneven"])
+@pytest.mark.parametrize("lack", ["joint", "first/start", "uneven"])
 def test_trees_of_another_version_are_refused(lack: str, monkeypatch: pytest.MonkeyPatch) -> None:
     arrays = dict(load_arrays(weighing.FILE))
     if lack == "first/start":
@@ -333,5 +333,5 @@ def test_trees_of_another_version_are_refused(lack: str, monkeypatch: pytest.Mon
     monkeypatch.setattr(weighing, "load_arrays", lambda _: arrays)
     weighing._models.cache_clear()
     with pytest.raises(ModelError, match=r"fitted.npz in .* another version of autocast. Train"):
-        weighing.weigh([{}])
+        weighing.predict([{}])
     weighing._models.cache_clear()

@@ -7,14 +7,14 @@ import pytest
 from hypothesis import given, strategies as st
 
 from autocast.judgement import Hint, Place, Reading
-from autocast.voting.conditioning import Heard, distance, hear, shares
-from autocast.voting.fitted import Weighed
-from autocast.voting.hints import Witness
+from autocast.voting.conditioning import Conditioned, condition, distance, shares
+from autocast.voting.fitted import Prediction
+from autocast.voting.hints import HintVote
 
 TOGETHER = np.array(
     [[1.0, 0.7, 0.9, 0.8], [0.7, 1.0, 0.8, 0.5], [0.9, 0.8, 1.0, 0.8], [0.8, 0.5, 0.8, 1.0]]
 )
-WEIGHED = Weighed(
+WEIGHED = Prediction(
     casts=np.array([[[3.0, -6.0], [5.0, -9.0], [3.5, -7.0], [1.0, -3.0]]]),
     deviation=np.array([[[3.0, 4.0], [5.0, 6.0], [3.0, 4.5], [2.5, 3.0]]]),
     probability=np.array([0.6]),
@@ -23,9 +23,9 @@ WEIGHED = Weighed(
 )  # fmt: skip
 
 
-def says(lightness: float, cast: tuple[float, float], spread: float = 1.0) -> Witness:
+def says(lightness: float, cast: tuple[float, float], spread: float = 1.0) -> HintVote:
     covariance = np.array([[spread**2, 0.3 * spread], [0.3 * spread, 1.4 * spread**2]])
-    return Witness(
+    return HintVote(
         Hint("neutral", 1, 1),
         Reading(lightness, *cast),
         Reading(lightness, 0.0, 0.0),
@@ -51,16 +51,16 @@ def test_a_lightness_is_shared_between_the_casts_beside_it() -> None:
 def test_hearing_is_conditioning_a_normal(
     lightness: list[float], a: float, b: float, spread: float
 ) -> None:
-    witnesses = [says(at, (a + k, b - k), spread) for k, at in enumerate(lightness)]
-    heard = hear(WEIGHED, 0, witnesses)
+    hint_votes = [says(at, (a + k, b - k), spread) for k, at in enumerate(lightness)]
+    heard = condition(WEIGHED, 0, hint_votes)
     # The same in information form: precisions add (Bishop, Pattern Recognition and Machine
     # Learning, 2006, equations 2.113 to 2.117; from memory).
     deviation = np.diag(WEIGHED.deviation[0].ravel())
     prior = deviation @ np.kron(TOGETHER, np.eye(2)) @ deviation
     precision, pull = np.linalg.inv(prior), np.linalg.solve(prior, WEIGHED.casts[0].ravel())
-    for witness in witnesses:
-        read = np.kron(shares(witness.reads.lightness), np.eye(2))
-        cast, noise = witness.reading
+    for hint_vote in hint_votes:
+        read = np.kron(shares(hint_vote.reads.lightness), np.eye(2))
+        cast, noise = hint_vote.reading
         precision = precision + read.T @ np.linalg.solve(noise, read)
         pull = pull + read.T @ np.linalg.solve(noise, cast)
     covariance = np.linalg.inv(precision)
@@ -70,7 +70,7 @@ def test_hearing_is_conditioning_a_normal(
 
 def test_a_sure_word_is_taken_where_it_was_read_and_less_elsewhere() -> None:
     cast = np.array([8.0, 4.0])
-    heard = hear(WEIGHED, 0, [says(25.0, (8.0, 4.0), 1e-4)])
+    heard = condition(WEIGHED, 0, [says(25.0, (8.0, 4.0), 1e-4)])
     assert heard.casts[1] == pytest.approx(cast, abs=1e-3)
     moved = np.hypot(*(heard.casts - WEIGHED.casts[0]).T)
     # Highlights err least together with shadows.
@@ -79,19 +79,20 @@ def test_a_sure_word_is_taken_where_it_was_read_and_less_elsewhere() -> None:
 
 
 def test_a_word_far_from_all_else_is_far_in_deviations() -> None:
-    heard = Heard(WEIGHED.casts[0], hear(WEIGHED, 0, []).covariance)
+    heard = Conditioned(WEIGHED.casts[0], condition(WEIGHED, 0, []).covariance)
     near, far = (distance(heard, says(60.0, cast)) for cast in ((3.0, -6.0), (30.0, 20.0)))
     assert near == pytest.approx(0)
     assert far > 5
     # Once it is heard it is far no longer.
     assert (
-        distance(hear(WEIGHED, 0, [says(60.0, (30.0, 20.0))]), says(60.0, (30.0, 20.0))) < far / 2
+        distance(condition(WEIGHED, 0, [says(60.0, (30.0, 20.0))]), says(60.0, (30.0, 20.0)))
+        < far / 2
     )
 
 
 def test_the_probability_is_that_of_the_whole() -> None:
     plain, strong = (
-        hear(WEIGHED, 0, [says(60.0, c, 0.5)]).evident for c in ((0.0, 0.0), (0.0, 15.0))
+        condition(WEIGHED, 0, [says(60.0, c, 0.5)]).evident for c in ((0.0, 0.0), (0.0, 15.0))
     )
     assert plain < 0.05
     assert strong > 0.95

@@ -8,16 +8,16 @@ import numpy as np
 import pytest
 
 from autocast.judging import prepare
-from autocast.voting.features import RANKS, features, mirrored_alike
+from autocast.voting.features import RANKS, extract, mirrored_alike
 from tests.photographs import pixels
 
 TOLD = {
     "statistics.brightest.mean.a": 1.0,
     "statistics.brightest.mean.b": 2.0,
-    "together.left.a": 3.0,
-    "together.left.b": 4.0,
-    "together.right.a": -1.0,
-    "together.right.b": 0.0,
+    "joint.left.a": 3.0,
+    "joint.left.b": 4.0,
+    "joint.right.a": -1.0,
+    "joint.right.b": 0.0,
     "scene.fine": 0.1,
 }
 
@@ -26,10 +26,10 @@ def test_only_sides_of_the_frame_are_told_by_their_distance_from_neutral() -> No
     assert mirrored_alike(TOLD) == {
         "statistics.brightest.mean.a": 1.0,
         "statistics.brightest.mean.b": 2.0,
-        "together.farther.a": 3.0,
-        "together.farther.b": 4.0,
-        "together.nearer.a": -1.0,
-        "together.nearer.b": 0.0,
+        "joint.farther.a": 3.0,
+        "joint.farther.b": 4.0,
+        "joint.nearer.a": -1.0,
+        "joint.nearer.b": 0.0,
         "scene.fine": 0.1,
     }
 
@@ -43,10 +43,10 @@ def test_a_mirrored_picture_tells_the_same() -> None:
 
 
 def test_a_side_that_cannot_be_read_is_the_nearer_one() -> None:
-    blind = TOLD | {"together.left.a": math.nan, "together.left.b": math.nan}
+    blind = TOLD | {"joint.left.a": math.nan, "joint.left.b": math.nan}
     told = mirrored_alike(blind)
-    assert (told["together.farther.a"], told["together.farther.b"]) == (-1.0, 0.0)
-    assert math.isnan(told["together.nearer.a"])
+    assert (told["joint.farther.a"], told["joint.farther.b"]) == (-1.0, 0.0)
+    assert math.isnan(told["joint.nearer.a"])
 
 
 @pytest.mark.parametrize("power", [0.8, 1.3])
@@ -55,7 +55,7 @@ def test_a_curve_moves_ranks_as_it_moves_greys(power: float) -> None:
     # Ranks are of the working pixels; area-averaging comes first and bends them a little.
     curved = plain.copy()
     curved[..., 0] = np.rint(255 * (plain[..., 0] / 255) ** power)
-    before, after = (features(prepare(picture)) for picture in (plain, curved))
+    before, after = (extract(prepare(picture)) for picture in (plain, curved))
     level = np.quantile(plain[..., 1] / 255, RANKS)
     for share, green in zip(RANKS[3:-3], level[3:-3], strict=True):
         name = f"statistics.rank_{share:g}"

@@ -1,0 +1,102 @@
+"""A published network's blocks, read from plain arrays and walked in numpy.
+
+Walked here, so that judging a picture needs none of the libraries that networks
+are trained with.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float32]
+Layer = tuple[Floats, Floats]
+"""Weights and bias; batch normalisation is folded in."""
+
+CEILING = 6.0
+"""Where its rectifier ends (ReLU6)."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Network:
+    """The stem and the blocks that are kept: layers by name, and each block's stride."""
+
+    layers: Mapping[str, Layer]
+    strides: tuple[int, ...]
+
+
+def unpack_network(arrays: Mapping[str, NDArray[Any]]) -> Network:
+    """The network out of a file's arrays. Raises KeyError where one is missing."""
+    names = {name.removesuffix(".weight") for name in arrays if name.endswith(".weight")}
+    layers: dict[str, Layer] = {
+        name: (
+            arrays[f"{name}.weight"].astype(np.float32),
+            arrays[f"{name}.bias"].astype(np.float32),
+        )
+        for name in names
+    }
+    return Network(layers, tuple(int(stride) for stride in arrays["strides"]))
+
+
+def activations(network: Network, seen: Floats) -> Floats:
+    """The last block's output (h, w, C) for what is seen (H, W, 3)."""
+    at = _rectified(_strided(seen, network.layers["stem"]))
+    for k, stride in enumerate(network.strides):
+        inside = at
+        if f"{k}.expand" in network.layers:
+            inside = _rectified(_pointwise(inside, network.layers[f"{k}.expand"]))
+        inside = _rectified(_depthwise(inside, network.layers[f"{k}.depth"], stride))
+        out = _pointwise(inside, network.layers[f"{k}.project"])
+        at = at + out if out.shape == at.shape else out
+    return at
+
+
+def _rectified(values: Floats) -> Floats:
+    return np.clip(values, 0, CEILING, out=values)
+
+
+def _pointwise(values: Floats, layer: Layer) -> Floats:
+    weight, bias = layer
+    # As one matrix: a product row by row of the picture takes far longer.
+    out = values.reshape(-1, len(weight)) @ weight
+    out += bias
+    return out.reshape(*values.shape[:-1], -1)
+
+
+def _strided(values: Floats, layer: Layer) -> Floats:
+    """A full convolution of stride 2."""
+    weight, bias = layer
+    side = len(weight)
+    windows = np.lib.stride_tricks.sliding_window_view(
+        _padded(values, side, 2), (side, side), axis=(0, 1)
+    )
+    taken = np.moveaxis(windows[::2, ::2], 2, -1)
+    return _pointwise(taken.reshape(*taken.shape[:2], -1), (weight.reshape(-1, len(bias)), bias))
+
+
+def _depthwise(values: Floats, layer: Layer, stride: int) -> Floats:
+    """Each channel with its own kernel."""
+    weight, bias = layer
+    side = len(weight)
+    padded = _padded(values, side, stride)
+    high, wide = ((n - side) // stride + 1 for n in padded.shape[:2])
+    out = np.empty((high, wide, values.shape[-1]), dtype=np.float32)
+    out[:] = bias
+    product = np.empty_like(out)
+    for i in range(side):
+        for j in range(side):
+            rows = slice(i, i + stride * (high - 1) + 1, stride)
+            across = slice(j, j + stride * (wide - 1) + 1, stride)
+            np.multiply(padded[rows, across], weight[i, j], out=product)
+            out += product
+    return out
+
+
+def _padded(values: Floats, side: int, stride: int) -> Floats:
+    """Zeros around, so that every stride finds a window; the odd one right and below."""
+    lack = [max((-(-n // stride) - 1) * stride + side - n, 0) for n in values.shape[:2]]
+    return np.pad(values, (*((n // 2, n - n // 2) for n in lack), (0, 0)))
