@@ -46,7 +46,36 @@ def judge(
     assumptions: Assumptions | None = None,
     models: Models | None = None,
 ) -> Judgement:
-    """Say whether the colour of a picture can be trusted; see :func:`autocast.judge`."""
+    """Say whether the colour of a picture can be trusted. The picture is only read.
+
+    Parameters
+    ----------
+    source : path, bytes, binary file, PIL image or array
+        Arrays are sRGB-encoded, (H, W), (H, W, 3) or (H, W, 4) with alpha last;
+        uint8, uint16, or float in 0..1.
+    hints : sequence of Hint
+        What a person knows of spots.
+    assumptions : Assumptions, optional
+        Another base rate of evident casts, or other risks, than the models' own.
+    models : Models, optional
+        Those that autocast came with unless given.
+
+    Returns
+    -------
+    Judgement
+        The verdict, its probability, the cast, and the evidence.
+
+    Raises
+    ------
+    PictureError
+        The picture cannot be judged.
+    HintError
+        A hint cannot be read.
+    AssumptionError
+        An assumption is no share between 0 and 1.
+    ModelError
+        Model files are damaged.
+    """
     return examine(source, hints, assumptions, models).judgement
 
 

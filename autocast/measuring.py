@@ -91,10 +91,29 @@ def measure(
 ) -> Measures:
     """Read small discs of a picture at full resolution, from light to dark.
 
-    ``at`` are (x, y) in pixels of the full upright picture, origin at its top
-    left corner; without it the spots that a careful person would pick are
-    proposed. ``radius`` is in pixels. Raises PictureError, or HintError for a
-    spot outside the picture.
+    Parameters
+    ----------
+    source : path, bytes, binary file, PIL image or array
+        As for :func:`autocast.judge`.
+    at : sequence of (x, y)
+        Pixels of the full upright picture, origin at its top left corner. Without
+        it the spots that a careful person would pick are proposed.
+    radius : float, optional
+        In pixels; 0.5 % of the long side unless given.
+    models : Models, optional
+        Those that autocast came with unless given.
+
+    Returns
+    -------
+    Measures
+        What each disc reads, and what it should read.
+
+    Raises
+    ------
+    PictureError
+        The picture cannot be judged.
+    HintError
+        A spot lies outside the picture, or a disc has no pixels.
     """
     examination = examine(source, models=models)
     picture = examination.picture

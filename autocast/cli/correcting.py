@@ -111,8 +111,8 @@ def correct(
 
         typer.echo(correction_text(correction, terminal()[0]))
     with one_sentence():
-        if clf is not None and work.laid is not None:
-            write_clf(work.laid, correction.judgement.name, clf, force=force)
+        if clf is not None and work.curves is not None:
+            write_clf(work.curves, correction.judgement.name, clf, force=force)
         if pair is not None and work.after is not None and correction.proof is not None:
             from autocast.report.pair import draw_pair
 

@@ -23,12 +23,12 @@ SIDE = 65
 """Nodes along each side of the table (common practice, no source)."""
 
 
-def clf_text(laid: Curves, name: str) -> str:
+def clf_text(applied: Curves, name: str) -> str:
     """The XML document of a move in one RGB space; ``name`` says of which picture."""
     axis = np.linspace(0.0, 1.0, SIDE)
     nodes = np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), axis=-1).reshape(-1, 3)
-    rows = "\n".join(f"{r:.6f} {g:.6f} {b:.6f}" for r, g, b in laid(nodes))
-    space = escape(laid.space.label)
+    rows = "\n".join(f"{r:.6f} {g:.6f} {b:.6f}" for r, g, b in applied(nodes))
+    space = escape(applied.space.label)
     return (
         '<?xml version="1.0" encoding="UTF-8"?>\n'
         f'<ProcessList xmlns="{NAMESPACE}" id="autocast-move" compCLFversion="3.0" '
@@ -49,7 +49,7 @@ def check_clf(to: Path, original: Path, *, force: bool) -> None:
     check_target(original, to, force=force)
 
 
-def write_clf(laid: Curves, name: str, to: Path, *, force: bool) -> None:
+def write_clf(applied: Curves, name: str, to: Path, *, force: bool) -> None:
     """Write the file, whole or not at all. Raises OutputError."""
     with whole(to, force=force) as beside:
-        beside.write_text(clf_text(laid, name), encoding="utf-8", newline="\n")
+        beside.write_text(clf_text(applied, name), encoding="utf-8", newline="\n")

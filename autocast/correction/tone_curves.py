@@ -204,10 +204,10 @@ def smooth(casts: Floats, spreads: Floats, strength: float) -> Move:
     return Move(pairs, spread, strength, 0.0)
 
 
-def lightness_error(laid: Curves, values: NDArray[np.floating[Any]]) -> tuple[float, float]:
+def lightness_error(applied: Curves, values: NDArray[np.floating[Any]]) -> tuple[float, float]:
     """Mean and 99th percentile of |delta L*| that the curves alone leave over values (n, 3)."""
-    before = linear_to_lab(laid.space.to_linear_srgb(values))[:, 0]
-    after = linear_to_lab(laid.space.to_linear_srgb(laid.alone(values)))[:, 0]
+    before = linear_to_lab(applied.space.to_linear_srgb(values))[:, 0]
+    after = linear_to_lab(applied.space.to_linear_srgb(applied.alone(values)))[:, 0]
     off = np.abs(after - before)
     return float(off.mean()), float(np.quantile(off, 0.99))
 

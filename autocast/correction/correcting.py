@@ -1,0 +1,277 @@
+"""The order of a correction: estimate, move, copy, proof."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import os
+from collections.abc import Callable, Sequence
+from dataclasses import KW_ONLY, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocast.colour import requote
+from autocast.correction.check import Proof, prove
+from autocast.correction.tone_curves import Curves, Move, curves, lightness_error, shrunk, smooth
+from autocast.errors import OutputError
+from autocast.judgement import REMARKS, SLIGHT_FROM, TONE_RANGES, Hint, Judgement
+from autocast.judgement.things import HINT
+from autocast.judging import Examination, casts_by_tone, examine
+from autocast.modelstore import Models
+from autocast.picture import Picture, Source, check_copy, copy_picture, own_space, srgb_space
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """The move as numbers.
+
+    ``casts`` by tone are (a*, b*) at the tone's own L*; ``points`` are, for
+    each of R, G and B, (input, output) pairs 0..1 in the file's own encoded
+    RGB; ``curves_alone`` is the mean and the 99th percentile of the change of
+    L* where the curves are used without putting lightness back; ``space``
+    names the RGB; ``towards_grey`` is the share of pixels that lose some
+    colour because they would have left the range.
+    """
+
+    casts: dict[str, tuple[float, float]]
+    spreads: dict[str, float]
+    strength: float
+    space: str
+    points: dict[str, tuple[tuple[float, float], ...]]
+    curves_alone: tuple[float, float]
+    towards_grey: float
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """What came of a wish to correct: ``written`` is the copy's path, None where none was made.
+
+    ``why`` is the sentence that says so. ``advice`` and ``proof`` are None
+    where there is no move, or no copy.
+    """
+
+    judgement: Judgement
+    written: str | None
+    why: str
+    advice: Advice | None
+    proof: Proof | None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain containers, ready for JSON."""
+        return {
+            "schema": 1,
+            "judgement": self.judgement.to_dict(),
+            "written": self.written,
+            "why": self.why,
+            "advice": None if self.advice is None else dataclasses.asdict(self.advice),
+            "proof": None
+            if self.proof is None
+            else {
+                "mended": self.proof.mended,
+                "sentence": self.proof.sentence,
+                "readings": [
+                    {
+                        **{
+                            f.name: getattr(r, f.name)
+                            for f in dataclasses.fields(r)
+                            if f.name not in ("before", "after")
+                        },
+                        "before": r.before._asdict(),
+                        "after": r.after._asdict(),
+                    }
+                    for r in self.proof.readings
+                ],
+                "after": self.proof.after.to_dict(),
+            },
+        }
+
+    def to_json(self) -> str:
+        """One JSON document, in ASCII."""
+        return json.dumps(self.to_dict(), allow_nan=False)
+
+
+TELL = (
+    "Say what you know of a spot (a neutral thing is worth most), "
+    "or have it corrected by the best guess all the same (anyway)."
+)
+
+
+def plan(examination: Examination, strength: float = 1.0) -> Move:
+    """The move that a judgement advises; ``strength`` 0..1 is the share of the cast taken away."""
+    casts, deviation = casts_by_tone(examination)
+    return smooth(shrunk(casts, deviation), deviation, strength)
+
+
+def corrected(picture: Picture, move: Move) -> NDArray[np.float32]:
+    """The working pixels of a picture after a move, H x W x 3, sRGB-encoded, 0..1."""
+    flat = picture.encoded.reshape(-1, 3)
+    return curves(move, srgb_space())(flat).astype(np.float32).reshape(picture.encoded.shape)
+
+
+def refusal(judgement: Judgement, move: Move, *, anyway: bool) -> str:
+    """Why no copy is written, in sentences; empty where one is."""
+    if judgement.verdict == "clear":
+        return "No cast is seen, so nothing was written."
+    if anyway:
+        return ""
+    doubted = "hint_doubted" in judgement.remarks
+    hinted = any(each.kind == HINT for each in judgement.evidence)
+    if judgement.verdict == "ask" and (doubted or not hinted):
+        reasons = [REMARKS[code].sentence for code in judgement.remarks if REMARKS[code].asks]
+        return " ".join(
+            [
+                "Nothing was written: a person should look first.",
+                *reasons,
+                TELL,
+            ]
+        )
+    if move.size * move.strength < SLIGHT_FROM:
+        return (
+            "Nothing was written: going by what you said, hardly any cast is left to take away."
+            if hinted
+            else "Nothing was written: hardly any cast is left to take away."
+        )
+    return ""
+
+
+def correct(  # noqa: PLR0913 -- what a caller may want, by name
+    source: Source,
+    to: str | os.PathLike[str] | None = None,
+    *,
+    hints: Sequence[Hint] = (),
+    strength: float = 1.0,
+    anyway: bool = False,
+    force: bool = False,
+    models: Models | None = None,
+) -> Correction:
+    """Judge a picture, and write a corrected, proven copy to ``to`` where a cast is likely.
+
+    The original is never changed. Nothing is written where no cast is seen, or
+    where a person should look first: ``Correction.why`` says so.
+
+    Parameters
+    ----------
+    source : path, bytes, binary file, PIL image or array
+        A path where a copy is wanted; without ``to`` anything that can be judged.
+    to : path, optional
+        Where the copy goes, of the same kind as the original. Without it the move
+        is told and nothing is written.
+    hints : sequence of Hint
+        What a person knows of spots.
+    strength : float
+        Share of the cast that is taken away, above 0 and up to 1.
+    anyway : bool
+        Correct by the best guess where a person should look.
+    force : bool
+        Let a file at ``to`` be replaced.
+    models : Models, optional
+        Those that autocast came with unless given.
+
+    Returns
+    -------
+    Correction
+        The judgement, the move, and the proof where a copy was written.
+
+    Raises
+    ------
+    PictureError
+        The picture cannot be judged, or not be corrected.
+    HintError
+        A hint cannot be read.
+    OutputError
+        The copy cannot be written there, or ``strength`` makes no sense.
+    ModelError
+        Model files are damaged.
+    """
+    wish = Wish(tuple(hints), strength, anyway=anyway, force=force, models=models)
+    return correct_and_keep(source, to, wish)[0]
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What is wanted of a correction; see :func:`correct`. ``report`` learns how far the copy is."""
+
+    hints: tuple[Hint, ...] = ()
+    strength: float = 1.0
+    _: KW_ONLY
+    anyway: bool = False
+    force: bool = False
+    report: Callable[[int, int], None] = lambda _done, _total: None
+    models: Models | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Work:
+    """What a correction was made with, for files beside the copy."""
+
+    before: Examination
+    curves: Curves | None
+    after: Examination | None
+
+
+def correct_and_keep(
+    source: Source, to: str | os.PathLike[str] | None, wish: Wish
+) -> tuple[Correction, Work]:
+    """:func:`correct`, with what it was made with."""
+    if not 0 < wish.strength <= 1:
+        raise OutputError(
+            f"A strength of {wish.strength:g} makes no sense; give more than 0, up to 1."
+        )
+    original = _checked_target(source, to, force=wish.force)
+    before = examine(source, wish.hints, models=wish.models)
+    judgement = before.judgement
+    move = plan(before, wish.strength)
+    why = refusal(judgement, move, anyway=wish.anyway)
+    if why:
+        return Correction(judgement, None, why, None, None), Work(before, None, None)
+    applied = curves(move, own_space(before.picture))
+    advice = _advice(move, applied, before.picture)
+    if original is None or to is None:
+        why = "This is the move; no place for a copy was given, so nothing was written."
+        return Correction(judgement, None, why, advice, None), Work(before, applied, None)
+    target = Path(to)
+    copy_picture(original, target, applied, wish.report, force=wish.force)
+    after = examine(target, models=wish.models)
+    proof = prove(judgement, after.judgement, (before.picture, after.picture))
+    done = Correction(judgement, str(target), proof.sentence, advice, proof)
+    return done, Work(before, applied, after)
+
+
+def _checked_target(
+    source: Source, to: str | os.PathLike[str] | None, *, force: bool
+) -> Path | None:
+    if to is None:
+        return None
+    if not isinstance(source, (str, os.PathLike)):
+        raise OutputError("A copy is written of a file alone; give its path.")
+    original = Path(source)
+    check_copy(original, Path(to), force=force)
+    return original
+
+
+def _advice(move: Move, applied: Curves, picture: Picture) -> Advice:
+    sample = applied.space.encode(
+        np.clip(picture.pixels[picture.opaque] @ np.linalg.inv(applied.space.matrix).T, 0, 1)
+    )
+    names = tuple(TONE_RANGES)
+    casts = {
+        name: tuple(round(float(v), 2) for v in requote(cast, TONE_RANGES[name][2]))
+        for name, cast in zip(names, move.casts, strict=True)
+    }
+    spreads = {
+        name: round(float(requote(spread, TONE_RANGES[name][2])), 2)
+        for name, spread in zip(names, move.spreads, strict=True)
+    }
+    mean, most = lightness_error(applied, sample)
+    return Advice(
+        casts={name: (cast[0], cast[1]) for name, cast in casts.items()},
+        spreads=spreads,
+        strength=move.strength,
+        space=applied.space.label,
+        points=dict(zip(("red", "green", "blue"), applied.points(), strict=True)),
+        curves_alone=(round(mean, 2), round(most, 2)),
+        towards_grey=round(float(applied.moved(sample)[1].mean()), 4),
+    )
