@@ -10,11 +10,12 @@ import matplotlib.pyplot as plt
 import numpy as np
 
 from autocast import judge
-from autocast.archive.rate import archive_rate, moved
-from autocast.demonstration.scenes import SCENES, developed, scene, under
-from autocast.modelstore.files import load_json
+from autocast.archive.rate import archive_rate
+from autocast.judgement.probability import at_base_rate
+from autocast.modelstore import default_models
+from autocast.rendering.scenes import RECIPES, STUDIES, render
 
-settings = load_json("verdict.json")
+settings = default_models().verdict
 print(settings)
 
 # %% [markdown]
@@ -27,26 +28,27 @@ print(settings)
 #
 # ## The chance grows with the cast
 #
-# The same scenes under a growing green cast. Nothing is fitted here.
+# The same scenes, rendered from spectra that no tree was fitted to, under a growing green cast.
 
 # %%
 sizes = [0, 3, 6, 9, 12, 16, 20]
 green = np.array([-0.87, 0.5])
-names = [name for name in SCENES if name != "painted"]
-pictures = [scene(name, 7) for name in names]
-said = np.array(
+unfitted = STUDIES["report"]
+casts = [tuple(size * green) for size in sizes]
+probabilities = np.array(
     [
-        [judge(developed(under(picture, tuple(size * green)), 7)).probability for size in sizes]
-        for picture in pictures
+        judge(render(np.random.default_rng(7), unfitted, name, cast).pixels).probability
+        for name in RECIPES
+        for cast in casts
     ]
-)
-figure, axes = plt.subplots(figsize=(7, 4))
-for name, row in zip(names, said, strict=True):
+).reshape(len(RECIPES), len(casts))
+figure, axes = plt.subplots(figsize=(8, 4), layout="constrained")
+for name, row in zip(RECIPES, probabilities, strict=True):
     axes.plot(sizes, row, marker="o", label=name)
 axes.axhline(settings["clear_below"], color="grey", linestyle=":")
 axes.axhline(settings["cast_above"], color="grey", linestyle="--")
 axes.set(xlabel="C* of the cast laid, at L* 60", ylabel="probability", ylim=(0, 1))
-axes.legend()
+figure.legend(loc="outside right center")
 plt.show()
 
 # %% [markdown]
@@ -61,15 +63,17 @@ chances = np.linspace(0.01, 0.99, 99)
 figure, axes = plt.subplots(figsize=(5, 5))
 for rate in (0.02, 0.1, settings["base_rate"], 0.5):
     axes.plot(
-        chances, moved(chances, settings["base_rate"], rate), label=f"{rate:.0%} of the archive"
+        chances,
+        at_base_rate(chances, settings["base_rate"], rate),
+        label=f"{rate:.0%} of the archive",
     )
 axes.set(xlabel="chance as judged", ylabel="chance in the archive", aspect="equal")
 axes.legend()
 plt.show()
 
 # %%
-clean = archive_rate(said[:, 0], np.full(len(names), settings["base_rate"]))
-mixed = archive_rate(said.ravel(), np.full(said.size, settings["base_rate"]))
+clean = archive_rate(probabilities[:, 0], np.full(len(RECIPES), settings["base_rate"]))
+mixed = archive_rate(probabilities.ravel(), np.full(probabilities.size, settings["base_rate"]))
 print(f"scenes without cast: about {clean.rate:.0%} evident (n {clean.pictures})")
 print(f"all of them:         about {mixed.rate:.0%} evident (n {mixed.pictures})")
 

@@ -19,7 +19,7 @@ def demo(
 ) -> None:
     """Show what autocast does on a small invented archive, in under a minute.
 
-    Makes about 70 pictures whose colour is known (rendered scenes, and
+    Makes about 80 pictures whose colour is known (rendered scenes, and
     photographs that installed packages carry, with known casts laid over some),
     pre-sorts them, writes a report and says which page to open and how often the
     verdicts were right. Nothing outside FOLDER is written. Needs autocast[demo].

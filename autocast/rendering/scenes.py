@@ -20,14 +20,33 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.colour import RGB_TO_XYZ, cast_to_gains, linear_to_srgb
-from autocast.rendering.cameras import EYES, NAMED, Lighting, any_light, any_skylight, eye
+from autocast.colour import RGB_TO_XYZ, at_60, cast_to_gains, linear_to_lab, linear_to_srgb
+from autocast.rendering.cameras import (
+    EYES,
+    NAMED,
+    OBSERVER,
+    Light,
+    Lighting,
+    any_light,
+    any_skylight,
+    eye,
+    named_light,
+)
 from autocast.rendering.canvas import THINGS, Canvas
 from autocast.rendering.materials import ITA_GROUPS, STUDIES, palette
 from autocast.rendering.recipes import RECIPES
 from autocast.rendering.stage import Stage
 
-__all__ = ["ITA_GROUPS", "RECIPES", "STUDIES", "THINGS", "Rendered", "portrait", "render"]
+__all__ = [
+    "ITA_GROUPS",
+    "RECIPES",
+    "STUDIES",
+    "THINGS",
+    "Rendered",
+    "misbalanced",
+    "portrait",
+    "render",
+]
 
 Floats = NDArray[np.floating[Any]]
 
@@ -103,19 +122,33 @@ def portrait(
     return _rendered(rng, studies, "portrait", cast, ita_group)
 
 
-def _rendered(
+def misbalanced(
+    rng: np.random.Generator, studies: Collection[str], recipe: str, light: str, balance: str
+) -> Rendered:
+    """A scene lit by one CIE illuminant and balanced to another.
+
+    The cast is what the observer, adapted to ``balance``, sees of a grey under
+    ``light``. Raises as ``render`` does, and KeyError for no illuminant.
+    """
+    lit, adapted = named_light(light), named_light(balance)
+    a, b = at_60(linear_to_lab(Lighting(eye(OBSERVER), adapted, adapted, 1.0).glow(lit.power)))
+    return _rendered(rng, studies, recipe, (float(a), float(b)), None, lit)
+
+
+def _rendered(  # noqa: PLR0913, PLR0917 -- what the public functions leave open
     rng: np.random.Generator,
     studies: Collection[str],
     recipe: str,
     cast: tuple[float, float],
     ita_group: str | None,
+    light: Light | None = None,
 ) -> Rendered:
     gains = cast_to_gains(np.array(cast))
     skin_rng = np.random.default_rng(int(rng.integers(2**63)))
     where = RECIPES[recipe].where
     if where == "anywhere":
         where = str(rng.choice(list(NAMED)))
-    lighting = _lighting(rng, where)
+    lighting = _lighting(rng, where, light)
     canvas = Canvas(rng, *_size(rng, recipe), lighting)
     stage = Stage(canvas, palette(studies), skin_rng, where == "outdoor", ita_group)
     RECIPES[recipe].paint(stage)
@@ -132,8 +165,9 @@ def _rendered(
     )
 
 
-def _lighting(rng: np.random.Generator, where: str) -> Lighting:
-    light, who = any_light(rng, where), eye(str(rng.choice(EYES)))
+def _lighting(rng: np.random.Generator, where: str, light: Light | None) -> Lighting:
+    light = light or any_light(rng, where)
+    who = eye(str(rng.choice(EYES)))
     if where == "outdoor":
         return Lighting(who, light, any_skylight(rng, light), float(rng.uniform(*FILL)))
     # Indoors what the lamp does not reach is lit by what the walls return of it.

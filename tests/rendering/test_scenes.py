@@ -18,7 +18,15 @@ from autocast.judgement import TONE_RANGES, Verdict
 from autocast.rendering import cameras, materials, scenes
 from autocast.rendering.canvas import Canvas, Stuff
 from autocast.rendering.densities import TYPOLOGY_CUTS
-from autocast.rendering.scenes import ITA_GROUPS, RECIPES, STUDIES, THINGS, portrait, render
+from autocast.rendering.scenes import (
+    ITA_GROUPS,
+    RECIPES,
+    STUDIES,
+    THINGS,
+    misbalanced,
+    portrait,
+    render,
+)
 
 BOTH = (*STUDIES["fit"], *STUDIES["report"])
 
@@ -117,6 +125,27 @@ def test_a_render_under_a_cast_is_the_same_scene_shifted_by_it(
 def test_a_cast_that_no_light_lays_is_refused() -> None:
     with pytest.raises(ValueError, match="no positive light"):
         render(np.random.default_rng(1), STUDIES["fit"], "beach", (0.0, 300.0))
+
+
+@pytest.mark.parametrize("light", ["A", "FL2", "D75"])
+def test_a_scene_balanced_to_another_light_has_the_cast_of_a_white_under_its_own(
+    light: str,
+) -> None:
+    import colour
+
+    # Adapted to D65 the observer reads XYZ as it is.
+    x, y = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"][light]
+    luminance = ((60 + 16) / 116) ** 3
+    xyz = luminance * np.array([x, y, 1 - x - y]) / y
+    d65 = colour.CCS_ILLUMINANTS["CIE 1931 2 Degree Standard Observer"]["D65"]
+    picture = misbalanced(np.random.default_rng(2), STUDIES["report"], "interior", light, "D65")
+    assert picture.light == light
+    assert picture.whole == pytest.approx(colour.XYZ_to_Lab(xyz, d65)[1:], abs=0.3)
+
+
+def test_a_scene_balanced_to_its_own_light_has_no_cast() -> None:
+    picture = misbalanced(np.random.default_rng(2), STUDIES["report"], "interior", "FL2", "FL2")
+    assert picture.whole == pytest.approx((0, 0), abs=1e-3)
 
 
 # Chance ---------------------------------------------------------------------------------------
