@@ -1,13 +1,16 @@
-"""Archives for tests, and crews that judge them without a pool of processes."""
+"""Archives for tests, and worker pools that judge them without processes, or deadly."""
 
 from __future__ import annotations
 
+import json
 import os
+import shutil
 import signal
 import time
 from collections.abc import Callable
-from concurrent.futures import BrokenExecutor, Future, ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -16,8 +19,14 @@ from PIL import Image
 
 from autocast.archive.ledger import now
 from autocast.archive.rows import Entry, Outcome
-from autocast.archive.work import judged
-from autocast.archive.workers import Processes, in_time, one_thread_each
+from autocast.archive.workers import (
+    Processes,
+    WorkerPool,
+    in_time,
+    judged_in_time,
+    one_thread_each,
+)
+from autocast.modelstore import default_models, register
 from tests import photographs, samples
 
 
@@ -43,6 +52,17 @@ def archive(root: Path, copies: int = 2) -> list[Path]:
     return [*made, cut]
 
 
+def other_models(folder: Path) -> Path:
+    """A copy of the models, with the threshold changed so that no picture is clear."""
+    shutil.copytree(default_models().folder, folder)
+    path = folder / "verdict.json"
+    verdict = json.loads(path.read_text(encoding="utf-8"))
+    verdict["clear_below"] = 0.0
+    path.write_text(json.dumps(verdict), encoding="utf-8")
+    register(folder, path.name, made_by="a test", what="another threshold")
+    return folder
+
+
 def invented(entry: Entry) -> Outcome:
     """An invented judgement, chosen by the name; a failure for names with ``bad``."""
     name = os.fsdecode(entry.path)
@@ -53,19 +73,22 @@ def invented(entry: Entry) -> Outcome:
     return Outcome(entry, now(), hash="0" * 64, judgement=judgement.to_json())
 
 
-class Threads:
-    """A crew of threads in this process; ``work`` says what is made of an entry."""
+class Threads(WorkerPool):
+    """Threads in this process; ``work`` says what is made of an entry."""
 
-    deaths = (BrokenExecutor,)
     deadline = 60.0
 
     def __init__(self, work: Callable[[Entry], Outcome] = invented, window: int = 4) -> None:
-        self.window = window
+        self._window = window
         self.rebuilt = 0
         self.most_out = 0
         self._out = 0
         self._work = work
         self._pool = ThreadPoolExecutor(2)
+
+    @property
+    def window(self) -> int:
+        return self._window
 
     def submit(self, entry: Entry) -> Future[Outcome]:
         future = self._pool.submit(self._work, entry)
@@ -89,13 +112,15 @@ class Deadly(Processes):
 
     def submit(self, entry: Entry) -> Future[Outcome]:
         with one_thread_each():
-            return self._pool.submit(_deadly, entry, self.deadline)
+            return self._pool.submit(_deadly, entry, self._models, self.deadline)
 
 
-def _deadly(entry: Entry, deadline: float) -> Outcome:
+def _deadly(entry: Entry, models: bytes, deadline: float) -> Outcome:
     if b"kill" in entry.path:
         os.kill(os.getpid(), signal.SIGKILL)
-    return in_time(_slow if b"hang" in entry.path else judged, entry, deadline)
+    if b"hang" in entry.path:
+        return in_time(partial(_slow, entry), deadline)
+    return judged_in_time(entry, models, deadline)
 
 
 def _slow(entry: Entry) -> Outcome:

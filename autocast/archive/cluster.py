@@ -1,29 +1,32 @@
-"""A crew of many machines, over Dask (``cluster`` extra). The only file that knows Dask.
+"""A pool of workers on many machines, over Dask (``cluster`` extra). The only file that knows Dask.
 
-Every machine must see the pictures under the same paths, and have autocast
-with the same model files installed.
+Every machine must have autocast installed, and see the pictures under the same
+paths; the model files as well, unless they are those that came with autocast.
 """
 
 from __future__ import annotations
 
 import os
+import pickle
 import socket
 import threading
 from concurrent.futures import Future
 from typing import Any
 
+from autocast.archive import DEADLINE
 from autocast.archive.rows import Entry, Outcome
-from autocast.archive.workers import AHEAD, DEADLINE
+from autocast.archive.workers import AHEAD, WorkerPool
 from autocast.errors import ArchiveError
+from autocast.modelstore import Models
 
 _CONNECT = 15.0
 """Seconds to wait for the scheduler (project convention)."""
 
 
-class Cluster:
+class Cluster(WorkerPool):
     """The workers of one Dask scheduler."""
 
-    def __init__(self, scheduler: str, deadline: float = DEADLINE) -> None:
+    def __init__(self, models: Models, scheduler: str, deadline: float = DEADLINE) -> None:
         try:
             from distributed import Client, KilledWorker
         except ImportError as error:
@@ -36,10 +39,11 @@ class Cluster:
             raise ArchiveError(
                 f"No scheduler answers at {scheduler}; check the address and that it runs."
             ) from error
-        # Not pure: judging a picture again has to judge it, not recall what was said.
+        # Not pure: judging a picture again has to judge it, not recall the last outcome.
         self._executor = self._client.get_executor(pure=False)
         self.deadline = deadline
-        self.deaths: tuple[type[BaseException], ...] = (KilledWorker,)
+        self.deaths = (KilledWorker,)
+        self._models = pickle.dumps(models)
         self._here = (socket.gethostname(), os.getpid())
 
     @property
@@ -51,7 +55,7 @@ class Cluster:
     def submit(self, entry: Entry) -> Future[Outcome]:
         """Hand out one entry."""
         future: Future[Outcome] = self._executor.submit(
-            _judged_in_time, entry, self.deadline, self._here
+            _judged_in_time, entry, self._models, self.deadline, self._here
         )
         return future
 
@@ -64,20 +68,20 @@ class Cluster:
         self._client.close()
 
 
-def _judged_in_time(entry: Entry, deadline: float, client: Any) -> Outcome:  # noqa: ANN401 -- a pair, as a list
+def _judged_in_time(entry: Entry, models: bytes, deadline: float, client: Any) -> Outcome:  # noqa: ANN401 -- a pair, as a list
     """Judge, or end this worker process, which its nanny then replaces.
 
     A worker may have several threads, so each picture has a clock of its own.
     A worker within the client's process only judges.
     """
-    from autocast.archive.work import judged
+    from autocast.archive.work import judged_by_pickled
 
     if tuple(client) == (socket.gethostname(), os.getpid()):
-        return judged(entry)
+        return judged_by_pickled(entry, models)
     clock = threading.Timer(deadline, os._exit, (1,))
     clock.daemon = True
     clock.start()
     try:
-        return judged(entry)
+        return judged_by_pickled(entry, models)
     finally:
         clock.cancel()

@@ -11,55 +11,65 @@ from __future__ import annotations
 import csv
 import json
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote_from_bytes
 
 from autocast.archive.ledger import Ledger
-from autocast.archive.rows import Row, Wanted, is_address
+from autocast.archive.rows import Row, Wanted, clean, is_address
 from autocast.errors import OutputError
-from autocast.picture.writing import whole
+from autocast.picture.writing import taken, whole
 
-COLUMNS: dict[str, type] = {
-    "path": str,
-    "uri": str,
-    "verdict": str,
-    "probability": float,
-    "base_rate": float,
-    "archive_probability": float,
-    "cast_a": float,
-    "cast_b": float,
-    "cast_size": float,
-    "cast_spread": float,
-    "strength": str,
-    "hue": str,
-    "remarks": str,
-    "failure": str,
-    "series": int,
-    "series_count": int,
-    "series_a": float,
-    "series_b": float,
-    "series_finding": bool,
-    "series_odd": bool,
-    "width": int,
-    "height": int,
-    "camera": str,
-    "taken": str,
-    "bytes": int,
-    "sha256": str,
-    "model": str,
-    "at": str,
-    "gone": bool,
+Read = Callable[[Row], Any]
+Write = Callable[[list[Row]], None]
+
+
+def _series(name: str) -> Read:
+    return lambda row: None if row.series is None else getattr(row.series, name)
+
+
+COLUMNS: dict[str, tuple[type, Read]] = {
+    "path": (str, lambda row: readable(row.path)),
+    "uri": (str, lambda row: uri(row.path)),
+    "verdict": (str, attrgetter("verdict")),
+    "probability": (float, attrgetter("probability")),
+    "base_rate": (float, attrgetter("base_rate")),
+    "archive_probability": (float, attrgetter("archive_probability")),
+    "cast_a": (float, attrgetter("a")),
+    "cast_b": (float, attrgetter("b")),
+    "cast_size": (float, attrgetter("size_of_cast")),
+    "cast_spread": (float, attrgetter("spread")),
+    "strength": (str, attrgetter("strength")),
+    "hue": (str, attrgetter("hue")),
+    "remarks": (str, lambda row: " ".join(row.remarks)),
+    "failure": (str, attrgetter("failure")),
+    "series": (int, _series("series")),
+    "series_count": (int, _series("count")),
+    "series_a": (float, _series("a")),
+    "series_b": (float, _series("b")),
+    "series_finding": (bool, _series("finding")),
+    "series_odd": (bool, _series("odd")),
+    "width": (int, attrgetter("width")),
+    "height": (int, attrgetter("height")),
+    "camera": (str, attrgetter("camera")),
+    "taken": (str, attrgetter("taken")),
+    "bytes": (int, attrgetter("size")),
+    "sha256": (str, attrgetter("hash")),
+    "model": (str, attrgetter("model")),
+    "at": (str, attrgetter("at")),
+    "gone": (bool, attrgetter("gone")),
 }
-"""Name and type of each column. JSON Lines and Parquet add ``judgement``, in full."""
+"""Name, type and source of each column. JSON Lines and Parquet add ``judgement``, in full."""
 
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 """First characters that make a spreadsheet calculate a text (OWASP, "CSV injection")."""
 
 
 def export(ledger: Ledger, to: Path, *, force: bool = False) -> int:
-    """Write the whole ledger to ``to``, its kind told by its ending; how many pictures.
+    """Write the whole ledger to ``to``, its kind by its ending; how many pictures.
 
     A file that is there is replaced only with ``force``. Raises OutputError.
     """
@@ -72,45 +82,19 @@ def export(ledger: Ledger, to: Path, *, force: bool = False) -> int:
     if to.exists() and to.samefile(ledger.path):
         raise OutputError(f"{to} is the ledger itself; name another file.")
     if to.exists() and not force:
-        raise OutputError(f"{to} exists already; name another file, or give --force.")
-    with whole(to) as beside:
-        return writer(ledger, beside)
+        raise taken(to)
+    count = 0
+    pages = ledger.pages(Wanted(gone=True), by="path", documents=writer is not _csv)
+    with whole(to, force=force) as beside, writer(beside) as write:
+        for page in pages:
+            write(page)
+            count += len(page)
+    return count
 
 
 def plain(row: Row) -> dict[str, Any]:
     """The columns of one row."""
-    series = row.series
-    return {
-        "path": readable(row.path),
-        "uri": uri(row.path),
-        "verdict": row.verdict,
-        "probability": row.probability,
-        "base_rate": row.base_rate,
-        "archive_probability": row.archive_probability,
-        "cast_a": row.a,
-        "cast_b": row.b,
-        "cast_size": row.size_of_cast,
-        "cast_spread": row.spread,
-        "strength": row.strength,
-        "hue": row.hue,
-        "remarks": " ".join(row.remarks),
-        "failure": row.failure,
-        "series": series and series.series,
-        "series_count": series and series.count,
-        "series_a": series and series.a,
-        "series_b": series and series.b,
-        "series_finding": series and series.finding,
-        "series_odd": series and series.odd,
-        "width": row.width,
-        "height": row.height,
-        "camera": row.camera,
-        "taken": row.taken,
-        "bytes": row.size,
-        "sha256": row.hash,
-        "model": row.model,
-        "at": row.at,
-        "gone": row.gone,
-    }
+    return {name: read(row) for name, (_, read) in COLUMNS.items()}
 
 
 def uri(path: bytes) -> str:
@@ -127,25 +111,15 @@ def readable(path: bytes) -> str:
     return path.decode("utf-8", "backslashreplace")
 
 
-def _clean(text: str) -> str:
-    """Text that UTF-8 can carry."""
-    return text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
-
-
-def _rows(ledger: Ledger, *, documents: bool) -> Iterator[list[Row]]:
-    return ledger.pages(Wanted(gone=True), by="path", documents=documents)
-
-
-def _csv(ledger: Ledger, to: Path) -> int:
-    count = 0
+@contextmanager
+def _csv(to: Path) -> Iterator[Write]:
     # The byte order mark tells spreadsheets that the text is UTF-8.
     with to.open("w", encoding="utf-8-sig", newline="") as file:
         writer = csv.DictWriter(file, COLUMNS)
         writer.writeheader()
-        for page in _rows(ledger, documents=False):
-            writer.writerows({k: defused(v) for k, v in plain(row).items()} for row in page)
-            count += len(page)
-    return count
+        yield lambda page: writer.writerows(
+            {name: defused(value) for name, value in plain(row).items()} for row in page
+        )
 
 
 def defused(value: Any) -> Any:  # noqa: ANN401 -- whatever a column holds
@@ -153,24 +127,24 @@ def defused(value: Any) -> Any:  # noqa: ANN401 -- whatever a column holds
     return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value
 
 
-def _json_lines(ledger: Ledger, to: Path) -> int:
-    count = 0
+@contextmanager
+def _json_lines(to: Path) -> Iterator[Write]:
     with to.open("w", encoding="ascii", newline="\n") as file:
-        for page in _rows(ledger, documents=True):
-            for row in page:
-                document = row.document
-                judgement = None if document is None else _judgement(document)
-                file.write(json.dumps({**plain(row), "judgement": judgement}) + "\n")
-            count += len(page)
-    return count
+        yield lambda page: file.writelines(
+            json.dumps({**plain(row), "judgement": _judgement(row)}) + "\n" for row in page
+        )
 
 
-def _judgement(document: str) -> dict[str, Any]:
-    data: dict[str, Any] = json.loads(document)
-    return {**data, "name": _clean(data["name"])}
+def _judgement(row: Row) -> dict[str, Any] | None:
+    """The judgement in full, its name in text that UTF-8 can carry."""
+    if row.document is None:
+        return None
+    data: dict[str, Any] = json.loads(row.document)
+    return {**data, "name": clean(data["name"])}
 
 
-def _parquet(ledger: Ledger, to: Path) -> int:
+@contextmanager
+def _parquet(to: Path) -> Iterator[Write]:
     try:
         import pyarrow as pa
         import pyarrow.parquet as pq
@@ -179,15 +153,12 @@ def _parquet(ledger: Ledger, to: Path) -> int:
             "Parquet needs pyarrow; install it with pip install 'autocast[parquet]'."
         ) from error
     types = {str: pa.string(), float: pa.float64(), int: pa.int64(), bool: pa.bool_()}
-    fields = [(name, types[kind]) for name, kind in COLUMNS.items()]
+    fields = [(name, types[kind]) for name, (kind, _) in COLUMNS.items()]
     schema = pa.schema([*fields, ("judgement", pa.string())])
-    count = 0
+
+    def record(row: Row) -> dict[str, Any]:
+        judgement = _judgement(row)
+        return {**plain(row), "judgement": judgement and json.dumps(judgement)}
+
     with pq.ParquetWriter(to, schema, compression="zstd") as writer:
-        for page in _rows(ledger, documents=True):
-            records = [
-                {**plain(row), "judgement": row.document and json.dumps(_judgement(row.document))}
-                for row in page
-            ]
-            writer.write_table(pa.Table.from_pylist(records, schema))
-            count += len(page)
-    return count
+        yield lambda page: writer.write_table(pa.Table.from_pylist(list(map(record, page)), schema))

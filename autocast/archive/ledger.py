@@ -33,13 +33,14 @@ from autocast.archive.rows import (
     Outcome,
     Row,
     Wanted,
+    clean,
 )
 from autocast.archive.schema import APPLICATION_ID, MIGRATIONS
 from autocast.errors import LedgerError
 from autocast.judgement import SLIGHT_FROM, Judgement, Verdict, hue_name, strength_word
 
 PAGE = 500
-"""Rows read at a time unless told otherwise (project convention)."""
+"""Rows read at a time unless another number is asked for (project convention)."""
 _WAIT = 10.0
 """Seconds to wait for another program that holds the ledger (project convention)."""
 
@@ -123,15 +124,16 @@ class Ledger:
         target = Path(path)
         if not target.is_file():
             raise LedgerError(f"{target} is no ledger; make one with autocast presort.")
-        with _told(target):
+        with _explained(target), contextlib.ExitStack() as undo:
             connection = _connect(target, "mode=ro")
-            ledger = cls(target, connection, None)
-            try:
-                ledger._check_readable()
-            except BaseException:
-                connection.close()
-                raise
-            return ledger
+            undo.callback(connection.close)
+            if _version(connection, target) < len(MIGRATIONS):
+                raise LedgerError(
+                    f"{target} was written by an earlier version of autocast; run autocast presort "
+                    "into it once to bring it up to date."
+                )
+            undo.pop_all()
+            return cls(target, connection, None)
 
     @classmethod
     def write(cls, path: str | os.PathLike[str]) -> Self:
@@ -141,23 +143,17 @@ class Ledger:
             raise LedgerError(f"{target.parent} does not exist; make the folder first.")
         if target.exists() and not target.is_file():
             raise LedgerError(f"{target} is no file; name the ledger to write.")
-        with _told(target), contextlib.closing(_connect(target, "mode=rwc")) as probe:
+        with _explained(target), contextlib.closing(_connect(target, "mode=rwc")) as probe:
             _version(probe, target, fresh=True)  # leave nothing beside a file that is no ledger
-        lock = _locked(target)
-        try:
-            with _told(target):
-                connection = _connect(target, "mode=rwc")
-                try:
-                    said = _prepared(target, connection)
-                except BaseException:
-                    connection.close()
-                    raise
-        except BaseException:
-            lock.release()
-            raise
-        ledger = cls(target, connection, said)
-        ledger._lock = lock
-        return ledger
+        with _explained(target), contextlib.ExitStack() as undo:
+            lock = _locked(target)
+            undo.callback(lock.release)
+            connection = _connect(target, "mode=rwc")
+            undo.callback(connection.close)
+            ledger = cls(target, connection, _prepared(target, connection))
+            ledger._lock = lock
+            undo.pop_all()
+            return ledger
 
     def close(self) -> None:
         """Fold the log back, close, and let another process write."""
@@ -177,20 +173,12 @@ class Ledger:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def _check_readable(self) -> None:
-        version = _version(self._db, self.path)
-        if version < len(MIGRATIONS):
-            raise LedgerError(
-                f"{self.path} was written by an earlier version of autocast; run autocast presort "
-                "into it once to bring it up to date."
-            )
-
     # Writing
 
     @contextlib.contextmanager
     def changes(self) -> Iterator[None]:
         """Everything within is kept, or nothing."""
-        with _told(self.path):
+        with _explained(self.path):
             self._db.execute("BEGIN IMMEDIATE")
             try:
                 yield
@@ -242,21 +230,21 @@ class Ledger:
 
     def set_fact(self, key: str, value: str | float | None) -> None:
         """Keep one fact about the whole archive; None forgets it."""
-        with _told(self.path):
+        with _explained(self.path):
             if value is None:
                 self._db.execute("DELETE FROM facts WHERE key = ?", (key,))
             else:
                 self._db.execute("INSERT OR REPLACE INTO facts VALUES (?, ?)", (key, value))
 
     @contextlib.contextmanager
-    def series_anew(self) -> Iterator[Callable[[SeriesRow, Sequence[Sequence[object]]], None]]:
+    def series_anew(self) -> Iterator[Callable[[SeriesRow, Iterable[Sequence[object]]], None]]:
         """Forget all series; gives a function that keeps one. All are kept, or none.
 
         It takes the series and (picture, a, b, spread, share, odd) for each of its members.
         """
         names = [field.name for field in dataclasses.fields(SeriesRow)]
 
-        def keep(series: SeriesRow, members: Sequence[Sequence[object]]) -> None:
+        def keep(series: SeriesRow, members: Iterable[Sequence[object]]) -> None:
             done = self._db.execute(
                 f"INSERT INTO series ({', '.join(names)}) "  # noqa: S608
                 f"VALUES ({', '.join('?' * len(names))})",
@@ -306,7 +294,7 @@ class Ledger:
     def below(self, folder: bytes) -> Iterator[tuple[int, bytes]]:
         """Number and path of every picture in a folder and below it that is not gone."""
         where, values = _where(Wanted(folder=folder))
-        with _told(self.path):
+        with _explained(self.path):
             yield from self._db.execute(f"SELECT id, path FROM pictures {where}", values)  # noqa: S608
 
     def fact(self, key: str) -> Any:  # noqa: ANN401 -- text or number, as it was kept
@@ -340,7 +328,7 @@ class Ledger:
 
     def probabilities(self) -> Iterator[tuple[float, float]]:
         """Probability and base rate of every judged picture that is not gone."""
-        with _told(self.path):
+        with _explained(self.path):
             yield from self._db.execute(
                 "SELECT probability, base_rate FROM pictures "
                 "WHERE probability NOT NULL AND NOT gone ORDER BY path"
@@ -349,26 +337,12 @@ class Ledger:
     def singles(self) -> Iterator[Single]:
         """Every judged picture that is not gone, by folder, camera, time and path."""
         names = ", ".join(Single._fields)
-        with _told(self.path):
+        with _explained(self.path):
             for row in self._db.execute(
                 f"SELECT {names} FROM pictures WHERE verdict NOT NULL AND NOT gone "  # noqa: S608
                 "ORDER BY folder, camera, taken, path"
             ):
                 yield Single(**{**dict(row), "remarks": tuple(row["remarks"].split())})
-
-    def remark_counts(self) -> dict[str, int]:
-        """How many pictures carry each remark."""
-        out: dict[str, int] = {}
-        for keys, count in self._all(
-            "SELECT remarks, count(*) FROM pictures WHERE verdict NOT NULL AND NOT gone GROUP BY 1"
-        ):
-            for key in keys.split():
-                out[key] = out.get(key, 0) + count
-        return out
-
-    def closed_folders(self) -> list[tuple[bytes, str]]:
-        """Folders that could not be read, each with the sentence that says why."""
-        return self._all("SELECT path, failure FROM closed_folders ORDER BY path")
 
     def pages(
         self,
@@ -385,7 +359,7 @@ class Ledger:
         what is written while pages are read is not in them.
         """
         query, values = self._query(wanted, by=by, documents=documents)
-        with _told(self.path):
+        with _explained(self.path):
             cursor = self._db.execute(query, values)
             while page := cursor.fetchmany(size):
                 yield [_row(each) for each in page]
@@ -406,11 +380,7 @@ class Ledger:
 
     def row(self, picture: int) -> Row:
         """One picture, with its judgement's JSON. Raises LedgerError where there is none."""
-        found = self._one(
-            "SELECT o.*, j.json AS document FROM overview o "
-            "LEFT JOIN judgements j ON j.picture = o.id WHERE o.id = ?",
-            (picture,),
-        )
+        found = self._one(f"{_select(documents=True)} WHERE id = ?", (picture,))
         if found is None:
             raise LedgerError(f"{self.path} holds no picture number {picture}.")
         return _row(found)
@@ -419,15 +389,6 @@ class Ledger:
         """The judgement of a picture, None where it failed."""
         document = self.row(picture).document
         return None if document is None else Judgement.from_json(document)
-
-    def in_series(self, series: int) -> list[Row]:
-        """The pictures of one series, in the order of their paths."""
-        return [
-            _row(each)
-            for each in self._all(
-                "SELECT * FROM overview WHERE series = ? ORDER BY path", (series,)
-            )
-        ]
 
     def decisions(self, picture: int) -> list[dict[str, Any]]:
         """What was decided about a picture, the first decision first."""
@@ -444,16 +405,14 @@ class Ledger:
         where, values = _where(wanted)
         first = _SERIES_FIRST if wanted.findings else _PICTURES_FIRST
         order = {"first look": first, "path": "path"}[by]
-        what = "o.*, j.json AS document" if documents else "o.*"
-        join = "LEFT JOIN judgements j ON j.picture = o.id" if documents else ""
-        return f"SELECT {what} FROM overview o {join} {where} ORDER BY {order}", values  # noqa: S608
+        return f"{_select(documents=documents)} {where} ORDER BY {order}", values
 
     def _all(self, query: str, values: Sequence[object] = ()) -> list[Any]:
-        with _told(self.path):
+        with _explained(self.path):
             return self._db.execute(query, values).fetchall()
 
     def _one(self, query: str, values: Sequence[object] = ()) -> Any:  # noqa: ANN401 -- SQL's own types
-        with _told(self.path):
+        with _explained(self.path):
             return self._db.execute(query, values).fetchone()
 
 
@@ -559,7 +518,7 @@ def _locked(path: Path) -> Any:  # noqa: ANN401 -- filelock picks the class by p
 
 
 @contextlib.contextmanager
-def _told(path: Path) -> Iterator[None]:
+def _explained(path: Path) -> Iterator[None]:
     """Turn what SQLite raises into one sentence."""
     try:
         yield
@@ -590,32 +549,46 @@ def _sentence(path: Path, error: sqlite3.Error) -> str:
     return f"{path} cannot be used: {error}."
 
 
+_ROW = tuple(
+    field.name
+    for field in dataclasses.fields(Row)
+    if field.name not in {"gone", "remarks", "series", "document"}
+)
+"""What the view and a Row call alike."""
+_COLUMNS = (set(_ROW) - {"id", "archive_probability"}) | {
+    "gone", "remarks", "var_a", "cov_ab", "var_b",
+}  # fmt: skip
+"""Every column of a picture but its number."""
+
+
 def _columns(outcome: Outcome) -> dict[str, Any]:
     """The columns of one outcome; those of a judgement are None where there is none."""
     entry = outcome.entry
-    columns: dict[str, Any] = {
+    columns: dict[str, Any] = dict.fromkeys(sorted(_COLUMNS)) | {
         "path": entry.path,
         "folder": entry.folder,
         "size": entry.size,
         "mtime": entry.mtime,
         "hash": outcome.hash,
-        "camera": _text(outcome.camera),
-        "taken": _text(outcome.taken),
+        "camera": clean(outcome.camera),
+        "taken": clean(outcome.taken),
         "at": outcome.at,
-        "failure": None if outcome.failure is None else _text(outcome.failure),
+        "failure": None if outcome.failure is None else clean(outcome.failure),
         "gone": 0,
     }
-    said = dict.fromkeys(_SAID)
-    if outcome.judgement is not None:
-        # Plain JSON, not Judgement: what a worker just wrote needs no check of every part.
-        data = json.loads(outcome.judgement)
-        cast = data["cast"]
-        (var_a, cov_ab), (_, var_b) = cast["covariance"]
-        size = math.hypot(cast["a"], cast["b"])
-        said |= {name: data[name] for name in ("verdict", "probability", "base_rate", "model")}
-        said |= {name: data[name] for name in ("width", "height")}
-        said |= {name: cast[name] for name in ("a", "b", "spread")}
-        said |= {
+    if outcome.judgement is None:
+        return columns
+    # Plain JSON, not Judgement: what a worker just wrote needs no check of every part.
+    data = json.loads(outcome.judgement)
+    cast = data["cast"]
+    (var_a, cov_ab), (_, var_b) = cast["covariance"]
+    size = math.hypot(cast["a"], cast["b"])
+    alike = ("verdict", "probability", "base_rate", "model", "width", "height")
+    return (
+        columns
+        | {name: data[name] for name in alike}
+        | {name: cast[name] for name in ("a", "b", "spread")}
+        | {
             "size_of_cast": size,
             "var_a": var_a,
             "cov_ab": cov_ab,
@@ -624,32 +597,16 @@ def _columns(outcome: Outcome) -> dict[str, Any]:
             "hue": None if size < SLIGHT_FROM else hue_name(cast["a"], cast["b"]),
             "remarks": " ".join(data["remarks"]),
         }
-    return columns | said
+    )
 
 
-def _text(said: str) -> str:
-    r"""Text that SQLite can hold: what is no Unicode, in a name that is quoted, as ``\xNN``."""
-    return said.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
-
-
-_SAID = (
-    "verdict",
-    "probability",
-    "base_rate",
-    "a",
-    "b",
-    "size_of_cast",
-    "spread",
-    "var_a",
-    "cov_ab",
-    "var_b",
-    "strength",
-    "hue",
-    "remarks",
-    "width",
-    "height",
-    "model",
-)
+def _select(*, documents: bool) -> str:
+    """Rows of the view, the judgements' JSON beside them where that is wanted."""
+    if not documents:
+        return "SELECT * FROM overview"
+    return (
+        "SELECT o.*, j.json AS document FROM overview o LEFT JOIN judgements j ON j.picture = o.id"
+    )
 
 
 def _where(wanted: Wanted) -> tuple[str, tuple[str | bytes, ...]]:
@@ -679,7 +636,6 @@ def _where(wanted: Wanted) -> tuple[str, tuple[str | bytes, ...]]:
 
 def _row(found: sqlite3.Row) -> Row:
     names = found.keys()
-    plain = {name: found[name] for name in _PLAIN}
     series = None
     if found["series"] is not None:
         series = InSeries(
@@ -700,36 +656,9 @@ def _row(found: sqlite3.Row) -> Row:
             leads=found["lead"] == found["id"],
         )
     return Row(
-        **plain,
+        **{name: found[name] for name in _ROW},
         gone=bool(found["gone"]),
         remarks=tuple((found["remarks"] or "").split()),
         series=series,
         document=found["document"] if "document" in names else None,
     )
-
-
-_PLAIN = (
-    "id",
-    "path",
-    "folder",
-    "size",
-    "mtime",
-    "hash",
-    "at",
-    "failure",
-    "verdict",
-    "probability",
-    "base_rate",
-    "archive_probability",
-    "a",
-    "b",
-    "size_of_cast",
-    "spread",
-    "strength",
-    "hue",
-    "width",
-    "height",
-    "camera",
-    "taken",
-    "model",
-)

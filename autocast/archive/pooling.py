@@ -18,13 +18,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from autocast.judgement import SLIGHT_FROM
-from autocast.modelstore import default_models
+from autocast.modelstore import Models
 
 Floats = NDArray[np.floating[Any]]
 
@@ -32,22 +32,22 @@ SPREADS = np.array([0.5, 1.0, 1.5, 2.0, 3.0, 4.5, 7.0, 11.0, 18.0])
 """Spreads of a series about its shared cast that are tried, a*b* units (project convention)."""
 SEEN_FROM = 2.15
 """Colour difference that is just seen in pictures (Stokes, Fairchild & Berns 1992; from memory)."""
-TOGETHER = 2 * SPREADS < SEEN_FROM
+SAME_LIGHT = 2 * SPREADS < SEEN_FROM
 """Spreads under which pictures share their light: two of them lie 2 spreads apart (root of the
 mean square, in the plane), which is not seen."""
 AGREEING = SPREADS < SLIGHT_FROM
 """Spreads under which a series has one fault: no picture's own is off by even a slight cast."""
-HEARD_FROM = 0.8
-"""Probability of sharing from which a picture hears the others (project convention: with less,
-``tests/studies/series.py`` showed harm where the lights of a series differ)."""
+POOLED_FROM = 0.8
+"""Probability of sharing from which the others move a picture's cast (project convention: with
+less, ``tests/studies/series.py`` showed harm where the lights of a series differ)."""
 _WIDEST = 40.0
-"""Deviation of a likelihood that says nothing; wider is not told apart."""
+"""Deviation of a likelihood that says nothing; wider is not distinguished."""
 _ODD_AT_FIRST = 0.05
-"""Share of odd pictures before any series was heard (project convention), counted as ..."""
+"""Share of odd pictures before anything is learned (project convention), counted as ..."""
 _ODD_WEIGHT = 20.0
 """... so many pictures; and each spread of the list as one series."""
 _ROUNDS = 6
-"""Rounds of expectation-maximisation; more move nothing that is told (project convention)."""
+"""Rounds of expectation-maximisation; more move nothing that is shown (project convention)."""
 _DRAWS = 512
 
 
@@ -67,22 +67,52 @@ class Readings:
         return len(self.mean)
 
 
+@dataclass(frozen=True, slots=True)
+class CastPrior:
+    """The prior of a single picture's cast: Student's t of scale ``spread``."""
+
+    spread: float
+    freedom: float
+
+    @classmethod
+    def of(cls, models: Models) -> Self:
+        """That with which these models judge."""
+        settings = models.weights["voting"]["prior"]
+        return cls(float(settings["spread"]), float(settings["freedom"]))
+
+    def pull(self, casts: Floats) -> Floats:
+        """Precision of the Gaussian that pulls at ``casts`` (..., 2) as the prior does."""
+        size = (casts**2).sum(axis=-1) / self.spread**2
+        return np.asarray((self.freedom + 2) / (self.freedom + size) / self.spread**2)
+
+    def log_density(self, pictures: Readings) -> Floats:
+        """Log-density (n,) of each reading for a picture that shares nothing."""
+        scale = pictures.covariance + self.spread**2 * np.eye(2)
+        distance = _distance(pictures.mean, scale)
+        tail = (self.freedom + 2) / 2 * np.log1p(distance / self.freedom)
+        return np.asarray(_log_height(scale) - tail)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Prior:
-    """What the archive's series have taught: weights of SPREADS, and the share of odd pictures."""
+    """The prior of single pictures, and what the archive's series have taught.
 
+    ``weights`` (K,) are those of SPREADS, ``odd`` is the share of odd pictures.
+    """
+
+    cast: CastPrior
     weights: Floats
     odd: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Pooled:
-    """A series heard together.
+    """A series of n pictures after pooling.
 
-    ``mean`` (n, 2) and ``spread`` (n,) are each picture's cast with the others
-    heard. ``agreed`` is the probability that the series has one cast; if so,
-    ``share`` (n,) that the picture has it too, and ``shared`` (2,) with
-    ``shared_covariance`` what it is. ``apart`` is the spread of the pictures
+    ``mean`` (n, 2) and ``spread`` (n,) are each picture's cast, the others taken
+    into account. ``agreed`` is the probability that the series has one cast; if
+    so, ``share`` (n,) that the picture has it too, and ``shared`` (2,) with
+    ``shared_covariance`` (2, 2) what it is. ``apart`` is the spread of the pictures
     about it, ``fault`` the probability that there is one cast, and at least a slight one.
     """
 
@@ -95,11 +125,36 @@ class Pooled:
     apart: float
     fault: float
 
+    @property
+    def sharing(self) -> NDArray[np.bool_]:
+        """Which pictures (n,) have the shared cast, rather than not."""
+        return np.asarray(self.share >= 0.5)
 
-def readings(casts: Floats, covariances: Floats) -> Readings:
-    """Likelihoods out of posteriors: ``casts`` (n, 2), ``covariances`` (n, 2, 2)."""
+
+def readings(casts: Floats, covariances: Floats, cast_prior: CastPrior) -> Readings:
+    """Likelihoods out of posteriors: the prior of single pictures is taken out.
+
+    Parameters
+    ----------
+    casts : (n, 2)
+        Posterior means, a* and b* at L* 60.
+    covariances : (n, 2, 2)
+        Posterior covariances, positive definite.
+    cast_prior : CastPrior
+        The prior that the posteriors were made with.
+
+    Returns
+    -------
+    Readings
+        No deviation is above 40 a*b* units, which says nothing.
+
+    Raises
+    ------
+    numpy.linalg.LinAlgError
+        A covariance is singular.
+    """
     posterior = np.linalg.inv(covariances)
-    precision = posterior - _pull_at(casts)[:, None, None] * np.eye(2)
+    precision = posterior - cast_prior.pull(casts)[:, None, None] * np.eye(2)
     values, axes = np.linalg.eigh(precision)
     values = np.maximum(values, 1 / _WIDEST**2)
     covariance = (axes / values[:, None, :]) @ axes.transpose(0, 2, 1)
@@ -107,59 +162,90 @@ def readings(casts: Floats, covariances: Floats) -> Readings:
     return Readings(mean, covariance, casts, covariances)
 
 
-def learn(series: Sequence[Readings]) -> Prior:
-    """What many series teach about how far pictures lie apart, and how often one is odd."""
-    prior = Prior(np.full(len(SPREADS), 1 / len(SPREADS)), _ODD_AT_FIRST)
+def learn(series: Sequence[Readings], cast_prior: CastPrior) -> Prior:
+    """What many series teach of how far pictures lie apart, and how often one is odd.
+
+    Parameters
+    ----------
+    series : sequence of Readings
+        Each of at least two pictures; their order does not matter.
+    cast_prior : CastPrior
+        The prior of single pictures.
+
+    Returns
+    -------
+    Prior
+        Its weights sum to 1; its share of odd pictures lies within 0..1.
+
+    References
+    ----------
+    Dempster, Laird & Rubin, J. R. Stat. Soc. B 39, 1977, for the rounds of
+    expectation-maximisation (from memory).
+    """
+    prior = Prior(cast_prior, np.full(len(SPREADS), 1 / len(SPREADS)), _ODD_AT_FIRST)
     for _ in range(_ROUNDS):
         weights = np.ones(len(SPREADS))
         odd, pictures = _ODD_AT_FIRST * _ODD_WEIGHT, _ODD_WEIGHT
         for each in series:
-            heard = _Heard(each, prior)
-            weights += heard.weights
-            odd += float((heard.weights @ (1 - heard.share)).sum())
+            fit = _Fit(each, prior)
+            weights += fit.weights
+            odd += float((fit.weights @ (1 - fit.share)).sum())
             pictures += len(each)
-        prior = Prior(weights / weights.sum(), odd / pictures)
+        prior = Prior(cast_prior, weights / weights.sum(), odd / pictures)
     return prior
 
 
 def pool(pictures: Readings, prior: Prior) -> Pooled:
-    """Hear one series together; at least two pictures."""
-    heard = _Heard(pictures, prior)
+    """Pool the evidence of one series.
+
+    Parameters
+    ----------
+    pictures : Readings
+        At least two pictures; their order does not matter.
+    prior : Prior
+        What :func:`learn` gave.
+
+    Returns
+    -------
+    Pooled
+        Casts and spreads in a*b* units at L* 60, probabilities within 0..1.
+    """
+    fit = _Fit(pictures, prior)
     own_precision = np.linalg.inv(pictures.covariance)
     own_pull = _times(own_precision, pictures.mean)
     # Under each spread: the others as the prior, the picture's own likelihood on top.
-    wider = heard.others_covariance + (SPREADS**2)[:, None, None, None] * np.eye(2)
+    wider = fit.others_covariance + (SPREADS**2)[:, None, None, None] * np.eye(2)
     from_others = np.linalg.inv(wider)
     around = np.linalg.inv(own_precision + from_others)
-    place = _times(around, own_pull + _times(from_others, heard.others))
+    place = _times(around, own_pull + _times(from_others, fit.others))
     # Where the lights differ, and where a picture is odd, it keeps what it said alone.
-    weight = (heard.weights * TOGETHER)[:, None] * heard.share
-    weight = np.where(weight.sum(axis=0) >= HEARD_FROM, weight, 0.0)
+    weight = (fit.weights * SAME_LIGHT)[:, None] * fit.share
+    weight = np.where(weight.sum(axis=0) >= POOLED_FROM, weight, 0.0)
     alone = 1 - weight.sum(axis=0)
     mean = (weight[..., None] * place).sum(axis=0) + alone[:, None] * pictures.own
     second = (weight[..., None, None] * (around + _square(place))).sum(axis=0)
     second += alone[:, None, None] * (pictures.own_covariance + _square(pictures.own))
     variance = np.trace(second - _square(mean), axis1=1, axis2=2) / 2
-    agreed = float(heard.weights[AGREEING].sum())
-    among = heard.weights * AGREEING
+    agreed = float(fit.weights[AGREEING].sum())
+    among = fit.weights * AGREEING
     among = among / max(agreed, np.finfo(np.float64).tiny)
-    shared = among @ heard.shared
+    shared = among @ fit.shared
     shared_covariance = np.einsum(
-        "k,kij->ij", among, heard.shared_covariance + _square(heard.shared - shared)
+        "k,kij->ij", among, fit.shared_covariance + _square(fit.shared - shared)
     )
     return Pooled(
         mean=mean,
         spread=np.sqrt(np.maximum(variance, 0)),
-        share=among @ heard.share,
+        share=among @ fit.share,
         agreed=agreed,
         shared=shared,
         shared_covariance=shared_covariance,
-        apart=float(np.sqrt(heard.weights @ SPREADS**2)),
+        apart=float(np.sqrt(fit.weights @ SPREADS**2)),
         fault=agreed * _slight(shared, shared_covariance),
     )
 
 
-class _Heard:
+class _Fit:
     """One series of n pictures under each of the K spreads.
 
     ``others`` (K, n, 2) and ``others_covariance`` (K, n, 2, 2): the shared cast
@@ -169,22 +255,20 @@ class _Heard:
     """
 
     def __init__(self, pictures: Readings, prior: Prior) -> None:
-        alone = _alone(pictures)
+        alone = prior.cast.log_density(pictures)
         around = pictures.covariance + (SPREADS**2)[:, None, None, None] * np.eye(2)
         precision = np.linalg.inv(around)
         pull = _times(precision, pictures.mean)
         self.share = np.full(pull.shape[:2], 1 - prior.odd)
         for _ in range(_ROUNDS):
-            prediction, weighed_pull = (
-                self.share[..., None, None] * precision,
-                self.share[..., None] * pull,
-            )
-            total, total_pull = prediction.sum(axis=1), weighed_pull.sum(axis=1)
+            weighted = self.share[..., None, None] * precision
+            weighted_pull = self.share[..., None] * pull
+            total, total_pull = weighted.sum(axis=1), weighted_pull.sum(axis=1)
             # The shared cast starts from the same prior as a picture's own.
             guess = _times(np.linalg.inv(total + np.eye(2) / _WIDEST**2), total_pull)
-            total = total + _pull_at(guess)[:, None, None] * np.eye(2)
-            self.others_covariance = np.linalg.inv(total[:, None] - prediction)
-            self.others = _times(self.others_covariance, total_pull[:, None] - weighed_pull)
+            total = total + prior.cast.pull(guess)[:, None, None] * np.eye(2)
+            self.others_covariance = np.linalg.inv(total[:, None] - weighted)
+            self.others = _times(self.others_covariance, total_pull[:, None] - weighted_pull)
             foretold = _log_gaussian(pictures.mean - self.others, around + self.others_covariance)
             both = np.logaddexp(np.log1p(-prior.odd) + foretold, np.log(prior.odd) + alone)
             self.share = np.exp(np.log1p(-prior.odd) + foretold - both)
@@ -205,38 +289,18 @@ def _square(vectors: Floats) -> Floats:
     return vectors[..., :, None] * vectors[..., None, :]
 
 
-def _single_prior() -> tuple[float, float]:
-    settings: dict[str, Any] = default_models().weights["voting"]["prior"]
-    return float(settings["spread"]), float(settings["freedom"])
-
-
-def _pull_at(casts: Floats) -> Floats:
-    """Precision of the Gaussian that pulls at ``casts`` (..., 2) as the prior does."""
-    spread, freedom = _single_prior()
-    size = (casts**2).sum(axis=-1) / spread**2
-    return np.asarray((freedom + 2) / (freedom + size) / spread**2)
-
-
-def _alone(pictures: Readings) -> Floats:
-    """Log-density (n,) of each reading for a picture that shares nothing: Student's t."""
-    spread, freedom = _single_prior()
-    scale = pictures.covariance + spread**2 * np.eye(2)
-    distance = _distance(pictures.mean, scale)
-    height = -np.log(2 * np.pi) - np.log(_determinant(scale)) / 2
-    return np.asarray(height - (freedom + 2) / 2 * np.log1p(distance / freedom))
-
-
 def _log_gaussian(off: Floats, covariance: Floats) -> Floats:
-    height = -np.log(2 * np.pi) - np.log(_determinant(covariance)) / 2
-    return np.asarray(height - _distance(off, covariance) / 2)
+    return np.asarray(_log_height(covariance) - _distance(off, covariance) / 2)
 
 
 def _distance(off: Floats, covariance: Floats) -> Floats:
     return np.asarray((off * _times(np.linalg.inv(covariance), off)).sum(axis=-1))
 
 
-def _determinant(m: Floats) -> Floats:
-    return np.asarray(m[..., 0, 0] * m[..., 1, 1] - m[..., 0, 1] * m[..., 1, 0])
+def _log_height(m: Floats) -> Floats:
+    """Log-density at its centre of a Gaussian, or a Student's t, with covariance or scale ``m``."""
+    determinant = m[..., 0, 0] * m[..., 1, 1] - m[..., 0, 1] * m[..., 1, 0]
+    return np.asarray(-np.log(2 * np.pi) - np.log(determinant) / 2)
 
 
 def _slight(mean: Floats, covariance: Floats) -> float:

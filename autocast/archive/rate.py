@@ -13,13 +13,15 @@ they do not, the rate is off.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from autocast.archive.ledger import Ledger, now
-from autocast.archive.series import settle_series
+from autocast.archive.pooling import CastPrior
+from autocast.archive.series import refresh_series
+from autocast.judgement.probability import at_base_rate
+from autocast.modelstore import Models
 
 ASSUMED = 20.0
 """Pictures at the assumed rate that are added to the archive's own (project convention)."""
@@ -43,38 +45,51 @@ class Rate:
 
 
 def archive_rate(probabilities: ArrayLike, base_rates: ArrayLike) -> Rate | None:
-    """The rate by which the probabilities (n,), each at its own base rate, agree with themselves.
+    """The rate at which the probabilities, moved to it, average to itself.
 
-    All lie within 0..1. None without pictures.
+    Parameters
+    ----------
+    probabilities : (n,)
+        Of an evident cast, each at its own base rate, within 0..1.
+    base_rates : (n,)
+        Within 0..1.
+
+    Returns
+    -------
+    Rate or None
+        Rate and standard error, within 0..1; None without pictures.
+
+    References
+    ----------
+    Saerens, Latinne & Decaestecker, Neural Computation 14, 2002 (from memory).
     """
-    p = np.clip(np.asarray(probabilities, dtype=np.float64), _EDGE, 1 - _EDGE)
-    base = np.clip(np.asarray(base_rates, dtype=np.float64), _EDGE, 1 - _EDGE)
+    p, base = (
+        np.clip(np.asarray(values, dtype=np.float64), _EDGE, 1 - _EDGE)
+        for values in (probabilities, base_rates)
+    )
     if p.size == 0:
         return None
-    ratio = p / (1 - p) * (1 - base) / base
-    assumed = float(base.mean())
-    rate = assumed
+    rate = assumed = float(base.mean())
     for _ in range(_STEPS):
-        moved = rate * ratio / (rate * ratio + 1 - rate)
-        new = float((moved.sum() + ASSUMED * assumed) / (p.size + ASSUMED))
-        if abs(new - rate) < _NEAR:
+        moved = at_base_rate(p, base, rate)
+        before, rate = rate, float((moved.sum() + ASSUMED * assumed) / (p.size + ASSUMED))
+        if abs(rate - before) < _NEAR:
             break
-        rate = new
     # Observed information of the mixture's log-likelihood, and of the pictures added.
-    slope = (ratio - 1) / (rate * ratio + 1 - rate)
-    added = ASSUMED * (assumed / rate**2 + (1 - assumed) / (1 - rate) ** 2)
-    return Rate(new, float(1 / np.sqrt((slope**2).sum() + added)), int(p.size))
+    slope = moved / before - (1 - moved) / (1 - before)
+    added = ASSUMED * (assumed / before**2 + (1 - assumed) / (1 - before) ** 2)
+    return Rate(rate, float(1 / np.sqrt((slope**2).sum() + added)), int(p.size))
 
 
-def settle(ledger: Ledger) -> None:
+def refresh(ledger: Ledger, models: Models) -> None:
     """Estimate what takes the whole archive, and keep it in the ledger, which orders by it."""
-    pairs = _pairs(ledger)
+    pairs = np.fromiter(ledger.probabilities(), dtype=np.dtype((np.float64, 2)))
     found = archive_rate(pairs[:, 0], pairs[:, 1])
     ledger.set_fact("archive_rate", None if found is None else found.rate)
     ledger.set_fact("archive_rate_error", None if found is None else found.error)
     ledger.set_fact("archive_rate_pictures", None if found is None else found.pictures)
-    settle_series(ledger)
-    ledger.set_fact("settled", now())
+    refresh_series(ledger, CastPrior.of(models))
+    ledger.set_fact("refreshed", now())
 
 
 def kept_rate(ledger: Ledger) -> Rate | None:
@@ -83,11 +98,3 @@ def kept_rate(ledger: Ledger) -> Rate | None:
     if rate is None:
         return None
     return Rate(rate, ledger.fact("archive_rate_error"), ledger.fact("archive_rate_pictures"))
-
-
-def _pairs(ledger: Ledger) -> NDArray[Any]:
-    """Probability and base rate of every judged picture: 16 bytes each."""
-    flat = np.fromiter(
-        (value for pair in ledger.probabilities() for value in pair), dtype=np.float64
-    )
-    return flat.reshape(-1, 2)

@@ -3,55 +3,47 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from datetime import datetime
+from functools import partial
 from typing import Any
 
 from autocast.archive.rows import Entry
-from autocast.archive.walk import HEAD, Chosen, Seen
+from autocast.archive.walk import HEAD, Item, Store
 from autocast.errors import ArchiveError
 
-# Where the file systems of fsspec tell when a file changed, or what else changes with it.
+# Where the file systems of fsspec keep when a file changed, or what else changes with it.
 _CHANGED = ("mtime", "LastModified", "last_modified", "updated", "modified", "ETag", "created")
 
 
-class Addresses:
+class Addresses(Store):
     """The file system behind an address."""
 
-    def walk(self, root: bytes, chosen: Chosen, seen: Seen) -> Iterator[Entry]:
-        """Every file to be met, in order."""
-        address = root.decode("utf-8", "surrogateescape")
-        files, top = _opened(address)
+    def items(self, folder: bytes) -> list[Item]:
+        """What a folder holds."""
+        files, top = _opened(folder.decode("utf-8", "surrogateescape"))
         top = top.rstrip("/")
-        waiting = [top]
-        while waiting:
-            folder = waiting.pop()
-            try:
-                found = sorted(files.ls(folder, detail=True), key=lambda e: str(e["name"]))
-            except Exception as error:  # noqa: BLE001 -- every store has errors of its own
-                place = files.unstrip_protocol(folder).encode("utf-8", "surrogateescape")
-                seen.closed.append((place, f"The folder cannot be read: {error}."))
+        try:
+            found = sorted(files.ls(top, detail=True), key=lambda e: str(e["name"]))
+        except Exception as error:  # every store has errors of its own
+            raise OSError(str(error)) from error
+        items = []
+        for each in found:
+            full = str(each["name"]).rstrip("/")
+            name = full.rpartition("/")[2]
+            if full == top or name.startswith("."):
                 continue
-            folders: list[str] = []
-            for item in found:
-                name = str(item["name"]).rstrip("/")
-                below = name[len(top) :].lstrip("/")
-                if name == folder or below.rpartition("/")[2].startswith("."):
-                    continue
-                if item["type"] == "directory":
-                    if chosen.enters(below):
-                        folders.append(name)
-                elif chosen.meets(below):
-                    path = files.unstrip_protocol(name).encode("utf-8", "surrogateescape")
-                    yield Entry(path, item.get("size"), _changed(item))
-            waiting.extend(reversed(folders))
+            path = files.unstrip_protocol(full).encode("utf-8", "surrogateescape")
+            entry = partial(Entry, path, each.get("size"), _changed(each))
+            items.append(Item(name, path, each["type"] == "directory", entry))
+        return items
 
     def head(self, entry: Entry) -> bytes:
         """The first bytes of a file."""
         return contents(entry.path, HEAD)
 
 
-def settled(address: str) -> bytes:
+def resolved_address(address: str) -> bytes:
     """An address as the file system behind it writes it."""
     files, name = _opened(address)
     return str(files.unstrip_protocol(name)).rstrip("/").encode("utf-8", "surrogateescape")

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 class Entry:
     """One file met on the walk: its path as bytes, and what tells whether it changed.
 
-    ``size`` in bytes and ``mtime`` in nanoseconds are None where they cannot be told.
+    ``size`` in bytes and ``mtime`` in nanoseconds are None where they are unknown.
     """
 
     path: bytes
@@ -54,7 +54,7 @@ class Outcome:
 class InSeries:
     """What the neighbours of a picture add; beside its own judgement, never instead of it.
 
-    ``a``, ``b``, ``spread``: the picture's cast with the others heard; ``share``
+    ``a``, ``b``, ``spread``: the picture's cast, the others pooled in; ``share``
     how likely it shares their cast; ``odd`` that it stands apart from a series
     that agrees. ``shared_*`` is the cast of the ``sharing`` of ``count``
     pictures, ``apart`` how far their own casts lie from it (one standard
@@ -84,7 +84,7 @@ class InSeries:
 class Row:
     """One picture as the ledger holds it.
 
-    Either ``verdict`` and the figures of the judgement are given, or
+    Either ``verdict`` and the numbers of the judgement are given, or
     ``failure``, one sentence. ``probability`` is the picture's own, at
     ``base_rate``; ``archive_probability`` the same at the archive's rate.
     ``a``, ``b``, ``spread`` are the picture's cast; ``strength`` and ``hue`` its
@@ -180,3 +180,8 @@ def is_address(path: bytes) -> bool:
 def folder_of(path: bytes) -> bytes:
     """The folder of a path or an address."""
     return path.rpartition(b"/")[0] if is_address(path) else os.path.dirname(path)  # noqa: PTH120 -- bytes
+
+
+def clean(text: str) -> str:
+    r"""Text that UTF-8 can carry: what is no Unicode, in a name, as ``\xNN``."""
+    return text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")

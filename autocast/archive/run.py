@@ -9,18 +9,20 @@ alone is recorded as a failure.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, CancelledError, Future, wait
 from dataclasses import dataclass, field
 from typing import Literal
 
 from autocast.archive.ledger import Ledger, now
-from autocast.archive.rows import Entry, Known, Outcome, is_address
+from autocast.archive.rows import Entry, Outcome, is_address
 from autocast.archive.walk import Chosen, Seen, walk
-from autocast.archive.workers import Crew
+from autocast.archive.workers import WorkerPool
 from autocast.errors import ArchiveError, AutocastError, LedgerError
 
 Again = Literal["changed", "failed", "all"]
@@ -41,7 +43,7 @@ class Tally:
     """Running counts of one pass."""
 
     unchanged: int = 0
-    verdicts: dict[str, int] = field(default_factory=dict)
+    verdicts: Counter[str] = field(default_factory=Counter)
     failed: int = 0
     gone: int = 0
     seen: Seen = field(default_factory=Seen)
@@ -50,7 +52,7 @@ class Tally:
     @property
     def judged(self) -> int:
         """Pictures judged in this pass."""
-        return sum(self.verdicts.values())
+        return self.verdicts.total()
 
     @property
     def met(self) -> int:
@@ -59,22 +61,22 @@ class Tally:
 
 
 class Run:
-    """One pass; ``told`` is called with the tally as it moves, ``stop`` ends it early."""
+    """One pass; ``progress`` is called with the tally as it moves, ``stop`` ends it early."""
 
     def __init__(
         self,
         ledger: Ledger,
-        crew: Crew,
+        pool: WorkerPool,
         *,
         again: Again = "changed",
-        told: Callable[[Tally], None] = lambda _: None,
+        progress: Callable[[Tally], None] = lambda _: None,
         stop: threading.Event | None = None,
     ) -> None:
         self.tally = Tally()
         self._ledger = ledger
-        self._crew = crew
+        self._pool = pool
         self._again = again
-        self._told = told
+        self._progress = progress
         self._stop = stop or threading.Event()
         self._waiting: list[Outcome] = []
         self._back: list[int] = []
@@ -89,7 +91,7 @@ class Run:
         return bool(tally.judged or tally.failed or tally.gone or self._returned)
 
     def over(self, roots: Sequence[bytes], chosen: Chosen | None = None) -> Tally:
-        """Walk ``roots`` (:func:`autocast.archive.walk.settle_root`) and judge what needs it.
+        """Walk ``roots`` (:func:`autocast.archive.walk.resolve_root`) and judge what needs it.
 
         Raises LedgerError when the ledger cannot be written, ModelError for
         damaged model files; what was kept before stays.
@@ -110,51 +112,50 @@ class Run:
                 self._keep()
             self._keep(everything=True)
         except BaseException:
-            self._keep_what_can_be()
+            # On the way out: what is done should not be done again, if it can be kept.
+            with contextlib.suppress(LedgerError):
+                self._keep(everything=True)
             raise
         if not self._stop.is_set():
             self._finish(roots)
-        self._told(self.tally)
+        self._progress(self.tally)
         return self.tally
 
     def _to_judge(self, roots: Sequence[bytes], chosen: Chosen) -> Iterator[Entry]:
-        for entry, settled in walk(roots, chosen, self.tally.seen, self._settled):
-            if settled:
+        for entry, unchanged in walk(roots, chosen, self.tally.seen, self._unchanged):
+            if unchanged:
                 self.tally.unchanged += 1
                 if self.tally.unchanged % 64 == 0:
-                    self._told(self.tally)
+                    self._progress(self.tally)
                     self._keep()
             else:
                 yield entry
             if self._stop.is_set():
                 return
 
-    def _settled(self, entry: Entry) -> bool:
+    def _unchanged(self, entry: Entry) -> bool:
         """Whether the ledger already has what this pass would find."""
         known = self._ledger.known(entry.path)
         if known is None:
             return False
-        _set_bit(self._met, known.id)
+        self._met.extend(bytes(max(0, known.id + 1 - len(self._met))))
+        self._met[known.id] = 1
         if known.gone:
             self._back.append(known.id)
-        return not self._due(known, entry)
-
-    def _due(self, known: Known, entry: Entry) -> bool:
-        if self._again == "all" or (self._again == "failed" and known.failed):
-            return True
-        return known.entry != entry
+        again = self._again == "all" or (self._again == "failed" and known.failed)
+        return known.entry == entry and not again
 
     def _hand_out(
         self, entries: Iterator[Entry], out: dict[Future[Outcome], Entry], suspects: list[Entry]
     ) -> None:
-        window = self._crew.window
+        window = self._pool.window
         while len(out) < window and not self._stop.is_set():
             entry = next(entries, None)
             if entry is None:
                 return
             try:
-                out[self._crew.submit(entry)] = entry
-            except self._crew.deaths:
+                out[self._pool.submit(entry)] = entry
+            except self._pool.deaths:
                 suspects.append(entry)
                 return
 
@@ -170,17 +171,17 @@ class Run:
 
     def _try_alone(self, suspects: list[Entry]) -> None:
         """Find out which of the pictures that were out when a worker died did it."""
-        self._crew.rebuild()
+        self._pool.rebuild()
         while suspects and not self._stop.is_set():
             entry = suspects.pop(0)
             for death in range(1, _ALONE + 1):
                 started = time.monotonic()
-                if self._taken(self._crew.submit(entry)):
+                if self._taken(self._pool.submit(entry)):
                     break
-                self._crew.rebuild()
-                late = time.monotonic() - started >= self._crew.deadline
+                self._pool.rebuild()
+                late = time.monotonic() - started >= self._pool.deadline
                 if late or death == _ALONE:
-                    self._waiting.append(_death(entry, self._crew.deadline, late=late))
+                    self._waiting.append(_death(entry, self._pool.deadline, late=late))
                     break
             self._keep()
         suspects.clear()  # where the run was stopped: the next one judges them
@@ -194,7 +195,7 @@ class Run:
                 raise ArchiveError(
                     "The scheduler went away; see to it and run again, what was judged is kept."
                 ) from None
-        except self._crew.deaths:
+        except self._pool.deaths:
             return False
         except AutocastError:
             raise
@@ -210,27 +211,18 @@ class Run:
             return
         self._kept_at = time.monotonic()
         if self._waiting:
-            self._ledger.set_fact("settled", None)
-            for outcome, verdict in zip(
-                self._waiting, self._ledger.record(self._waiting), strict=True
-            ):
-                if outcome.failure is None and verdict is not None:
-                    self.tally.verdicts[verdict] = self.tally.verdicts.get(verdict, 0) + 1
-                else:
+            self._ledger.set_fact("refreshed", None)
+            for verdict in self._ledger.record(self._waiting):
+                if verdict is None:
                     self.tally.failed += 1
+                else:
+                    self.tally.verdicts[verdict] += 1
             self._waiting.clear()
         if self._back:
             self._ledger.mark(self._back, gone=False)
             self._returned += len(self._back)
             self._back.clear()
-        self._told(self.tally)
-
-    def _keep_what_can_be(self) -> None:
-        """On the way out: what is done should not be done again, if it can be kept."""
-        try:
-            self._keep(everything=True)
-        except LedgerError:
-            return
+        self._progress(self.tally)
 
     def _finish(self, roots: Sequence[bytes]) -> None:
         """The walk came to its end: note what it did not meet."""
@@ -241,12 +233,11 @@ class Run:
             for root in roots
             if not is_address(root)
             for key, path in self._ledger.below(root)
-            if not _bit(self._met, key)
+            if self._met[key : key + 1] != b"\1"
             and not path.startswith(closed)
             and not os.path.lexists(path)
         ]
-        if gone:
-            self._ledger.mark(gone, gone=True)
+        self._ledger.mark(gone, gone=True)
         self.tally.gone = len(gone)
         self.tally.complete = True
 
@@ -262,22 +253,9 @@ def _apart(roots: Sequence[bytes]) -> list[bytes]:
 
 def _death(entry: Entry, deadline: float, *, late: bool) -> Outcome:
     name = os.fsdecode(entry.path)
+    sentence = f"{name} ended the process that judged it, twice; get a whole copy of it."
     if late:
         sentence = (
             f"{name} was not judged within {deadline:g} seconds; allow more, or copy it anew."
         )
-    else:
-        sentence = f"{name} ended the process that judged it, twice; get a whole copy of it."
     return Outcome(entry, now(), failure=sentence)
-
-
-def _set_bit(bits: bytearray, number: int) -> None:
-    place = number >> 3
-    if place >= len(bits):
-        bits.extend(bytes(place + 1024 - len(bits)))
-    bits[place] |= 1 << (number & 7)
-
-
-def _bit(bits: bytearray, number: int) -> bool:
-    place = number >> 3
-    return place < len(bits) and bool(bits[place] & (1 << (number & 7)))

@@ -5,7 +5,9 @@
 change is a new step at the end.
 
 Paths are bytes, as the file system gave them, because names need not be valid
-Unicode. Times are UTC, ISO 8601. Casts are a* and b* at L* 60.
+Unicode. Times are UTC, ISO 8601. Casts are a* and b* at L* 60. The view's
+``archive_probability`` is :func:`autocast.judgement.probability.at_base_rate` in
+SQL; a test holds the two together.
 """
 
 from __future__ import annotations
@@ -109,5 +111,8 @@ LEFT JOIN members m ON m.picture = p.id
 LEFT JOIN series s ON s.id = m.series;
 """
 
-MIGRATIONS: tuple[str, ...] = (_FIRST,)
+MIGRATIONS: tuple[str, ...] = (
+    _FIRST,
+    "UPDATE facts SET key = 'refreshed' WHERE key = 'settled'",
+)
 """One script a step; the number of steps taken is the schema version."""

@@ -1,4 +1,4 @@
-"""Find the series of an archive, hear each together, and keep what they say.
+"""Find the series of an archive, pool the evidence of each, and keep what they say.
 
 Pictures of one folder and one camera make a series: those with capture times
 in order of time, broken where a pause is long; the others by names that differ
@@ -12,11 +12,20 @@ import os
 import re
 from collections.abc import Iterator
 from datetime import datetime, timedelta
+from itertools import islice
 
 import numpy as np
 
 from autocast.archive.ledger import Ledger, SeriesRow, Single
-from autocast.archive.pooling import Floats, Pooled, Prior, Readings, learn, pool, readings
+from autocast.archive.pooling import (
+    CastPrior,
+    Floats,
+    Pooled,
+    Readings,
+    learn,
+    pool,
+    readings,
+)
 
 LEAST = 3
 """Pictures that make a series; of two, neither can be the odd one (project convention)."""
@@ -27,21 +36,20 @@ PAUSE = timedelta(minutes=30)
 SURE = 0.9
 """Probability from which the fault of a series is a finding (project convention)."""
 _LEARN_FROM = 2000
-"""Series that are heard to learn how series are; more would add little (project convention)."""
+"""Series from which is learned how series are; more would add little (project convention)."""
 
 _NUMBER = re.compile(r"\d+(?=\D*$)")
 _SILENT = ("monochrome", "toned", "not_photograph", "dark")
 """Remarks of pictures whose colour says nothing about the light."""
 
 
-def settle_series(ledger: Ledger) -> None:
-    """Find the series anew, hear them, and keep what they say."""
-    prior = _learnt(ledger)
+def refresh_series(ledger: Ledger, cast_prior: CastPrior) -> None:
+    """Find the series anew, pool each, and keep what they say."""
+    found = (_readings(singles, cast_prior) for singles in series_of(ledger.singles()))
+    prior = learn(list(islice(found, _LEARN_FROM)), cast_prior)
     with ledger.series_anew() as keep:
-        if prior is None:
-            return
         for singles in series_of(ledger.singles()):
-            keep(*_kept(singles, pool(_readings(singles), prior)))
+            keep(*_kept(singles, pool(_readings(singles, cast_prior), prior)))
 
 
 def series_of(singles: Iterator[Single]) -> Iterator[list[Single]]:
@@ -89,19 +97,10 @@ def _time(taken: str) -> datetime | None:
     return time if time.year >= 1990 else None
 
 
-def _readings(singles: list[Single]) -> Readings:
+def _readings(singles: list[Single], cast_prior: CastPrior) -> Readings:
     casts = np.array([(s.a, s.b) for s in singles])
     covariances = np.array([((s.var_a, s.cov_ab), (s.cov_ab, s.var_b)) for s in singles])
-    return readings(casts, covariances)
-
-
-def _learnt(ledger: Ledger) -> Prior | None:
-    heard = []
-    for number, singles in enumerate(series_of(ledger.singles())):
-        if number == _LEARN_FROM:
-            break
-        heard.append(_readings(singles))
-    return learn(heard) if heard else None
+    return readings(casts, covariances, cast_prior)
 
 
 def is_finding(pooled: Pooled, probabilities: Floats, base_rates: Floats) -> bool:
@@ -113,27 +112,25 @@ def is_finding(pooled: Pooled, probabilities: Floats, base_rates: Floats) -> boo
     """
     if not _agrees(pooled) or pooled.fault < SURE:
         return False
-    return float(np.median((probabilities - base_rates)[pooled.share >= 0.5])) >= 0
+    return float(np.median((probabilities - base_rates)[pooled.sharing])) >= 0
 
 
 def _agrees(pooled: Pooled) -> bool:
-    sharing = int((pooled.share >= 0.5).sum())
-    return pooled.agreed >= 0.5 and sharing >= max(LEAST, len(pooled.share) / 2)
+    sharing = pooled.sharing
+    return pooled.agreed >= 0.5 and int(sharing.sum()) >= max(LEAST, len(sharing) / 2)
 
 
-def _kept(singles: list[Single], pooled: Pooled) -> tuple[SeriesRow, list[tuple[object, ...]]]:
-    shares = pooled.share >= 0.5
-    sharing = int(shares.sum())
+def _kept(singles: list[Single], pooled: Pooled) -> tuple[SeriesRow, Iterator[tuple[object, ...]]]:
+    sharing = pooled.sharing
     finding = is_finding(
         pooled,
         np.array([single.probability for single in singles]),
         np.array([single.base_rate for single in singles]),
     )
-    agrees = _agrees(pooled)
-    odd = ~shares & agrees
+    odd = ~sharing & _agrees(pooled)
     # The picture that shows the fault best: the likeliest of those that share it.
     lead = max(
-        (k for k in range(len(singles)) if shares[k] or not shares.any()),
+        (k for k in range(len(singles)) if sharing[k] or not sharing.any()),
         key=lambda k: (singles[k].probability, -k),
     )
     ordered = sorted(singles, key=lambda s: (s.taken, s.path))
@@ -143,7 +140,7 @@ def _kept(singles: list[Single], pooled: Pooled) -> tuple[SeriesRow, list[tuple[
         first=ordered[0].id,
         last=ordered[-1].id,
         count=len(singles),
-        sharing=sharing,
+        sharing=int(sharing.sum()),
         a=float(pooled.shared[0]),
         b=float(pooled.shared[1]),
         spread=float(np.sqrt(np.trace(pooled.shared_covariance) / 2)),
@@ -152,15 +149,12 @@ def _kept(singles: list[Single], pooled: Pooled) -> tuple[SeriesRow, list[tuple[
         finding=finding,
         lead=singles[lead].id,
     )
-    members: list[tuple[object, ...]] = [
-        (
-            single.id,
-            float(pooled.mean[k, 0]),
-            float(pooled.mean[k, 1]),
-            float(pooled.spread[k]),
-            float(pooled.share[k]),
-            bool(odd[k]),
-        )
-        for k, single in enumerate(singles)
-    ]
+    members = zip(
+        (single.id for single in singles),
+        *pooled.mean.T.tolist(),
+        pooled.spread.tolist(),
+        pooled.share.tolist(),
+        odd.tolist(),
+        strict=True,
+    )
     return row, members

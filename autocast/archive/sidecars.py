@@ -12,6 +12,7 @@ are refused, the network is never asked.
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -19,7 +20,7 @@ from typing import TYPE_CHECKING
 from autocast.archive.rows import Row, is_address
 from autocast.errors import OutputError
 from autocast.judgement import VERDICT_WORDS, describe
-from autocast.picture.writing import whole
+from autocast.picture.writing import write_whole
 
 if TYPE_CHECKING:
     from lxml.etree import _Element, _ElementTree
@@ -31,10 +32,12 @@ SUBJECT = "autocast: "
 """How a Dublin Core subject of ours begins."""
 
 # ISO 16684-1:2019.
-_META = "adobe:ns:meta/"
 _RDF = "http://www.w3.org/1999/02/22-rdf-syntax-ns#"
 _DC = "http://purl.org/dc/elements/1.1/"
-_PACKET = 'begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"'
+_EMPTY = (
+    '<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?><x:xmpmeta xmlns:x="adobe:ns:meta/">'
+    f'<rdf:RDF xmlns:rdf="{_RDF}"></rdf:RDF></x:xmpmeta><?xpacket end="w"?>'
+).encode()
 
 _LARGEST = 16 << 20
 """Bytes beyond which a sidecar is not read (project convention)."""
@@ -77,8 +80,7 @@ def write_sidecar(row: Row, *, subjects: bool = False) -> Path:
         raise OutputError(f"{target} cannot be read: {error.strerror}.") from error
     except ValueError as error:
         raise OutputError(f"{target} is left as it is: {error}.") from error
-    with whole(target) as beside:
-        beside.write_bytes(content)
+    write_whole(target, content)
     return target
 
 
@@ -110,7 +112,7 @@ def completed(existing: bytes | None, row: Row, subjects: bool) -> bytes:  # noq
 
     Raises ValueError, in words, for what is no XMP.
     """
-    tree = _new() if existing is None else _read(existing)
+    tree = _read(_EMPTY if existing is None else existing)
     rdf = _rdf(tree)
     about = _forget_own(rdf)
     _add_own(rdf, row, about)
@@ -122,8 +124,6 @@ def completed(existing: bytes | None, row: Row, subjects: bool) -> bytes:  # noq
 
 
 def _read(content: bytes) -> _ElementTree:
-    import io
-
     from lxml import etree
 
     if len(content) > _LARGEST:
@@ -138,19 +138,6 @@ def _read(content: bytes) -> _ElementTree:
     if tree.docinfo.internalDTD is not None:
         raise ValueError("it has a document type, which XMP has not")
     return tree
-
-
-def _new() -> _ElementTree:
-    import io
-
-    from lxml import etree
-
-    text = (
-        f"<?xpacket {_PACKET}?>"
-        f'<x:xmpmeta xmlns:x="{_META}"><rdf:RDF xmlns:rdf="{_RDF}"></rdf:RDF></x:xmpmeta>'
-        '<?xpacket end="w"?>'
-    )
-    return etree.parse(io.BytesIO(text.encode()))
 
 
 def _rdf(tree: _ElementTree) -> _Element:

@@ -12,10 +12,12 @@ from __future__ import annotations
 
 import os
 import stat
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
-from typing import Protocol
+from functools import partial
+from typing import NamedTuple
 
 from autocast.archive.rows import Entry, is_address
 from autocast.errors import ArchiveError
@@ -81,16 +83,52 @@ class Seen:
     closed: list[tuple[bytes, str]] = field(default_factory=list)
 
 
-class Store(Protocol):
+class Item(NamedTuple):
+    """What a folder holds: a folder, or what may be a file."""
+
+    name: str
+    path: bytes
+    folder: bool
+    entry: Callable[[], Entry | None]
+
+
+class Store(ABC):
     """Where entries come from: the local file system, or addresses (:mod:`.remote`)."""
+
+    @abstractmethod
+    def items(self, folder: bytes) -> list[Item]:
+        """What a folder holds, in order, less what is hidden. Raises OSError."""
+
+    @abstractmethod
+    def head(self, entry: Entry) -> bytes:
+        """The first bytes of a file. Raises OSError."""
+
+    def enters(self, folder: bytes) -> bool:  # noqa: ARG002 -- a store without links enters all
+        """Whether a folder is still to be entered."""
+        return True
 
     def walk(self, root: bytes, chosen: Chosen, seen: Seen) -> Iterator[Entry]:
         """Every file to be met, in order."""
-        ...
-
-    def head(self, entry: Entry) -> bytes:
-        """The first bytes of a file. Raises OSError."""
-        ...
+        waiting = [(root, "")]
+        while waiting:
+            folder, above = waiting.pop()
+            try:
+                found = self.items(folder)
+            except OSError as error:
+                reason = error.strerror or error
+                seen.closed.append((folder, f"The folder cannot be read: {reason}."))
+                continue
+            folders: list[tuple[bytes, str]] = []
+            for item in found:
+                below = above + item.name
+                if item.folder:
+                    if chosen.enters(below) and self.enters(item.path):
+                        folders.append((item.path, f"{below}/"))
+                elif chosen.meets(below):
+                    entry = item.entry()
+                    if entry is not None:
+                        yield entry
+            waiting.extend(reversed(folders))
 
 
 def walk(
@@ -123,16 +161,21 @@ def store_of(root: bytes, roots: Sequence[bytes]) -> Store:
     return Folders(roots)
 
 
-def settle_root(given: str) -> bytes:
-    """A folder or address as it is kept in the ledger. Raises ArchiveError where there is none."""
-    if "://" in given:
-        from autocast.archive.remote import settled
+def absolute(given: str) -> bytes:
+    """A folder or address as it is kept in a ledger; it need not exist."""
+    if is_address(os.fsencode(given)):
+        from autocast.archive.remote import resolved_address
 
-        return settled(given)
-    path = os.path.abspath(given)  # noqa: PTH100 -- links are kept as they are named
-    if not os.path.isdir(path):  # noqa: PTH112
+        return resolved_address(given)
+    return os.fsencode(os.path.abspath(given))  # noqa: PTH100 -- links are kept as they are named
+
+
+def resolve_root(given: str) -> bytes:
+    """A folder or address to walk, as it is kept. Raises ArchiveError where there is none."""
+    root = absolute(given)
+    if not (is_address(root) or os.path.isdir(root)):  # noqa: PTH112 -- bytes
         raise ArchiveError(f"{given} is no folder; give the folders that hold the pictures.")
-    return os.fsencode(path)
+    return root
 
 
 def _is_picture(store: Store, entry: Entry) -> bool:
@@ -146,52 +189,35 @@ def _is_picture(store: Store, entry: Entry) -> bool:
         return False  # it claims nothing, and cannot be asked
 
 
-class Folders:
+class Folders(Store):
     """The local file system."""
 
     def __init__(self, roots: Sequence[bytes]) -> None:
         self._real_roots = [os.path.realpath(r) for r in roots if not is_address(r)]
-        self._entered: set[bytes] = set()
 
-    def walk(self, root: bytes, chosen: Chosen, seen: Seen) -> Iterator[Entry]:
-        """Every file to be met, in order."""
-        waiting = [root]
-        while waiting:
-            folder = waiting.pop()
-            try:
-                with os.scandir(folder) as listing:
-                    found = sorted(listing, key=lambda e: e.name)
-            except OSError as error:
-                seen.closed.append((folder, f"The folder cannot be read: {error.strerror}."))
-                continue
-            folders: list[bytes] = []
-            for item in found:
-                below = os.fsdecode(item.path[len(root) :].lstrip(b"/\\")).replace(os.sep, "/")
-                if _hidden(item):
-                    continue
-                if _is_folder(item):
-                    if chosen.enters(below) and self._to_enter(item):
-                        folders.append(item.path)
-                elif chosen.meets(below):
-                    entry = _entry(item)
-                    if entry is not None:
-                        yield entry
-            waiting.extend(reversed(folders))
+    def items(self, folder: bytes) -> list[Item]:
+        """What a folder holds."""
+        with os.scandir(folder) as listing:
+            found = sorted(listing, key=lambda e: e.name)
+        return [
+            Item(os.fsdecode(e.name), e.path, _is_folder(e), partial(_entry, e))
+            for e in found
+            if not _hidden(e)
+        ]
 
-    def _to_enter(self, item: os.DirEntry[bytes]) -> bool:
-        if not item.is_symlink():
+    def enters(self, folder: bytes) -> bool:
+        """Not through a link back into what is walked, nor twice."""
+        if not os.path.islink(folder):  # noqa: PTH114 -- bytes
             return True
-        real = os.path.realpath(item.path)
+        real = os.path.realpath(folder)
         inside = any(
             (real + _SEP).startswith(root + _SEP) or (root + _SEP).startswith(real + _SEP)
             for root in self._real_roots
         )
-        if inside or real in self._entered:
-            return False
-        self._entered.add(real)
-        # From here on its own links back to it are links into what is walked.
-        self._real_roots.append(real)
-        return True
+        if not inside:
+            # From here on its own links back to it are links into what is walked.
+            self._real_roots.append(real)
+        return not inside
 
     def head(self, entry: Entry) -> bytes:
         """The first bytes of a file."""

@@ -5,64 +5,61 @@ from __future__ import annotations
 import hashlib
 import io
 import os
+import pickle
 
 from autocast.archive.ledger import now
 from autocast.archive.rows import Entry, Outcome, is_address
 from autocast.errors import ModelError, PictureError
-from autocast.judging import Examination, examine
+from autocast.judging import examine
+from autocast.modelstore import Models
+from autocast.picture import Source
 
 
-def judged(entry: Entry) -> Outcome:
+def judged(entry: Entry, models: Models) -> Outcome:
     """Judge one picture. Raises ModelError alone: that is no fault of the picture."""
     name = os.fsdecode(entry.path)
     content = None
     try:
-        content, examination = _examined(entry, name)
+        source, content = _opened(entry, name)
+        found = examine(source, models=models)
     except ModelError:
         raise
     except PictureError as error:
-        return Outcome(entry, now(), hash=_hash(entry, content), failure=str(error))
+        failure = str(error)
     except OSError as error:
-        reason = error.strerror or str(error)
-        return Outcome(entry, now(), failure=f"{name} cannot be read: {reason}.")
+        failure = f"{name} cannot be read: {error.strerror or error}."
     except MemoryError:
-        return Outcome(
-            entry, now(), failure=f"{name} does not fit into memory; give a smaller copy."
-        )
+        failure = f"{name} does not fit into memory; give a smaller copy."
     except Exception as error:  # noqa: BLE001 -- one picture must not end the run
+        failure = f"{name} could not be judged, which is a defect of autocast: {error!r}."
+    else:
         return Outcome(
             entry,
             now(),
-            failure=f"{name} could not be judged, which is a defect of autocast: {error!r}.",
+            hash=content,
+            judgement=found.judgement.to_json(),
+            camera=found.picture.facts.get("camera", ""),
+            taken=found.picture.facts.get("taken", ""),
         )
-    return Outcome(
-        entry,
-        now(),
-        hash=content,
-        judgement=examination.judgement.to_json(),
-        camera=examination.picture.facts.get("camera", ""),
-        taken=examination.picture.facts.get("taken", ""),
-    )
+    return Outcome(entry, now(), hash=content, failure=failure)
 
 
-def _examined(entry: Entry, name: str) -> tuple[str | None, Examination]:
+def judged_by_pickled(entry: Entry, models: bytes) -> Outcome:
+    """The same, with models as they travel between processes."""
+    return judged(entry, pickle.loads(models))  # noqa: S301 -- from the run that sent the entry
+
+
+def _opened(entry: Entry, name: str) -> tuple[Source, str | None]:
+    """What to judge, and the SHA-256 of its content; None where it cannot be read."""
     if is_address(entry.path):
         from autocast.archive.remote import contents
 
         source = io.BytesIO(contents(entry.path))
         source.name = name
-        content = hashlib.sha256(source.getbuffer()).hexdigest()
-        return content, examine(source)
+        return source, hashlib.sha256(source.getbuffer()).hexdigest()
     # Read twice, from the system's cache the second time: a large file need not fit in memory.
-    return _hash(entry, None), examine(name)
-
-
-def _hash(entry: Entry, known: str | None) -> str | None:
-    """SHA-256 of a file's content; None where it cannot be read."""
-    if known is not None or is_address(entry.path):
-        return known
     try:
         with open(entry.path, "rb") as file:  # noqa: PTH123 -- paths are bytes
-            return hashlib.file_digest(file, "sha256").hexdigest()
+            return name, hashlib.file_digest(file, "sha256").hexdigest()
     except OSError:
-        return None
+        return name, None

@@ -1,7 +1,9 @@
-"""Who does the judging: a crew takes entries and gives futures of outcomes.
+"""Who does the judging: a pool of workers takes entries and gives futures of outcomes.
 
 :class:`Processes` is a pool on this machine; :mod:`autocast.archive.cluster` is
-one of many machines.
+one of many machines. Models travel pickled, which is their folder and their id:
+each worker reads them once, and what keeps it from that reaches the run as an
+outcome does.
 """
 
 from __future__ import annotations
@@ -10,18 +12,20 @@ import contextlib
 import faulthandler
 import multiprocessing
 import os
+import pickle
 import signal
 import threading
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
 from multiprocessing import connection
 from pathlib import Path
-from typing import Protocol
+from typing import Self
 
+from autocast.archive import DEADLINE
 from autocast.archive.rows import Entry, Outcome
+from autocast.modelstore import Models
 
-DEADLINE = 120.0
-"""Seconds one picture may take, unless told otherwise (project convention)."""
 AHEAD = 4
 """Pictures handed out for each worker, so that none waits (project convention)."""
 
@@ -35,42 +39,47 @@ def cores() -> int:
     return len(allowed(0)) if allowed is not None else os.cpu_count() or 1
 
 
-class Crew(Protocol):
-    """Takes entries; ``deaths`` are the errors of a future whose worker is no more."""
+class WorkerPool(ABC):
+    """Takes entries; a context manager, closed at once where something went wrong.
 
+    ``deaths`` are the errors of a future whose worker is no more, ``deadline``
+    the seconds that one picture may take.
+    """
+
+    deaths: tuple[type[BaseException], ...] = (BrokenExecutor,)
     deadline: float
 
     @property
-    def deaths(self) -> tuple[type[BaseException], ...]:
-        """Errors that say a worker died, not that a picture is bad."""
-        ...
-
-    @property
+    @abstractmethod
     def window(self) -> int:
         """How many entries to have out at once."""
-        ...
 
+    @abstractmethod
     def submit(self, entry: Entry) -> Future[Outcome]:
         """Hand out one entry."""
-        ...
 
+    @abstractmethod
     def rebuild(self) -> None:
         """Be ready for work again after deaths."""
-        ...
 
+    @abstractmethod
     def close(self, *, at_once: bool = False) -> None:
-        """Go home; ``at_once`` leaves work lying."""
-        ...
+        """End; ``at_once`` leaves work undone."""
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        self.close(at_once=kind is not None)
 
 
-class Processes:
+class Processes(WorkerPool):
     """A pool of processes on this machine."""
 
-    deaths = (BrokenExecutor,)
-
-    def __init__(self, jobs: int, deadline: float = DEADLINE) -> None:
+    def __init__(self, models: Models, jobs: int, deadline: float = DEADLINE) -> None:
         self.jobs = jobs
         self.deadline = deadline
+        self._models = pickle.dumps(models)
         self._pool = self._built()
 
     @property
@@ -81,7 +90,7 @@ class Processes:
     def submit(self, entry: Entry) -> Future[Outcome]:
         """Hand out one entry."""
         with one_thread_each():
-            return self._pool.submit(_judged_in_time, entry, self.deadline)
+            return self._pool.submit(judged_in_time, entry, self._models, self.deadline)
 
     def rebuild(self) -> None:
         """A pool that lost a worker is of no more use: make another."""
@@ -104,17 +113,6 @@ class Processes:
         if method == "forkserver":
             context.set_forkserver_preload(["autocast.archive.work"])
         return ProcessPoolExecutor(self.jobs, mp_context=context, initializer=_begin)
-
-
-@contextlib.contextmanager
-def at_work(crew: Crew) -> Iterator[Crew]:
-    """The crew, sent home afterwards: at once where something went wrong."""
-    try:
-        yield crew
-    except BaseException:
-        crew.close(at_once=True)
-        raise
-    crew.close()
 
 
 @contextlib.contextmanager
@@ -143,13 +141,14 @@ def _begin() -> None:
         threading.Thread(target=outlived, daemon=True).start()
 
 
-def _judged_in_time(entry: Entry, deadline: float) -> Outcome:
-    from autocast.archive.work import judged
+def judged_in_time(entry: Entry, models: bytes, deadline: float) -> Outcome:
+    """Judge a picture with pickled models, or end this process."""
+    from autocast.archive.work import judged_by_pickled
 
-    return in_time(judged, entry, deadline)
+    return in_time(lambda: judged_by_pickled(entry, models), deadline)
 
 
-def in_time(work: Callable[[Entry], Outcome], entry: Entry, deadline: float) -> Outcome:
+def in_time(work: Callable[[], Outcome], deadline: float) -> Outcome:
     """Work, or end this process: a decoder that hangs listens to nothing else.
 
     The clock is faulthandler's, which needs no cooperation of the thread that hangs.
@@ -157,6 +156,6 @@ def in_time(work: Callable[[Entry], Outcome], entry: Entry, deadline: float) -> 
     with Path(os.devnull).open("w", encoding="ascii") as nowhere:
         faulthandler.dump_traceback_later(deadline, exit=True, file=nowhere)
         try:
-            return work(entry)
+            return work()
         finally:
             faulthandler.cancel_dump_traceback_later()

@@ -112,7 +112,7 @@ def _by_the_minute() -> Callable[[Tally], None]:
 
 
 def _count(roots: Sequence[bytes], chosen: Chosen, total: list[int]) -> None:
-    """How many files there are, counted ahead so that the time left can be told."""
+    """How many files there are, counted ahead so that the time left can be shown."""
     from autocast.archive.rows import is_address
     from autocast.archive.walk import Seen, store_of
 

@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from autocast.archive import DEADLINE
 from autocast.cli._app import app, one_sentence, say, terminal
+from autocast.judgement import REMARKS, VERDICT_WORDS
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection
 
     from autocast.archive.ledger import Ledger
     from autocast.archive.rows import Wanted
     from autocast.archive.run import Again, Tally
-    from autocast.archive.workers import Crew
+    from autocast.archive.workers import WorkerPool
+    from autocast.modelstore import Models
 
 LedgerFile = Annotated[
     Path, typer.Argument(metavar="LEDGER", help="Ledger that autocast presort wrote.")
@@ -58,6 +60,14 @@ def presort(
         bool,
         typer.Option("--again-failed", help="Also try those again that could not be judged."),
     ] = False,
+    models: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FOLDER",
+            help="Folder of model files to judge with, as autocast train writes them.",
+            show_default="those that came with autocast",
+        ),
+    ] = None,
     jobs: Annotated[
         int | None,
         typer.Option(
@@ -67,7 +77,7 @@ def presort(
     deadline: Annotated[
         float,
         typer.Option(metavar="SECONDS", min=1, help="Seconds after which a picture is given up."),
-    ] = 120.0,
+    ] = DEADLINE,
     scheduler: Annotated[
         str | None,
         typer.Option(
@@ -95,56 +105,59 @@ def presort(
     which: Again = "all" if again else "failed" if again_failed else "changed"
     with one_sentence():
         from autocast.archive.ledger import Ledger
-        from autocast.archive.rate import settle
+        from autocast.archive.rate import refresh
         from autocast.archive.run import Run
-        from autocast.archive.walk import Chosen, settle_root
-        from autocast.archive.workers import at_work
+        from autocast.archive.walk import Chosen, resolve_root
         from autocast.cli._passage import stoppable, watched
+        from autocast.modelstore import Models, default_models
 
-        roots = [settle_root(folder) for folder in folders]
+        roots = [resolve_root(folder) for folder in folders]
         chosen = Chosen(tuple(include or ()), tuple(exclude or ()))
+        fitted = default_models() if models is None else Models.load(models)
         with stoppable() as stop, Ledger.write(into) as ledger:
-            _tell_before(ledger, which)
-            with at_work(_crew(scheduler, jobs, deadline)) as crew, watched(roots, chosen) as show:
-                run = Run(ledger, crew, again=which, told=show, stop=stop)
+            _say_before(ledger, which, fitted)
+            with (
+                _workers(fitted, scheduler, jobs, deadline) as pool,
+                watched(roots, chosen) as show,
+            ):
+                run = Run(ledger, pool, again=which, progress=show, stop=stop)
                 tally = run.over(roots, chosen)
-            if run.changed or not ledger.fact("settled"):
-                settle(ledger)
-            _tell_after(ledger, tally)
+            if run.changed or not ledger.fact("refreshed"):
+                refresh(ledger, fitted)
+            _say_after(ledger, tally)
         if not tally.complete:
             say("Stopped before the end; run the same command to go on.")
             raise typer.Exit(130)
 
 
-def _crew(scheduler: str | None, jobs: int | None, deadline: float) -> Crew:
+def _workers(
+    models: Models, scheduler: str | None, jobs: int | None, deadline: float
+) -> WorkerPool:
     if scheduler is not None:
         from autocast.archive.cluster import Cluster
 
-        return Cluster(scheduler, deadline)
+        return Cluster(models, scheduler, deadline)
     from autocast.archive.workers import Processes, cores
 
-    return Processes(jobs or cores(), deadline)
+    return Processes(models, jobs or cores(), deadline)
 
 
-def _tell_before(ledger: Ledger, again: Again) -> None:
-    from autocast.modelstore import default_models
-
+def _say_before(ledger: Ledger, again: Again, models: Models) -> None:
     if ledger.log_said is not None:
         say(
             f"Note: {ledger.log_said}, so the ledger has no write-ahead log: do not read it from "
             "another machine while this runs."
         )
-    current = default_models().id
-    others = {model: count for model, count in ledger.models().items() if model != current}
+    others = {model: count for model, count in ledger.models().items() if model != models.id}
     if others and again != "all":
-        told = ", ".join(f"{count:,} by {model}" for model, count in others.items())
+        counts = ", ".join(f"{count:,} by {model}" for model, count in others.items())
         say(
-            f"Note: the models have changed since ({told}; now {current}). Those judgements are "
-            "kept; --again judges all anew."
+            f"Note: the models have changed since ({counts}; now {models.id}). Those judgements "
+            "are kept; --again judges all anew."
         )
 
 
-def _tell_after(ledger: Ledger, tally: Tally) -> None:
+def _say_after(ledger: Ledger, tally: Tally) -> None:
     from autocast.report.listing import counts_text
 
     columns, _ = terminal()
@@ -196,12 +209,11 @@ def list_(
     Exit codes: 0 shown; 1 the ledger cannot be read, standard error says why;
     2 the command was not understood.
     """
-    from autocast.judgement import REMARKS, VERDICT_WORDS
     from autocast.report.listing import HUES
 
-    _known("verdict", verdict, tuple(VERDICT_WORDS))
+    _known("verdict", verdict, VERDICT_WORDS)
     _known("hue", hue, HUES)
-    _known("remark", remark, tuple(REMARKS))
+    _known("remark", remark, REMARKS)
     if failed and (verdict or hue or remark):
         raise typer.BadParameter(
             "they have no verdict, hue or remark to choose by.", param_hint="--failed"
@@ -209,12 +221,13 @@ def list_(
     with one_sentence():
         from autocast.archive.ledger import Ledger
         from autocast.archive.rows import Wanted
+        from autocast.archive.walk import absolute
 
         wanted = Wanted(
             verdicts=tuple(verdict or ()),
             hues=tuple(hue or ()),
             remarks=tuple(remark or ()),
-            folder=None if folder is None else _folder(folder),
+            folder=None if folder is None else absolute(folder),
             failed=True if failed else None,
             findings=not each,
         )
@@ -280,9 +293,7 @@ def sidecars(
     Exit codes: 0 all written; 1 some could not be written, standard error says
     which and why; 2 the command was not understood.
     """
-    from autocast.judgement import VERDICT_WORDS
-
-    _known("verdict", verdict, tuple(VERDICT_WORDS))
+    _known("verdict", verdict, VERDICT_WORDS)
     with one_sentence():
         from autocast.archive.ledger import Ledger
         from autocast.archive.rows import Wanted
@@ -327,18 +338,9 @@ def _show(ledger: Ledger, wanted: Wanted, count: int) -> None:
         typer.echo(f"\nThe first {count:,} of {lines:,} lines; --count 0 shows all.")
 
 
-def _known(option: str, given: list[str] | None, names: Sequence[str]) -> None:
+def _known(option: str, given: Collection[str] | None, names: Collection[str]) -> None:
     for name in given or ():
         if name not in names:
             raise typer.BadParameter(
                 f"{name!r} is none of {', '.join(names)}.", param_hint=f"--{option}"
             )
-
-
-def _folder(given: str) -> bytes:
-    """As it is kept in a ledger; a folder need not exist any more."""
-    if "://" in given:
-        from autocast.archive.walk import settle_root
-
-        return settle_root(given)
-    return os.fsencode(os.path.abspath(given))  # noqa: PTH100 -- links are kept as they are named

@@ -7,13 +7,14 @@ from pathlib import Path
 from typing import NamedTuple
 
 from autocast.archive.ledger import Ledger
-from autocast.archive.rate import settle
+from autocast.archive.rate import refresh
 from autocast.archive.run import Run
-from autocast.archive.walk import settle_root
-from autocast.archive.workers import Processes, at_work, cores
+from autocast.archive.walk import resolve_root
+from autocast.archive.workers import Processes, cores
 from autocast.demonstration.invented import check_packages, make
 from autocast.demonstration.scoring import Pointing, Score, pointing, score
 from autocast.errors import OutputError
+from autocast.modelstore import default_models
 from autocast.report import pages
 from autocast.report.text import printable
 
@@ -46,9 +47,9 @@ def demonstrate(to: Path, say: Callable[[str], None]) -> Demonstrated:
     made = make(to / "archive")
     say(f"Judging its {len(made)} files ...")
     with Ledger.write(to / LEDGER) as ledger:
-        with at_work(Processes(cores())) as crew:
-            Run(ledger, crew).over([settle_root(str(to / "archive"))])
-        settle(ledger)
+        with Processes(default_models(), cores()) as pool:
+            Run(ledger, pool).over([resolve_root(str(to / "archive"))])
+        refresh(ledger, default_models())
         say("Writing the report ...")
         page = pages.write(ledger, to / "report")
         rows = [row for each in ledger.pages() for row in each]

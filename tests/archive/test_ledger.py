@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import sqlite3
@@ -18,7 +19,7 @@ from autocast.archive.rows import Entry, Outcome, Wanted
 from autocast.errors import LedgerError
 from tests import samples
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 
 
 def outcome(path: bytes, sample: int | None = 0) -> Outcome:
@@ -146,6 +147,25 @@ def test_a_ledger_is_brought_up_to_date_step_by_step(
     for open_ in (Ledger.read, Ledger.write):
         with pytest.raises(LedgerError, match="later version of autocast"):
             open_(filled)
+
+
+def test_a_ledger_of_the_first_schema_keeps_its_facts(tmp_path: Path) -> None:
+    path = tmp_path / "old.ledger"
+    with contextlib.closing(sqlite3.connect(path)) as plain:
+        plain.executescript(
+            f"PRAGMA application_id = {schema.APPLICATION_ID}; PRAGMA user_version = 1;"
+            f"{schema.MIGRATIONS[0]}"
+        )
+        facts = [("archive_rate", 0.125), ("settled", "2026-11-01T08:00:00Z")]
+        plain.executemany("INSERT INTO facts VALUES (?, ?)", facts)
+        plain.commit()
+    with pytest.raises(LedgerError, match="earlier version of autocast; run autocast presort"):
+        Ledger.read(path)
+    Ledger.write(path).close()
+    with Ledger.read(path) as ledger:
+        assert ledger.fact("refreshed") == "2026-11-01T08:00:00Z"
+        assert ledger.fact("settled") is None
+        assert ledger.fact("archive_rate") == 0.125
 
 
 def test_a_step_that_fails_leaves_the_ledger_as_it_was(

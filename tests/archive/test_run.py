@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
+import pickle
 import signal
 import sqlite3
 import subprocess
@@ -11,8 +13,10 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from concurrent.futures import BrokenExecutor
+from concurrent.futures import BrokenExecutor, ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import replace
+from functools import partial
+from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,36 +24,38 @@ import pytest
 
 from autocast.archive import run as running
 from autocast.archive.ledger import Ledger
-from autocast.archive.rate import settle
+from autocast.archive.rate import refresh
 from autocast.archive.rows import Counts, Entry, Outcome, Wanted
 from autocast.archive.run import Again, Run, Tally
-from autocast.archive.walk import Chosen, settle_root
-from autocast.archive.work import judged
-from autocast.archive.workers import Crew, Processes, at_work
+from autocast.archive.walk import Chosen, resolve_root
+from autocast.archive.work import judged, judged_by_pickled
+from autocast.archive.workers import Processes, WorkerPool
 from autocast.errors import ArchiveError, LedgerError, ModelError
+from autocast.modelstore import Models, default_models
 from tests import archives
-from tests.archives import Deadly, Threads, archive, invented
+from tests.archives import Deadly, Threads, archive, invented, other_models
 
 if TYPE_CHECKING:
     from distributed import LocalCluster
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 
 
 def passed(
     ledger: Path,
     *roots: Path | str,
-    crew: Crew | None = None,
+    pool: WorkerPool | None = None,
     again: Again = "changed",
     stop: threading.Event | None = None,
-    told: Callable[[Tally], None] = lambda _: None,
+    progress: Callable[[Tally], None] = lambda _: None,
 ) -> Tally:
-    with (
-        Ledger.write(ledger) as opened,
-        at_work(crew or Threads()) as workers,
-    ):
-        run = Run(opened, workers, again=again, stop=stop, told=told)
-        return run.over([settle_root(str(root)) for root in roots])
+    with Ledger.write(ledger) as opened, pool or Threads() as workers:
+        run = Run(opened, workers, again=again, stop=stop, progress=progress)
+        return run.over([resolve_root(str(root)) for root in roots])
+
+
+def by(models: Models) -> Callable[[Entry], Outcome]:
+    return partial(judged, models=models)
 
 
 def contents(ledger: Path) -> list[tuple[object, ...]]:
@@ -117,16 +123,16 @@ def test_folders_within_folders_are_walked_once(tmp_path: Path) -> None:
 
 def test_no_more_than_the_window_is_out(tmp_path: Path) -> None:
     root = files(tmp_path / "root", *(f"{k}.jpg" for k in range(60)))
-    crew = Threads(window=5)
-    passed(tmp_path / "a.ledger", root, crew=crew)
-    assert 1 < crew.most_out <= 5
+    pool = Threads(window=5)
+    passed(tmp_path / "a.ledger", root, pool=pool)
+    assert 1 < pool.most_out <= 5
 
 
 def test_the_tally_moves(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(running, "KEEP_EVERY", 0.0)
     root = files(tmp_path / "root", *(f"{k}.jpg" for k in range(9)), "n.txt")
     met: list[int] = []
-    passed(tmp_path / "a.ledger", root, told=lambda tally: met.append(tally.met))
+    passed(tmp_path / "a.ledger", root, progress=lambda tally: met.append(tally.met))
     assert met == sorted(met)
     assert met[-1] == 10
 
@@ -144,7 +150,7 @@ def test_a_stopped_pass_is_taken_up_where_it_was(tmp_path: Path) -> None:
             stop.set()
         return invented(entry)
 
-    tally = passed(parts, root, crew=Threads(work), stop=stop)
+    tally = passed(parts, root, pool=Threads(work), stop=stop)
     assert not tally.complete
     assert 9 <= tally.judged < 40
     assert tally.judged == counts(parts).pictures  # what was out is kept, not judged twice
@@ -164,8 +170,8 @@ def test_deaths_of_workers_fail_nobody_but_the_culprit(tmp_path: Path) -> None:
             raise BrokenExecutor("out when a neighbour died")
         return invented(entry)
 
-    crew = Threads(work)
-    passed(tmp_path / "a.ledger", root, crew=crew)
+    pool = Threads(work)
+    passed(tmp_path / "a.ledger", root, pool=pool)
     with Ledger.read(tmp_path / "a.ledger") as ledger:
         (failed,) = ledger.page(0, Wanted(failed=True))
         assert ledger.counts().judged == 20
@@ -173,7 +179,7 @@ def test_deaths_of_workers_fail_nobody_but_the_culprit(tmp_path: Path) -> None:
     assert failed.failure == (
         f"{root / '10kill.jpg'} ended the process that judged it, twice; get a whole copy of it."
     )
-    assert crew.rebuilt >= 3
+    assert pool.rebuilt >= 3
 
 
 def test_processes_that_die_or_hang_are_replaced(tmp_path: Path) -> None:
@@ -182,7 +188,7 @@ def test_processes_that_die_or_hang_are_replaced(tmp_path: Path) -> None:
     for name in ("quay/a_kill.jpg", "quay/z_hang.jpg"):
         (root / name).write_bytes(good[0].read_bytes())
     ledger = tmp_path / "a.ledger"
-    passed(ledger, root, crew=Deadly(2, deadline=8.0))
+    passed(ledger, root, pool=Deadly(default_models(), 2, deadline=8.0))
     with Ledger.read(ledger) as opened:
         rows = {Path(row.name).name: row for page in opened.pages() for row in page}
     assert len(rows) == len(good) + 2
@@ -197,16 +203,46 @@ def test_processes_that_die_or_hang_are_replaced(tmp_path: Path) -> None:
 
 def test_parallel_equals_serial_equals_one_by_one(tmp_path: Path, real: Path) -> None:
     by_two, by_one, alone = (tmp_path / f"{name}.ledger" for name in ("two", "one", "alone"))
-    passed(by_two, real, crew=Processes(2))
-    passed(by_one, real, crew=Processes(1))
-    passed(alone, real, crew=Threads(judged, window=1))
+    passed(by_two, real, pool=Processes(default_models(), 2))
+    passed(by_one, real, pool=Processes(default_models(), 1))
+    passed(alone, real, pool=Threads(by(default_models()), window=1))
     assert contents(by_two) == contents(by_one) == contents(alone)
     for path in (by_two, by_one):
         with Ledger.write(path) as ledger:
-            settle(ledger)
+            refresh(ledger, default_models())
     assert contents(by_two) == contents(by_one)
     assert counts(by_two).pictures == 17
     assert counts(by_two).failed == 1
+
+
+def test_two_models_in_one_process_do_not_mix(tmp_path: Path) -> None:
+    """In threads of this process, and in a worker process that both were sent to."""
+    own = default_models()
+    others = Models.load(other_models(tmp_path / "models"))
+    path = next(path for path in archive(tmp_path / "root", 1) if path.name == "china_0.jpg")
+    entry = Entry(os.fsencode(path), None, None)
+    turns = (own, others, own, others)
+    with ThreadPoolExecutor(2) as threads:
+        here = [f.result() for f in [threads.submit(judged, entry, m) for m in turns]]
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as process:
+        sent = [process.submit(judged_by_pickled, entry, pickle.dumps(m)) for m in turns]
+        there = [f.result() for f in sent]
+    for outcomes in (here, there):
+        documents = [json.loads(str(each.judgement)) for each in outcomes]
+        assert [each["model"] for each in documents] == [models.id for models in turns]
+        assert documents[0] == documents[2] == json.loads(str(here[0].judgement))
+        assert documents[1] == documents[3] == json.loads(str(here[1].judgement))
+    assert [each["verdict"] for each in documents] == ["clear", "ask", "clear", "ask"]
+
+
+def test_models_that_changed_under_a_run_stop_it(tmp_path: Path) -> None:
+    root = files(tmp_path / "root", "1.jpg")
+    folder = other_models(tmp_path / "models")
+    pool = Processes(Models.load(folder), 1)
+    (folder / "verdict.json").write_text("{}", encoding="ascii")
+    with pytest.raises(ModelError, match=r"verdict\.json was altered"):
+        passed(tmp_path / "a.ledger", root, pool=pool)
+    assert counts(tmp_path / "a.ledger").pictures == 0
 
 
 @pytest.fixture(scope="module")
@@ -226,18 +262,20 @@ def test_dask_equals_serial_also_when_a_worker_is_killed(
     from autocast.archive.cluster import Cluster
 
     serial, dask = tmp_path / "serial.ledger", tmp_path / "dask.ledger"
-    passed(serial, real, crew=Processes(1))
-    passed(dask, real, crew=Cluster(cluster.scheduler_address))
+    passed(serial, real, pool=Processes(default_models(), 1))
+    passed(dask, real, pool=Cluster(default_models(), cluster.scheduler_address))
     assert contents(dask) == contents(serial)
     killed: list[int] = []
 
-    def told(_: Tally) -> None:
+    def progress(_: Tally) -> None:
         if not killed:
             killed.append(next(iter(cluster.workers.values())).pid)
             os.kill(killed[0], signal.SIGKILL)
 
     again = tmp_path / "again.ledger"
-    passed(again, real, crew=Cluster(cluster.scheduler_address), told=told)
+    passed(
+        again, real, pool=Cluster(default_models(), cluster.scheduler_address), progress=progress
+    )
     assert killed
     assert contents(again) == contents(serial)
 
@@ -247,7 +285,7 @@ def test_no_scheduler_is_one_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr(cluster, "_CONNECT", 0.5)
     with pytest.raises(ArchiveError, match=r"No scheduler answers at tcp://127\.0\.0\.1:9"):
-        cluster.Cluster("tcp://127.0.0.1:9")
+        cluster.Cluster(default_models(), "tcp://127.0.0.1:9")
 
 
 def test_pictures_at_addresses_are_judged(tmp_path: Path, real: Path) -> None:
@@ -256,12 +294,12 @@ def test_pictures_at_addresses_are_judged(tmp_path: Path, real: Path) -> None:
     memory = fsspec.filesystem("memory")
     memory.put(str(real / "market"), "/judged", recursive=True)
     try:
-        tally = passed(tmp_path / "a.ledger", "memory://judged", crew=Threads(judged))
+        tally = passed(tmp_path / "a.ledger", "memory://judged", pool=Threads(by(default_models())))
         assert passed(tmp_path / "a.ledger", "memory://judged").judged == 0
     finally:
         memory.rm("/judged", recursive=True)
     assert (tally.judged, tally.failed) == (8, 0)
-    passed(tmp_path / "b.ledger", real / "market", crew=Threads(judged))
+    passed(tmp_path / "b.ledger", real / "market", pool=Threads(by(default_models())))
     said = [
         [(row.hash, row.verdict, row.probability, row.a, row.b) for (row,) in contents(path)]  # type: ignore[attr-defined]
         for path in (tmp_path / "a.ledger", tmp_path / "b.ledger")
@@ -273,7 +311,7 @@ def test_names_that_are_no_unicode_come_through(tmp_path: Path, real: Path) -> N
     odd = os.fsencode(tmp_path) + b"/odd/caf\xe9\n.jpg"
     Path(os.fsdecode(odd)).parent.mkdir()
     Path(os.fsdecode(odd)).write_bytes(next((real / "market").iterdir()).read_bytes())
-    passed(tmp_path / "a.ledger", tmp_path / "odd", crew=Processes(1))
+    passed(tmp_path / "a.ledger", tmp_path / "odd", pool=Processes(default_models(), 1))
     with Ledger.read(tmp_path / "a.ledger") as ledger:
         (row,) = ledger.page(0)
         assert row.path == odd
@@ -287,7 +325,7 @@ def test_damaged_models_stop_the_pass_and_blame_no_picture(tmp_path: Path) -> No
         raise ModelError("weights.json was altered.")
 
     with pytest.raises(ModelError):
-        passed(tmp_path / "a.ledger", root, crew=Threads(work))
+        passed(tmp_path / "a.ledger", root, pool=Threads(work))
     assert counts(tmp_path / "a.ledger").pictures == 0
 
 
@@ -298,7 +336,7 @@ def test_a_worker_that_cannot_work_stops_the_pass(tmp_path: Path) -> None:
         raise ModuleNotFoundError("No module named 'autocast'")
 
     with pytest.raises(ArchiveError, match="see that it has the same autocast installed"):
-        passed(tmp_path / "a.ledger", root, crew=Threads(work))
+        passed(tmp_path / "a.ledger", root, pool=Threads(work))
 
 
 def test_a_full_disk_stops_the_pass_and_the_next_goes_on(
@@ -307,11 +345,11 @@ def test_a_full_disk_stops_the_pass_and_the_next_goes_on(
     monkeypatch.setattr(running, "KEEP_AT_MOST", 5)
     root = files(tmp_path / "root", *(f"{k:03}.jpg" for k in range(150)))
     ledger = tmp_path / "a.ledger"
-    with Ledger.write(ledger) as opened, at_work(Threads()) as crew:
+    with Ledger.write(ledger) as opened, Threads() as pool:
         (pages,) = opened._db.execute("PRAGMA page_count").fetchone()
         opened._db.execute(f"PRAGMA max_page_count = {pages + 20}")
         with pytest.raises(LedgerError, match="the disk is full"):
-            Run(opened, crew).over([settle_root(str(root))])
+            Run(opened, pool).over([resolve_root(str(root))])
     assert 0 < counts(ledger).pictures < 150
     passed(ledger, root)
     passed(tmp_path / "b.ledger", root)
@@ -401,9 +439,9 @@ def test_an_interrupt_finishes_cleanly(tmp_path: Path, real: Path) -> None:
 
 def test_patterns_reach_the_walk(tmp_path: Path) -> None:
     root = files(tmp_path / "root", "1.jpg", "2.tif", "drafts/3.jpg")
-    with Ledger.write(tmp_path / "a.ledger") as ledger, at_work(Threads()) as crew:
-        tally = Run(ledger, crew).over(
-            [settle_root(str(root))], Chosen(include=("*.jpg",), exclude=("drafts",))
+    with Ledger.write(tmp_path / "a.ledger") as ledger, Threads() as pool:
+        tally = Run(ledger, pool).over(
+            [resolve_root(str(root))], Chosen(include=("*.jpg",), exclude=("drafts",))
         )
     assert tally.judged == 1
 

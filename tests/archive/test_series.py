@@ -14,16 +14,28 @@ from numpy.typing import NDArray
 
 from autocast import judging
 from autocast.archive.ledger import Ledger, Single, now
-from autocast.archive.pooling import AGREEING, SPREADS, Readings, learn, pool, readings
-from autocast.archive.rate import archive_rate, kept_rate, settle
+from autocast.archive.pooling import (
+    AGREEING,
+    SPREADS,
+    CastPrior,
+    Prior,
+    Readings,
+    learn,
+    pool,
+    readings,
+)
+from autocast.archive.rate import archive_rate, kept_rate, refresh
 from autocast.archive.rows import Entry, Outcome, Wanted
 from autocast.archive.series import series_of
 from autocast.colour import cast_to_gains, linear_to_srgb, srgb_to_linear
 from autocast.judgement import Cast
+from autocast.judgement.probability import at_base_rate
+from autocast.modelstore import default_models
 from tests import photographs, samples
 from tests.archives import small
 
 Floats = NDArray[np.floating[Any]]
+CAST_PRIOR = CastPrior.of(default_models())
 
 
 # --- the archive's rate -----------------------------------------------------------
@@ -86,7 +98,11 @@ def drawn(rng: np.random.Generator, casts: Floats, noise: float = 3.0) -> Readin
     prior = np.eye(2) / 32  # what Student's t of spread 8 pulls with near 0
     posterior = np.linalg.inv(np.linalg.inv(covariance) + prior)
     own = seen @ (posterior @ np.linalg.inv(covariance)).T
-    return readings(own, np.broadcast_to(posterior, (len(casts), 2, 2)).copy())
+    return readings(own, np.broadcast_to(posterior, (len(casts), 2, 2)).copy(), CAST_PRIOR)
+
+
+def learnt(series: list[Readings]) -> Prior:
+    return learn(series, CAST_PRIOR)
 
 
 def test_the_prior_is_taken_out_of_each_picture_once() -> None:
@@ -102,7 +118,7 @@ def test_the_spread_of_series_is_learned() -> None:
         series = [
             drawn(rng, rng.normal(0, 5, 2) + rng.normal(0, spread, (30, 2)), 1.5) for _ in range(30)
         ]
-        weights = learn(series).weights
+        weights = learnt(series).weights
         assert SPREADS[weights.argmax()] == level
         assert weights.sum() == pytest.approx(1)
         assert (weights[AGREEING].sum() > 0.8) == (spread < 1)
@@ -112,21 +128,21 @@ def test_pooling_finds_a_shared_cast_better_than_each_alone() -> None:
     rng = np.random.default_rng(2)
     truth = [rng.normal(0, 6, 2) for _ in range(40)]
     series = [drawn(rng, np.tile(t, (12, 1))) for t in truth]
-    prior = learn(series)
+    prior = learnt(series)
     alone = np.concatenate([s.own - t for s, t in zip(series, truth, strict=True)])
-    heard = np.concatenate([pool(s, prior).mean - t for s, t in zip(series, truth, strict=True)])
-    assert np.sqrt((heard**2).mean()) < 0.5 * np.sqrt((alone**2).mean())
+    moved = np.concatenate([pool(s, prior).mean - t for s, t in zip(series, truth, strict=True)])
+    assert np.sqrt((moved**2).mean()) < 0.5 * np.sqrt((alone**2).mean())
 
 
 def test_where_lights_differ_each_keeps_what_it_said_alone() -> None:
     rng = np.random.default_rng(6)
     truth = rng.normal(0, 9, (40, 12, 2))
     series = [drawn(rng, t) for t in truth]
-    prior = learn(series)
+    prior = learnt(series)
     pooled = [pool(s, prior) for s in series]
     alone = np.array([s.own for s in series]) - truth
-    heard = np.array([p.mean for p in pooled]) - truth
-    assert np.sqrt((heard**2).mean()) < 1.02 * np.sqrt((alone**2).mean())
+    moved = np.array([p.mean for p in pooled]) - truth
+    assert np.sqrt((moved**2).mean()) < 1.02 * np.sqrt((alone**2).mean())
     assert np.mean([p.agreed for p in pooled]) < 0.1
     assert max(p.fault for p in pooled) < 0.9
 
@@ -138,7 +154,7 @@ def test_a_lone_odd_picture_is_seen_as_odd() -> None:
         casts = np.tile(rng.normal(0, 3, 2), (12, 1))
         casts[5] += (16, 10)
         series.append(drawn(rng, casts, 2.0))
-    prior = learn(series)
+    prior = learnt(series)
     share = np.array([pool(s, prior).share for s in series])
     assert (share[:, 5] < 0.5).mean() > 0.95
     assert (np.delete(share, 5, axis=1) > 0.5).mean() > 0.95
@@ -147,11 +163,11 @@ def test_a_lone_odd_picture_is_seen_as_odd() -> None:
     assert np.median(moved) < 0.5
 
 
-def test_hearing_a_series_does_not_hang_on_its_order() -> None:
+def test_pooling_a_series_does_not_hang_on_its_order() -> None:
     rng = np.random.default_rng(8)
     one = drawn(rng, np.tile((6.0, 1.0), (9, 1)))
     turned = Readings(one.mean[::-1], one.covariance[::-1], one.own[::-1], one.own_covariance[::-1])
-    prior = learn([one])
+    prior = learnt([one])
     assert np.allclose(pool(one, prior).mean, pool(turned, prior).mean[::-1])
 
 
@@ -215,8 +231,8 @@ def test_pooling_brings_crops_of_one_photograph_nearer_to_their_cast() -> None:
                 codes = np.rint(linear_to_srgb(light) * 255).astype(np.uint8)
                 found.append(judging.judge(codes).cast)
         own = np.array([(each.a, each.b) for each in found])
-        series.append(readings(own, np.array([each.covariance for each in found])))
-    prior = learn(series)
+        series.append(readings(own, np.array([each.covariance for each in found]), CAST_PRIOR))
+    prior = learnt(series)
     pooled = [pool(each, prior) for each in series]
 
     def off(means: list[Floats]) -> float:
@@ -248,7 +264,7 @@ def test_a_series_with_one_fault_is_one_finding_in_the_ledger(tmp_path: Path) ->
         ledger.record(outcomes("blue", blue, 0.6))
         ledger.record(outcomes("evening", believed, 0.05))
         before = [ledger.judgement(row.id) for row in ledger.page(0, by="path")]
-        settle(ledger)
+        refresh(ledger, default_models())
         rate = kept_rate(ledger)
         assert rate is not None
         assert rate.pictures == 36
@@ -263,7 +279,9 @@ def test_a_series_with_one_fault_is_one_finding_in_the_ledger(tmp_path: Path) ->
         found = series[b"/blue"]
         assert (found.count, found.sharing) == (12, 11)
         assert np.hypot(found.shared_a + 2, found.shared_b + 9) < 1.5
-        assert len(ledger.in_series(found.series)) == 12
+        assert (
+            sum(row.series is not None and row.series.series == found.series for row in rows) == 12
+        )
         odd = [row.path for row in rows if row.series is not None and row.series.odd]
         assert odd == [b"/blue/scan_004.tif"]
         listed = ledger.page(0, Wanted(findings=True))
@@ -271,24 +289,29 @@ def test_a_series_with_one_fault_is_one_finding_in_the_ledger(tmp_path: Path) ->
         assert listed[0].series is not None
         assert listed[0].series.leads
         assert ledger.counts(Wanted(findings=True)).pictures == len(listed) == 26
-        # Settled anew it comes out alike; a series that is no more is forgotten.
-        settle(ledger)
+        # Refreshed it comes out alike; a series that is no more is forgotten.
+        refresh(ledger, default_models())
         assert [row.series and row.series.a for row in ledger.page(0, by="path")] == [
             row.series and row.series.a for row in rows
         ]
         ledger.mark([row.id for row in rows if row.folder == b"/blue"], gone=True)
-        settle(ledger)
+        refresh(ledger, default_models())
         kept = ledger.page(0, Wanted(gone=True), by="path")
         assert {row.folder for row in kept if row.series is None} == {b"/blue"}
 
 
 def test_the_own_probability_stays_and_the_archives_stands_beside_it(tmp_path: Path) -> None:
+    """The view's formula is the one rule, :func:`at_base_rate`, in SQL."""
     from tests.archive.test_ledger import outcome
 
     with Ledger.write(tmp_path / "a.ledger") as ledger:
-        ledger.record([outcome(b"/%d.jpg" % k, k % 4) for k in range(40)])
-        ledger.set_fact("archive_rate", 0.1)
-        row = ledger.row(1)
-        odds = 0.87 / 0.13 * (0.1 / 0.9) / (0.3 / 0.7)
-        assert row.probability == 0.87
-        assert row.archive_probability == pytest.approx(odds / (1 + odds))
+        ledger.record([outcome(b"/%d.jpg" % k, k % 4) for k in range(4)])
+        own = [(row.probability, row.base_rate) for row in ledger.page(0, by="path")]
+        assert own[0] == (0.87, 0.3)
+        for rate in (0.02, 0.1, 0.3, 0.9):
+            ledger.set_fact("archive_rate", rate)
+            rows = ledger.page(0, by="path")
+            assert [(row.probability, row.base_rate) for row in rows] == own
+            probability, base_rate = np.array(own, dtype=np.float64).T
+            moved = at_base_rate(probability, base_rate, rate)
+            assert [row.archive_probability for row in rows] == pytest.approx(list(moved))

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from autocast.archive.rows import Entry
-from autocast.archive.walk import Chosen, Seen, settle_root, walk
+from autocast.archive.walk import Chosen, Seen, resolve_root, walk
 from autocast.errors import ArchiveError
 
 JPEG = b"\xff\xd8\xff\xe0" + bytes(60)
@@ -18,7 +18,7 @@ JPEG = b"\xff\xd8\xff\xe0" + bytes(60)
 def names(
     root: Path | str, *, include: tuple[str, ...] = (), exclude: tuple[str, ...] = ()
 ) -> list[str]:
-    top = settle_root(str(root))
+    top = resolve_root(str(root))
     seen = Seen()
     found = walk([top], Chosen(include, exclude), seen)
     return [os.fsdecode(entry.path[len(top) + 1 :]) for entry, _ in found]
@@ -140,7 +140,7 @@ def test_a_folder_that_cannot_be_read_is_on_record(
 
 def test_what_is_no_folder_is_refused(tmp_path: Path) -> None:
     with pytest.raises(ArchiveError, match=r"is no folder; give the folders"):
-        settle_root(str(tmp_path / "missing"))
+        resolve_root(str(tmp_path / "missing"))
 
 
 def test_addresses_are_walked_alike() -> None:

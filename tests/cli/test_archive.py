@@ -18,13 +18,14 @@ from typer.testing import CliRunner
 from autocast.archive.ledger import Ledger
 from autocast.archive.rows import Wanted
 from autocast.cli import app
+from autocast.modelstore import Models, default_models
 from tests.archive.test_ledger import outcome
-from tests.archives import archive
+from tests.archives import archive, other_models
 
 if TYPE_CHECKING:
     from typer.testing import Result
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 
 
 def run(*arguments: str | Path) -> Result:
@@ -72,6 +73,42 @@ def test_a_change_of_models_is_noticed_and_said(tmp_path: Path, walked: tuple[Pa
     assert result.exit_code == 0
     assert "the models have changed since (1 by 2026-11 (invented); now " in result.stderr
     assert "--again judges all anew" in result.stderr
+
+
+def test_presort_judges_with_the_models_it_is_given(
+    tmp_path: Path, walked: tuple[Path, Path]
+) -> None:
+    root, shipped = walked
+    folder, ledger = other_models(tmp_path / "models"), tmp_path / "a.ledger"
+    command = ("presort", root, "--into", ledger, "--models", folder, "--jobs", "1")
+    assert run(*command).exit_code == 0
+    found = {}
+    for path in (shipped, ledger):
+        with Ledger.read(path) as opened:
+            (model,) = opened.models()
+            assert model == (Models.load(folder) if path == ledger else default_models()).id
+            found[path] = opened.counts()
+    assert found[ledger].judged == found[shipped].judged
+    assert found[ledger].clear == 0 < found[shipped].clear
+    assert run(*command).stderr == ""  # they are the models that judged it
+    assert "the models have changed since" in run("presort", root, "--into", ledger).stderr
+
+
+@pytest.mark.parametrize("damage", ["no folder", "no registry", "altered"])
+def test_a_folder_that_holds_no_models_is_one_sentence(
+    tmp_path: Path, walked: tuple[Path, Path], damage: str
+) -> None:
+    folder = tmp_path / "models"
+    if damage == "no registry":
+        folder.mkdir()
+    elif damage == "altered":
+        other_models(folder)
+        (folder / "weights.json").write_text("{}", encoding="ascii")
+    result = run("presort", walked[0], "--into", tmp_path / "a.ledger", "--models", folder)
+    assert result.exit_code == 1
+    assert result.stderr.startswith(f"autocast: {folder}/")
+    assert result.stderr.count("\n") == 1
+    assert not (tmp_path / "a.ledger").exists()
 
 
 def test_the_ledger_lists_what_was_judged(walked: tuple[Path, Path]) -> None:

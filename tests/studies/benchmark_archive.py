@@ -6,7 +6,7 @@ Ratios of times taken in turn within one run, as in ``tests/studies/benchmark.py
 the same 24-Mpx JPEG under many names. Floor: a pool of processes that only
 decodes at reduced scale. Both pools are warm; the run writes its ledger. Then:
 how fast a finished archive of 20 000 entries is walked again. Ratios of
-processor time are told as well, which other programs disturb less.
+processor time are printed as well, which other programs disturb less.
 """
 
 # ruff: noqa: T201 -- it prints what it measured
@@ -27,15 +27,15 @@ from statistics import median, quantiles
 
 from PIL import Image
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
 from autocast.archive.ledger import Ledger  # noqa: E402
-from autocast.archive.rate import settle  # noqa: E402
+from autocast.archive.rate import refresh  # noqa: E402
 from autocast.archive.rows import Entry, Outcome  # noqa: E402
 from autocast.archive.run import Run  # noqa: E402
-from autocast.archive.workers import Processes, at_work  # noqa: E402
-from autocast.modelstore.files import model_id  # noqa: E402
+from autocast.archive.workers import Processes  # noqa: E402
+from autocast.modelstore import default_models  # noqa: E402
 from tests import photographs, samples  # noqa: E402
 from tests.archives import Threads, invented  # noqa: E402
 from tests.studies.benchmark import interleaved, picture, process, reduced  # noqa: E402
@@ -48,10 +48,10 @@ def bare(pool: ProcessPoolExecutor, paths: list[Path]) -> Work:
     return lambda: list(pool.map(reduced, paths))
 
 
-def run(root: Path, ledger: Path, crew: Processes) -> Work:
+def run(root: Path, ledger: Path, pool: Processes) -> Work:
     def once() -> None:
         with Ledger.write(ledger) as opened:
-            Run(opened, crew, again="all").over([os.fsencode(root)])
+            Run(opened, pool, again="all").over([os.fsencode(root)])
 
     return once
 
@@ -83,7 +83,7 @@ def noted(pool: ProcessPoolExecutor, work: Work, into: list[float]) -> Work:
 def as_of_now(entry: Entry) -> Outcome:
     """An invented judgement, said to be by the models that are there."""
     outcome = invented(entry)
-    document = str(outcome.judgement).replace(samples.LIKELY.model, model_id())
+    document = str(outcome.judgement).replace(samples.LIKELY.model, default_models().id)
     return replace(outcome, judgement=document)
 
 
@@ -96,17 +96,17 @@ def finished(folder: Path) -> tuple[Path, Path]:
         place.mkdir(parents=True, exist_ok=True)
         (place / f"leaf_{k:06}.jpg").symlink_to(store)
     ledger = folder / "many.ledger"
-    with Ledger.write(ledger) as opened, at_work(Threads(as_of_now, window=200)) as crew:
-        Run(opened, crew).over([os.fsencode(root)])
-        settle(opened)
+    with Ledger.write(ledger) as opened, Threads(as_of_now, window=200) as pool:
+        Run(opened, pool).over([os.fsencode(root)])
+        refresh(opened, default_models())
     return root, ledger
 
 
 def resume(root: Path, ledger: Path, into: list[float]) -> Work:
     def once() -> None:
         before = time.process_time()
-        with Ledger.write(ledger) as opened, at_work(Threads()) as crew:
-            tally = Run(opened, crew).over([os.fsencode(root)])
+        with Ledger.write(ledger) as opened, Threads() as pool:
+            tally = Run(opened, pool).over([os.fsencode(root)])
         into.append(time.process_time() - before)
         if tally.unchanged != ENTRIES:
             raise SystemExit("A finished archive was not known again.")
@@ -114,7 +114,7 @@ def resume(root: Path, ledger: Path, into: list[float]) -> Work:
     return once
 
 
-def told(name: str, ratios: Sequence[float], target: str = "") -> None:
+def show(name: str, ratios: Sequence[float], target: str = "") -> None:
     low, _, high = quantiles(ratios, n=4)
     print(f"  {name:<52} {median(ratios):5.2f}  (quartiles {low:.2f}-{high:.2f}{target})")
 
@@ -132,12 +132,12 @@ def pace(folder: Path, pictures: int, rounds: int) -> None:
     paths = sorted(root.iterdir())
     used_bare: list[float] = []
     used_run: list[float] = []
-    alone, both = Processes(1), Processes(2)
+    alone, both = (Processes(default_models(), jobs) for jobs in (1, 2))
     with (
         ProcessPoolExecutor(1) as one,
         ProcessPoolExecutor(2) as two,
-        at_work(alone),
-        at_work(both),
+        alone,
+        both,
     ):
         bare_1, bare_2, run_1, run_2 = interleaved(
             rounds,
@@ -155,11 +155,11 @@ def pace(folder: Path, pictures: int, rounds: int) -> None:
     ):
         print(f"  {name:<52} {pictures / median(times):5.1f}")
     print("beside bare decoding (= 1)")
-    told("pace in two processes", ratios(bare_2, run_2), "; at least 0.45")
-    told("pace in two processes, by processor time", ratios(used_bare, used_run))
-    told("pace in one process", ratios(bare_1, run_1))
+    show("pace in two processes", ratios(bare_2, run_2), "; at least 0.45")
+    show("pace in two processes, by processor time", ratios(used_bare, used_run))
+    show("pace in one process", ratios(bare_1, run_1))
     speed_ups = ratios(ratios(run_1, run_2), ratios(bare_1, bare_2))
-    told("speed-up from one to two processes", speed_ups, "; at least 0.95")
+    show("speed-up from one to two processes", speed_ups, "; at least 0.95")
 
 
 def again(folder: Path, rounds: int) -> None:

@@ -30,7 +30,7 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 REAL = 300
 
 

@@ -7,7 +7,7 @@ Pictures of consensus *none* of one group stand for a series. Over each series
 one cast is laid (shared light), over each picture a cast of its own (lights
 differ), or a cast over one picture alone (the odd one); uncast copies go
 through the same chain. Printed are the AUC of |c| against the uncast copies,
-for the picture alone and with its series heard, and bootstrap intervals of
+for the picture alone and pooled with its series, and bootstrap intervals of
 their difference over series.
 """
 
@@ -25,16 +25,17 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.archive.pooling import Readings, learn, pool, readings
+from autocast.archive.pooling import CastPrior, Readings, learn, pool, readings
 from autocast.archive.series import is_finding
-from autocast.modelstore.files import load_json
+from autocast.modelstore import default_models
 
 SIZES = (6.0, 8.0)
 LEAST = 3
 """Pictures that a group must have to stand for a series."""
 MOST = 12
 """Larger groups are parted into series of about so many."""
-BASE_RATE = load_json("verdict.json")["base_rate"]
+BASE_RATE = default_models().verdict["base_rate"]
+CAST_PRIOR = CastPrior.of(default_models())
 CONDITIONS = ("none", *(f"{how} {size:g}" for size in SIZES for how in ("shared", "own")))
 
 Floats = NDArray[np.float64]
@@ -96,10 +97,10 @@ def auc(positive: Floats, negative: Floats) -> float:
     return float((ranks[:n].sum() - n * (n + 1) / 2) / n / m)
 
 
-def heard(rows: Floats) -> Readings:
+def read_series(rows: Floats) -> Readings:
     """Readings of one series under one condition each."""
     covariances = rows[:, [2, 3, 3, 4]].reshape(-1, 2, 2)
-    return readings(rows[:, :2], covariances)
+    return readings(rows[:, :2], covariances, CAST_PRIOR)
 
 
 def scenario(
@@ -151,8 +152,8 @@ def study(groups: NDArray[np.str_], rows: Floats) -> None:
     print("Series found to have one fault, by the rule of the archive:")
     for k, condition in enumerate(CONDITIONS):
         these = [each[:, k] for each in series]
-        read_as = [heard(each) for each in these]
-        prior = learn(read_as)
+        read_as = [read_series(each) for each in these]
+        prior = learn(read_as, CAST_PRIOR)
         found = 0
         for each, one in zip(these, read_as, strict=True):
             pooled = pool(one, prior)
@@ -162,14 +163,14 @@ def study(groups: NDArray[np.str_], rows: Floats) -> None:
 
 def _one(name: str, words: str, size: float, series: list[Floats]) -> None:
     rng = np.random.default_rng(1)
-    alone, together, carries, share, group, off = [], [], [], [], [], []
+    alone, pooled_sizes, carries, share, group, off = [], [], [], [], [], []
     for _ in range(REPEATS):
         rows, cast = scenario(name, size, series, rng)
-        read_as = [heard(each) for each in rows]
-        prior = learn(read_as)
+        read_as = [read_series(each) for each in rows]
+        prior = learn(read_as, CAST_PRIOR)
         pooled = [pool(each, prior) for each in read_as]
         alone += [np.hypot(*each.own.T) for each in read_as]
-        together += [np.hypot(*each.mean.T) for each in pooled]
+        pooled_sizes += [np.hypot(*each.mean.T) for each in pooled]
         share += [each.share for each in pooled]
         carries += cast
         group += [np.full(len(each), k) for k, each in enumerate(rows)]
@@ -177,7 +178,7 @@ def _one(name: str, words: str, size: float, series: list[Floats]) -> None:
             np.stack([np.hypot(*(c - r[:, 6:8]).T) for c in (a.own, p.mean)], axis=1)
             for a, p, r in zip(read_as, pooled, rows, strict=True)
         ]
-    a, t, c, s, g = (np.concatenate(x) for x in (alone, together, carries, share, group))
+    a, t, c, s, g = (np.concatenate(x) for x in (alone, pooled_sizes, carries, share, group))
     gain = []
     for _ in range(300):
         drawn = rng.integers(0, len(series), len(series))
@@ -187,7 +188,7 @@ def _one(name: str, words: str, size: float, series: list[Floats]) -> None:
     low, high = np.quantile(gain, [0.025, 0.975])
     errors = np.median(np.concatenate(off), axis=0)
     print(
-        f"{words}\n  AUC of |c| alone {auc(a[c], a[~c]):.3f}, heard together "
+        f"{words}\n  AUC of |c| alone {auc(a[c], a[~c]):.3f}, pooled "
         f"{auc(t[c], t[~c]):.3f} (gain {low:+.3f} to {high:+.3f}, 95 % over series); "
         f"median error {errors[0]:.2f}, {errors[1]:.2f}"
         + (f"; AUC of being odd {auc(-s[c], -s[~c]):.3f}" if name == "odd" else "")
