@@ -41,7 +41,7 @@ POOLED_FROM = 0.8
 """Probability of sharing from which the others move a picture's cast (project convention: with
 less, ``tests/studies/series.py`` showed harm where the lights of a series differ)."""
 _WIDEST = 40.0
-"""Deviation of a likelihood that says nothing; wider is not distinguished."""
+"""Deviation of a likelihood that says nothing; wider is not distinguished (project convention)."""
 _ODD_AT_FIRST = 0.05
 """Share of odd pictures before anything is learned (project convention), counted as ..."""
 _ODD_WEIGHT = 20.0
@@ -49,6 +49,7 @@ _ODD_WEIGHT = 20.0
 _ROUNDS = 6
 """Rounds of expectation-maximisation; more move nothing that is shown (project convention)."""
 _DRAWS = 512
+"""Draws by which a cast is found to be slight at least (project convention)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -12,7 +12,7 @@ they do not, the rate is off.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -26,9 +26,13 @@ from autocast.modelstore import Models
 ASSUMED = 20.0
 """Pictures at the assumed rate that are added to the archive's own (project convention)."""
 _NEAR = 1e-9
+"""Change of the rate at which it is found (project convention)."""
 _STEPS = 10_000
+"""Steps after which it is taken as it is (project convention)."""
 _EDGE = 1e-6
-"""No probability is taken as more certain than this."""
+"""No probability is taken as more certain than this (project convention)."""
+_FACTS = ("archive_rate", "archive_rate_error", "archive_rate_pictures")
+"""Under which a ledger keeps a Rate, field by field."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,16 +89,14 @@ def refresh(ledger: Ledger, models: Models) -> None:
     """Estimate what takes the whole archive, and keep it in the ledger, which orders by it."""
     pairs = np.fromiter(ledger.probabilities(), dtype=np.dtype((np.float64, 2)))
     found = archive_rate(pairs[:, 0], pairs[:, 1])
-    ledger.set_fact("archive_rate", None if found is None else found.rate)
-    ledger.set_fact("archive_rate_error", None if found is None else found.error)
-    ledger.set_fact("archive_rate_pictures", None if found is None else found.pictures)
+    values = (None, None, None) if found is None else astuple(found)
+    for key, value in zip(_FACTS, values, strict=True):
+        ledger.set_fact(key, value)
     refresh_series(ledger, CastPrior.of(models))
     ledger.set_fact("refreshed", now())
 
 
 def kept_rate(ledger: Ledger) -> Rate | None:
     """The rate as it was last kept."""
-    rate = ledger.fact("archive_rate")
-    if rate is None:
-        return None
-    return Rate(rate, ledger.fact("archive_rate_error"), ledger.fact("archive_rate_pictures"))
+    values = [ledger.fact(key) for key in _FACTS]
+    return None if values[0] is None else Rate(*values)

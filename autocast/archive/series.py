@@ -38,6 +38,9 @@ SURE = 0.9
 _LEARN_FROM = 2000
 """Series from which is learned how series are; more would add little (project convention)."""
 
+_NO_CAMERA_BEFORE = 1990
+"""Year from which a camera's clock is believed (project convention)."""
+
 _NUMBER = re.compile(r"\d+(?=\D*$)")
 _SILENT = ("monochrome", "toned", "not_photograph", "dark")
 """Remarks of pictures whose colour says nothing about the light."""
@@ -94,7 +97,7 @@ def _time(taken: str) -> datetime | None:
         time = datetime.strptime(taken[:19], "%Y:%m:%d %H:%M:%S")  # noqa: DTZ007 -- EXIF has no zone
     except ValueError:
         return None
-    return time if time.year >= 1990 else None
+    return time if time.year >= _NO_CAMERA_BEFORE else None
 
 
 def _readings(singles: list[Single], cast_prior: CastPrior) -> Readings:

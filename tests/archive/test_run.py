@@ -265,6 +265,10 @@ def test_dask_equals_serial_also_when_a_worker_is_killed(
     passed(serial, real, pool=Processes(default_models(), 1))
     passed(dask, real, pool=Cluster(default_models(), cluster.scheduler_address))
     assert contents(dask) == contents(serial)
+    others = Models.load(other_models(tmp_path / "models"))
+    passed(tmp_path / "o.ledger", real / "market", pool=Cluster(others, cluster.scheduler_address))
+    with Ledger.read(tmp_path / "o.ledger") as opened:
+        assert opened.models() == {others.id: 8}
     killed: list[int] = []
 
     def progress(_: Tally) -> None:
