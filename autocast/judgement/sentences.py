@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 from autocast.colour import requote
 from autocast.judgement import (
@@ -10,6 +11,7 @@ from autocast.judgement import (
     SLIGHT_FROM,
     Evidence,
     Judgement,
+    Verdict,
     describe,
     hue_name,
 )
@@ -20,6 +22,10 @@ TONES_APART = 4.0
 """Distance from the whole's cast (a*b* at L* 60) from which a tone range is named (likewise)."""
 DROVE_FROM = 1.0
 """Move of the estimate, in a*b*, from which an evidence counts as having driven it (likewise)."""
+
+
+UNSURE = "unsure"
+"""The reason to ask where no remark gives one."""
 
 
 def compose(judgement: Judgement) -> tuple[str, ...]:
@@ -36,24 +42,39 @@ def compose(judgement: Judgement) -> tuple[str, ...]:
     )
 
 
+def reasons(
+    verdict: Verdict, remarks: Sequence[str], cast: tuple[float, float] | None = None
+) -> dict[str, str]:
+    """Why a picture is left to a person: sentences by their remark; none for another verdict.
+
+    Where no remark says why, the key is :data:`UNSURE`. ``cast`` (a*, b* at L* 60)
+    adds its figures where it is the reason.
+    """
+    if verdict != "ask":
+        return {}
+    asking = {code: REMARKS[code].sentence for code in remarks if REMARKS[code].asks}
+    if asking:
+        return asking
+    figure = "" if cast is None else f" ({_figure(*cast)})"
+    if "believable_warmth" in remarks:
+        return {"believable_warmth": f"It reads warm{figure}, and the scene may be so."}
+    for code in ("tones_disagree", "parts_disagree"):
+        if code in remarks:
+            return {code: REMARKS[code].sentence}
+    return {UNSURE: f"A cast is neither clear nor to be ruled out{figure}."}
+
+
 def _verdict(judgement: Judgement) -> str:
     cast = judgement.cast
-    figure = f"a* {_signed(cast.a)}, b* {_signed(cast.b)} at L* 60"
+    figure = _figure(cast.a, cast.b)
     if judgement.verdict == "clear":
         if "monochrome" in judgement.remarks:
             return "No cast seen: the picture is black and white."
         return f"No cast seen: a neutral would read about {figure}."
     if judgement.verdict == "cast":
         return f"Likely cast, {describe(cast.a, cast.b)}: a neutral would read about {figure}."
-    reasons = [REMARKS[code].sentence for code in judgement.remarks if REMARKS[code].asks]
-    if reasons:
-        return "A person should look: " + " ".join([_lowered(reasons[0]), *reasons[1:]])
-    if "believable_warmth" in judgement.remarks:
-        return f"A person should look: it reads warm ({figure}), and the scene may be so."
-    for code in ("tones_disagree", "parts_disagree"):
-        if code in judgement.remarks:
-            return f"A person should look: {_lowered(REMARKS[code].sentence)}"
-    return f"A person should look: a cast is neither clear nor to be ruled out ({figure})."
+    why = " ".join(reasons(judgement.verdict, judgement.remarks, (cast.a, cast.b)).values())
+    return f"A person should look: {why[0].lower()}{why[1:]}"
 
 
 def _tones(judgement: Judgement) -> str:
@@ -80,10 +101,10 @@ def _drivers(judgement: Judgement) -> str:
         (e for e in judgement.evidence if e.drove >= DROVE_FROM), key=lambda e: -e.drove
     )[:2]
     context = [e for e in judgement.evidence if e.context]
-    told = [_moved(e) for e in drove] + [_changed(e, judgement.probability) for e in context]
-    if not told:
+    parts = [_moved(e) for e in drove] + [_changed(e, judgement.probability) for e in context]
+    if not parts:
         return ""
-    return "What drove it: " + "; ".join(told) + "."
+    return "What drove it: " + "; ".join(parts) + "."
 
 
 def _changed(evidence: Evidence, probability: float) -> str:
@@ -117,11 +138,11 @@ def _reading(evidence: Evidence) -> str:
     return f"{evidence.label}: {colour}"
 
 
+def _figure(a: float, b: float) -> str:
+    return f"a* {_signed(a)}, b* {_signed(b)} at L* 60"
+
+
 def _signed(value: float) -> str:
     """A figure with its sign and no negative zero."""
     rounded = round(value) + 0
     return f"{rounded:+d}" if rounded else "0"
-
-
-def _lowered(sentence: str) -> str:
-    return sentence[0].lower() + sentence[1:]
