@@ -80,7 +80,8 @@ class Thing:
     of it, ``plural`` all of it in a picture. ``kinds`` are the densities that a
     class of known colour is made of, none for what reads the whole picture.
     ``should`` says what it should read, ``should_briefly`` in figures. ``hint``
-    is what a person calls it, ``hint_words`` how that is put.
+    is what a person calls it, ``hint_words`` how that is put. ``caution`` is what
+    whoever reads of it must not conclude.
     """
 
     name: str
@@ -95,6 +96,7 @@ class Thing:
     should_briefly: str = ""
     hint: str = ""
     hint_words: str = ""
+    caution: str = ""
 
 
 THINGS: tuple[Thing, ...] = (
@@ -170,6 +172,10 @@ THINGS: tuple[Thing, ...] = (
         should_briefly="a* > 0, b* > 0",
         hint="skin",
         hint_words="is skin",
+        caution=(
+            "Skin is read as a thing of roughly known colour; that says nothing about a "
+            "person\u2019s health or origin."
+        ),
         mark=Mark((213, 94, 0), "diamond", "crossed", (2, 3)),
     ),
     Thing(
@@ -215,6 +221,19 @@ HINTS: Mapping[str, str] = MappingProxyType(
     }
 )
 """What a person can say of a spot, and how it is put in words."""
+
+_HELP = {
+    "own_colour": ("The thing at this spot", ": leave it out"),
+    OTHER_LIGHT: ("This region", ": leave it out and read it by itself"),
+}
+HINT_HELP: Mapping[str, str] = MappingProxyType(
+    {
+        hint: f"{subject} {words}{what_follows}."
+        for hint, words in HINTS.items()
+        for subject, what_follows in [_HELP.get(hint, ("You know that this spot", ""))]
+    }
+)
+"""What the option of each hint says of itself."""
 
 HINTED: Mapping[str, Thing] = MappingProxyType({t.hint: t for t in THINGS if t.hint})
 """The things that hints name, by the hint."""

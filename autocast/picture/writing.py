@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import os
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from autocast.errors import OutputError
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 
 @contextlib.contextmanager
@@ -41,6 +47,17 @@ def write_whole(to: Path, content: bytes) -> None:
     """Write a file in one go; one that is there is replaced. Raises OutputError."""
     with whole(to) as beside:
         beside.write_bytes(content)
+
+
+def srgb_file(codes: NDArray[np.uint8], kind: str, **options: Any) -> bytes:  # noqa: ANN401 -- Pillow's
+    """8-bit sRGB codes (H, W, 3) as a file of a kind that Pillow writes, tagged with its profile."""
+    from PIL import Image, ImageCms
+
+    # Untagged numbers would be shown in whatever the screen makes of them.
+    profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    out = io.BytesIO()
+    Image.fromarray(codes).save(out, kind, icc_profile=profile, **options)
+    return out.getvalue()
 
 
 def taken(to: Path) -> OutputError:

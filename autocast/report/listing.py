@@ -7,9 +7,19 @@ import os
 from collections.abc import Iterable, Iterator, Sequence
 
 from autocast.archive.rate import Rate
-from autocast.archive.rows import Counts, Row
-from autocast.judgement import VERDICT_WORDS, hue_name, strength_word
-from autocast.report.text import GLUE, NARROWEST, percent, printable, shorten, wrap
+from autocast.archive.rows import Counts, Row, is_address
+from autocast.judgement import hue_name
+from autocast.report.text import (
+    GLUE,
+    NARROWEST,
+    OUTCOME_WORDS,
+    cast_briefly,
+    chance,
+    percent,
+    printable,
+    shorten,
+    wrap,
+)
 
 HUES = tuple(
     hue_name(math.cos(math.radians(angle)), math.sin(math.radians(angle)))
@@ -24,22 +34,17 @@ _SERIES_HEAD = "   pictures   sure  cast                    led by"
 def counts_text(counts: Counts, width: int = 80) -> str:
     """How many pictures got which verdict, and what else was noted."""
     parts = [
-        f"{count:,}{GLUE}{words}"
-        for count, words in (
-            (counts.cast, VERDICT_WORDS["cast"]),
-            (counts.ask, VERDICT_WORDS["ask"]),
-            (counts.clear, VERDICT_WORDS["clear"]),
-            (counts.failed, "could not be judged"),
-        )
-        if count
+        f"{getattr(counts, outcome):,}{GLUE}{OUTCOME_WORDS[outcome]}"
+        for outcome in ("cast", "ask", "clear", "failed")
+        if getattr(counts, outcome)
     ]
     total = f"{counts.pictures:,} picture{'' if counts.pictures == 1 else 's'}"
-    said = [f"{total}: {', '.join(parts)}." if parts else f"{total}."]
+    text = f"{total}: {', '.join(parts)}." if parts else f"{total}."
     if counts.gone:
-        said.append(f"{counts.gone:,} more were judged once and are no longer there.")
+        text += f" {counts.gone:,} more were judged once and are no longer there."
     if counts.closed_folders:
-        said.append(f"{counts.closed_folders:,} folders could not be read.")
-    return "\n".join(wrap(" ".join(said), max(width, NARROWEST)))
+        text += f" {counts.closed_folders:,} folders could not be read."
+    return "\n".join(wrap(text, max(width, NARROWEST)))
 
 
 def rate_text(rate: Rate, assumed: float, width: int = 80) -> str:
@@ -66,7 +71,7 @@ def listing(
     inside = last = ""
     for number, page in enumerate(pages):
         if number == 0:
-            inside = _common([row.folder for row in page])
+            inside = os.fsdecode(common_root(row.folder for row in page))
             if inside:
                 yield from wrap(f"In {printable(inside)}", width, 3)
         for row in page:
@@ -87,14 +92,7 @@ def _leads(row: Row) -> bool:
 def _heading(kind: str, counts: Counts) -> str:
     if kind == "series":
         return "SERIES WITH ONE FAULT"
-    words: dict[str, tuple[str, int]] = {
-        "cast": (VERDICT_WORDS["cast"], counts.cast),
-        "ask": (VERDICT_WORDS["ask"], counts.ask),
-        "clear": (VERDICT_WORDS["clear"], counts.clear),
-        "failed": ("could not be judged", counts.failed),
-    }
-    said, count = words[kind]
-    return f"{said.upper()} ({count:,})"
+    return f"{OUTCOME_WORDS[kind].upper()} ({getattr(counts, kind):,})"
 
 
 def _series(row: Row, inside: str, width: int) -> str:
@@ -102,7 +100,7 @@ def _series(row: Row, inside: str, width: int) -> str:
     if series is None:
         return _line(row, inside, width)
     many = f"{series.sharing:,} of {series.count:,}"
-    cast = _cast(series.shared_a, series.shared_b)
+    cast = cast_briefly(series.shared_a, series.shared_b)
     line = f"{many:>11} {_chance(series.probability):>6}  {cast:<22}  "
     return line + shorten(printable(_below(row.name, inside)), max(12, width - len(line)))
 
@@ -114,24 +112,21 @@ def _line(row: Row, inside: str, width: int) -> str:
     if row.series is not None and row.series.odd:
         name = f"{name} (unlike its series)"
     chances = f" {_chance(row.probability):>5} {_chance(row.archive_probability):>5}"
-    line = f"{chances}  {_cast(row.a or 0.0, row.b or 0.0):<22}  "
+    line = f"{chances}  {cast_briefly(row.a or 0.0, row.b or 0.0):<22}  "
     return line + shorten(name, max(12, width - len(line)))
 
 
-def _cast(a: float, b: float) -> str:
-    words = strength_word(a, b)
-    return words if words == "hardly any" else f"{words}, {hue_name(a, b)}"
-
-
 def _chance(probability: float | None) -> str:
-    return percent(min(max(probability or 0.0, 0.001), 0.999)).replace(GLUE, " ")
+    return chance(probability or 0.0).replace(GLUE, " ")
 
 
-def _common(folders: Sequence[bytes]) -> str:
-    try:
-        return os.fsdecode(os.path.commonpath(folders)) if folders else ""
-    except ValueError:
-        return ""
+def common_root(folders: Iterable[bytes]) -> bytes:
+    """The folder that holds all others; empty where there is none but the root."""
+    names = set(folders)
+    if not names or any(is_address(name) for name in names):
+        return b""
+    shared = os.path.commonpath(names)
+    return b"" if shared == b"/" else shared
 
 
 def _below(name: str, inside: str) -> str:

@@ -8,11 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from autocast.correction.check import OUTCOMES
-from autocast.errors import OutputError
-from autocast.picture import check_target
 from autocast.picture.writing import whole
 from autocast.report.evidence_picture import png_of
-from autocast.report.evidence_picture.sheet import DPI
+from autocast.report.evidence_picture.sheet import DPI, new_figure
 from autocast.report.spots import CAUTION
 from autocast.report.text import printable, shorten, wrap
 
@@ -20,7 +18,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from autocast.correction import Proof
+    from autocast.correction.check import Proof, ProvenReading
     from autocast.picture import Picture
 
 WIDTH = 1200
@@ -33,13 +31,6 @@ _LINE = 21
 _COLUMNS = 118
 
 
-def check_pair(to: Path, original: Path, *, force: bool) -> None:
-    """Refuse, before any work is done, a place where the pair must not go. Raises OutputError."""
-    if to.suffix.lower() != ".png":
-        raise OutputError(f"The pair is a PNG; give {to} a name that ends in .png.")
-    check_target(original, to, force=force)
-
-
 def draw_pair(before: Picture, after: Picture, proof: Proof, to: Path, *, force: bool) -> None:
     """Write the pair, whole or not at all. Raises OutputError."""
     png = png_of(_figure(before, after, proof))
@@ -48,26 +39,19 @@ def draw_pair(before: Picture, after: Picture, proof: Proof, to: Path, *, force:
 
 
 def _figure(before: Picture, after: Picture, proof: Proof) -> Figure:
-    try:
-        from matplotlib.backends.backend_agg import FigureCanvasAgg
-        from matplotlib.figure import Figure
-    except ImportError as error:
-        raise OutputError(
-            "Drawing the pair needs matplotlib; install it with: pip install 'autocast[plot]'."
-        ) from error
+    drawn, _ = new_figure("the pair")
     rows, columns = before.opaque.shape
     half = (WIDTH - 2 * _EDGE - _BETWEEN) / 2
     scale = min(half / columns, _TALL / rows)
     wide, tall = columns * scale, rows * scale
     lines = [
         *wrap(printable(proof.sentence), _COLUMNS),
-        *(_told(proof, k) for k in range(len(proof.readings))),
+        *map(_row, proof.readings),
         *wrap(CAUTION, _COLUMNS),
     ]
     top = _EDGE + 2 * _LINE
     height = top + tall + _BETWEEN + _LINE * len(lines) + _EDGE
-    drawn = Figure(figsize=(WIDTH / DPI, height / DPI), dpi=DPI, facecolor="white")
-    FigureCanvasAgg(drawn)
+    drawn.set_size_inches(WIDTH / DPI, height / DPI)
 
     def text(words: str, x: float, y: float, **looks: Any) -> None:  # noqa: ANN401
         drawn.text(x / WIDTH, 1 - y / height, words, va="top", **looks)
@@ -96,8 +80,7 @@ def _figure(before: Picture, after: Picture, proof: Proof) -> Figure:
     return drawn
 
 
-def _told(proof: Proof, k: int) -> str:
-    reading = proof.readings[k]
+def _row(reading: ProvenReading) -> str:
     (_, a, b), (_, c, d) = reading.before, reading.after
     what = shorten(printable(reading.what), 30)
     return (

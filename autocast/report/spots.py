@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from rich.cells import cell_len
-
 from autocast.correction.check import OUTCOMES
-from autocast.judgement import describe
 from autocast.report.text import (
+    GLUE,
     NARROWEST,
+    beside,
     cast_figures,
     printable,
     shorten,
+    signed,
     wrap,
 )
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from autocast.correction import Advice, Correction, Proof
+    from autocast.judgement import Judgement
     from autocast.measuring import Measured, Measures
 
 CAUTION = (
@@ -35,10 +36,8 @@ def measures_text(measures: Measures, width: int = 80) -> str:
 
 
 def _measures(measures: Measures, width: int) -> Iterator[str]:
-    facts = f"{measures.width} x {measures.height}, {printable(measures.colours)}"
-    facts = shorten(facts, width // 2)
-    name = shorten(printable(measures.name), width - cell_len(facts) - 2)
-    yield name + " " * (width - cell_len(name) - cell_len(facts)) + facts
+    facts = f"{measures.width} x {measures.height}, {measures.colours}"
+    yield "".join(beside(measures.name, facts, width))
     if not measures.spots:
         yield from wrap("No spot to propose: nothing in this picture can be read.", width)
         return
@@ -60,7 +59,7 @@ def _measures(measures: Measures, width: int) -> Iterator[str]:
         yield _row(
             (str(spot.number), f"{spot.x:.0f},{spot.y:.0f}", spread, lost),
             tuple(f"{v:.{digits}f}" for v in spot.values),
-            (f"{spot.reads.lightness:.1f}", _signed(spot.reads.a), _signed(spot.reads.b)),
+            (f"{spot.reads.lightness:.1f}", signed(spot.reads.a), signed(spot.reads.b)),
         )
         for line in wrap(_meaning(spot), width - 4, 2):
             yield "    " + line
@@ -82,10 +81,6 @@ def _meaning(spot: Measured) -> str:
     )
 
 
-def _signed(value: float) -> str:
-    return f"{round(value, 1) + 0.0:+.1f}"
-
-
 def correction_text(correction: Correction, width: int = 80) -> str:
     """What was found, moved and proven, within ``width`` columns. No newline at the end."""
     width = max(width, NARROWEST)
@@ -95,13 +90,7 @@ def correction_text(correction: Correction, width: int = 80) -> str:
 def _correction(correction: Correction, width: int) -> Iterator[str]:
     judgement = correction.judgement
     yield shorten(printable(judgement.name), width)
-    cast = judgement.cast
-    yield from wrap(
-        f"Judged: {judgement.verdict_words}; {cast.words}, "
-        f"{cast_figures(cast.a, cast.b)} ±{cast.spread:.1f} at L*\u00a060.",
-        width,
-        2,
-    )
+    yield from wrap(f"Judged: {_judged(judgement)}", width, 2)
     if correction.advice is not None:
         yield from _advice(correction.advice, width)
     if correction.proof is not None:
@@ -117,7 +106,7 @@ def _advice(advice: Advice, width: int) -> Iterator[str]:
     share = "" if advice.strength == 1 else f" ({advice.strength:.0%} of it)"
     yield f"Cast taken away{share}"
     for name, (a, b) in advice.casts.items():
-        yield f"  {name:<10} {cast_figures(a, b)} ±{advice.spreads[name]:.1f}".replace("\xa0", " ")
+        yield f"  {name:<10} {cast_figures(a, b, advice.spreads[name])}".replace(GLUE, " ")
     yield from wrap(
         f"The move by hand: one curve per channel in the file's own RGB "
         f"({printable(advice.space)}), 0 to 255",
@@ -149,14 +138,14 @@ def _proof(proof: Proof, width: int) -> Iterator[str]:
         yield f"{r.number:>3} {place:<11}{_lab(r.before)} {_lab(r.after)} {r.should}"
         for line in wrap(f"{printable(r.what)}: {OUTCOMES[r.outcome]}", width - 4, 2):
             yield "    " + line
-    after = proof.after
-    yield from wrap(
-        f"Judged again: {after.verdict_words}; {describe(after.cast.a, after.cast.b)}, "
-        f"{cast_figures(after.cast.a, after.cast.b)} ±{after.cast.spread:.1f} at L*\u00a060.",
-        width,
-        2,
-    )
+    yield from wrap(f"Judged again: {_judged(proof.after)}", width, 2)
+
+
+def _judged(judgement: Judgement) -> str:
+    cast = judgement.cast
+    figures = cast_figures(cast.a, cast.b, cast.spread)
+    return f"{judgement.verdict_words}; {cast.words}, {figures} at L*{GLUE}60."
 
 
 def _lab(value: tuple[float, float, float]) -> str:
-    return f"{value[0]:5.1f} {_signed(value[1]):>5} {_signed(value[2]):>5}"
+    return f"{value[0]:5.1f} {signed(value[1]):>5} {signed(value[2]):>5}"

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import json
 import re
+import textwrap
 import unicodedata
 from collections import Counter
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Iterator, Mapping
 
-from rich.cells import cell_len, chop_cells, set_cell_size
+from rich.cells import cell_len, set_cell_size
 
-from autocast import colour as formulas
+from autocast.colour import at_60
 from autocast.judgement import (
     REMARKS,
     VERDICT_WORDS,
@@ -23,14 +24,15 @@ from autocast.judgement import (
     Reading,
     Spot,
     Stance,
+    ToneCast,
     Verdict,
     describe,
     hue_name,
     strength_word,
 )
 
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+OUTCOME_WORDS: Mapping[str, str] = {**VERDICT_WORDS, "failed": "could not be judged"}
+"""What came of a picture: its verdict, or none."""
 
 GLUE = "\u00a0"
 """The no-break space."""
@@ -102,21 +104,17 @@ def judgement_text(
     """
     page = _Page(max(width, NARROWEST), colour=colour)
     _heading(page, judgement)
-    said = [printable(s) for s in judgement.sentences]
-    remarks = [REMARKS[r] for r in judgement.remarks if REMARKS[r].sentence not in said]
-    # A remark that hands the picture to a person is part of the reason, not a footnote.
-    spoken = " ".join(said).casefold()
-    unsaid = (r.sentence for r in remarks if r.asks and r.sentence.casefold() not in spoken)
-    for sentence in [*said, *unsaid]:
-        page.add(sentence, indent=2)
+    for sentence in judgement.sentences:
+        page.add(printable(sentence), indent=2)
     if judgement.look_at:
         page.title("Look here")
         for number, spot in enumerate(judgement.look_at, 1):
-            page.add(f"{number}. {_spot(spot)}", indent=2, hang=3)
+            page.add(f"{number}. {place_words(spot)}: {spot_words(spot, ', ')}", indent=2, hang=3)
     if not brief:
         _tones(page, judgement)
         _evidence(page, judgement)
-    notes = [r.sentence for r in remarks if not r.asks]
+    # A remark that hands the picture to a person is the reason among the sentences.
+    notes = [REMARKS[r].sentence for r in judgement.remarks if not REMARKS[r].asks]
     if notes:
         page.title("Note")
         for note in notes:
@@ -129,12 +127,9 @@ def judgement_line(judgement: Judgement, width: int = 80, *, colour: bool = Fals
     width = max(width, NARROWEST)
     longest = max(map(len, VERDICT_WORDS.values()))
     verdict = f"{MARKS[judgement.verdict]} {judgement.verdict_words:<{longest}}"
-    rest = f" {chance(judgement).replace(GLUE, ' '):>5}"
-    cast = judgement.cast
-    strength = strength_word(cast.a, cast.b)
-    words = strength if strength == "hardly any" else f"{strength}, {hue_name(cast.a, cast.b)}"
+    rest = f" {chance(judgement.probability).replace(GLUE, ' '):>5}"
     if width >= NARROWEST + 30:
-        rest += f"  {words:<21}"
+        rest += f"  {cast_briefly(judgement.cast.a, judgement.cast.b):<21}"
     name = printable(judgement.name)
     left = width - cell_len(verdict + rest) - 2
     line = f"{rest}  {shorten(name, left)}"
@@ -153,11 +148,9 @@ def judgement_json(judgement: Judgement) -> str:
 
 def count_text(verdicts: Iterable[Verdict], failed: int = 0, width: int = 80) -> str:
     """How many pictures got which verdict, and how many could not be judged."""
-    counts = Counter(verdicts)
-    total = counts.total() + failed
-    parts = [f"{counts[v]} {words}" for v, words in VERDICT_WORDS.items() if counts[v]]
-    if failed:
-        parts.append(f"{failed} could not be judged")
+    counts = Counter({**Counter(verdicts), "failed": failed})
+    total = counts.total()
+    parts = (f"{counts[v]} {words}" for v, words in OUTCOME_WORDS.items() if counts[v])
     text = f"{total} picture{'' if total == 1 else 's'}: {', '.join(parts)}."
     return "\n".join(wrap(text, max(width, NARROWEST)))
 
@@ -171,15 +164,15 @@ def percent(share: float) -> str:
     return f"{share:.0%}".replace("%", f"{GLUE}%")
 
 
-def chance(judgement: Judgement) -> str:
-    """The probability as whole per cent; no judgement is ever certain."""
-    return percent(min(max(judgement.probability, 0.001), 0.999))
+def chance(probability: float) -> str:
+    """A probability as whole per cent; no judgement is ever certain."""
+    return percent(min(max(probability, 0.001), 0.999))
 
 
 def chance_words(judgement: Judgement) -> str:
     """What the probability is of, in plain words."""
     return (
-        f"{chance(judgement)} chance that a careful look calls a cast evident "
+        f"{chance(judgement.probability)} chance that a careful look calls a cast evident "
         f"(among all pictures {percent(judgement.base_rate)})"
     )
 
@@ -210,37 +203,29 @@ def _styled(text: str, style: str) -> str:
     return f"{style}{text}{_RESET}"
 
 
-def wrap(text: str, width: int, hang: int = 0) -> Iterator[str]:
+def wrap(text: str, width: int, hang: int = 0) -> list[str]:
     """Lines of ``text`` of at most ``width`` terminal columns; later ones set in by ``hang``.
 
     A no-break space holds words together and comes out as a space.
     """
-    line = ""
-    empty = True
-    for glued in filter(None, text.split(" ")):
-        word = glued.replace(GLUE, " ")
-        if not empty and cell_len(line) + 1 + cell_len(word) <= width:
-            line += f" {word}"
-            continue
-        if not empty:
-            yield line
-            line = " " * hang
-        # Only a word that is wider than a whole line is cut.
-        *full, rest = chop_cells(word, width - hang)
-        for piece in full:
-            yield line + piece
-            line = " " * hang
-        line += rest
-        empty = False
-    if not empty:
-        yield line
+    # textwrap counts characters: whatever fills two columns is given a second one meanwhile.
+    counted = "".join(c + "\0" * (cell_len(c) - 1) for c in text)
+    # A wide character that is cut from its second one must still fit.
+    width -= counted != text
+    lines = textwrap.wrap(counted, width, subsequent_indent=" " * hang, break_on_hyphens=False)
+    return [line.replace("\0", "").replace(GLUE, " ") for line in lines]
+
+
+def beside(name: str, facts: str, width: int) -> tuple[str, str, str]:
+    """A name, a gap, and facts at the right edge, all shortened to one line."""
+    facts = shorten(printable(facts), width // 2)
+    name = shorten(printable(name), width - cell_len(facts) - 2)
+    return name, " " * (width - cell_len(name) - cell_len(facts)), facts
 
 
 def _heading(page: _Page, judgement: Judgement) -> None:
-    facts = f"{judgement.width} x {judgement.height}, {printable(judgement.profile)}"
-    facts = shorten(facts, page.width // 2)
-    name = shorten(printable(judgement.name), page.width - cell_len(facts) - 2)
-    gap = " " * (page.width - cell_len(name) - cell_len(facts))
+    facts = f"{judgement.width} x {judgement.height}, {judgement.profile}"
+    name, gap, facts = beside(judgement.name, facts, page.width)
     page.lines.append(page.styled(name, _BOLD) + gap + page.styled(facts, _FAINT))
     cast = judgement.cast
     verdict = f"{MARKS[judgement.verdict]} {judgement.verdict_words.upper()}".strip()
@@ -248,7 +233,7 @@ def _heading(page: _Page, judgement: Judgement) -> None:
         verdict += f": {cast.words}"
     page.add(verdict, style=_VERDICT_STYLES[judgement.verdict])
     page.add(chance_words(judgement), indent=2)
-    measured = f"{cast_figures(cast.a, cast.b)} ±{cast.spread:.1f}"
+    measured = cast_figures(cast.a, cast.b, cast.spread)
     if judgement.verdict == "cast":
         page.add(f"A mid-grey that should be neutral reads {measured}", indent=2)
         also = "It could also be"
@@ -274,10 +259,9 @@ def _tones(page: _Page, judgement: Judgement) -> None:
     for tone, cast in judgement.tones.items():
         line = (
             f"  {tone:<10} L*{cast.lightness:2.0f} {percent(cast.share).replace(GLUE, ' '):>5} "
-            f"{_signed(cast.a):>5} {_signed(cast.b):>5} {cast.spread:4.1f}"
+            f"{signed(cast.a):>5} {signed(cast.b):>5} {cast.spread:4.1f}"
         )
-        at_60 = formulas.requote((cast.a, cast.b), formulas.QUOTED_AT, cast.lightness)
-        words = f"  {describe(float(at_60[0]), float(at_60[1]))}"
+        words = f"  {tone_words(cast)}"
         page.lines.append(line + words if len(line + words) <= page.width else line)
 
 
@@ -332,17 +316,46 @@ def _one_evidence(page: _Page, evidence: Evidence) -> None:
         page.add(f"reads {reading(evidence.reads)}{should}", indent=4)
     if evidence.explains is not None and evidence.weight > 0:
         page.add(
-            f"implies {cast_figures(*evidence.explains)} ±{evidence.spread:.1f};"
+            f"implies {cast_figures(*evidence.explains, evidence.spread)};"
             f" left out: cast{GLUE}moves{GLUE}{evidence.drove:.1f}, {points}",
             indent=4,
         )
 
 
-def _spot(spot: Spot) -> str:
-    return (
-        f"{percent(spot.x)} from left, {percent(spot.y)} from top: {printable(spot.what)}, "
-        f"{reading(spot.reads)} ({printable(spot.why)})"
-    )
+def place_words(spot: Spot) -> str:
+    """Where a spot lies, as ``63 % from left, 41 % from top``."""
+    return f"{percent(spot.x)} from left, {percent(spot.y)} from top"
+
+
+def spot_words(spot: Spot, between: str = ": ") -> str:
+    """What a spot is, what it reads, and why it is worth a look."""
+    return f"{printable(spot.what)}{between}{reading(spot.reads)} ({printable(spot.why)})"
+
+
+def tone_words(tone: ToneCast) -> str:
+    """A tone range's cast in words, which are defined at L* 60."""
+    return describe(*map(float, at_60((tone.lightness, tone.a, tone.b))))
+
+
+def readings(evidence: Evidence) -> Iterator[str]:
+    """What an evidence reads and should read, for a picture or a page; nothing where no place."""
+    if evidence.reads is not None:
+        yield typeset(reading(evidence.reads))
+        if evidence.expected is not None:
+            yield f"should read {typeset(cast_figures(*evidence.expected[1:]))}"
+
+
+def points(evidence: Evidence) -> str:
+    """What the chance changes by where an evidence is left out, for a picture or a page."""
+    # What the judgement gives is what this evidence adds to the probability.
+    change = round(-100 * evidence.drove_probability)
+    return typeset(f"{change:+d} points") if change else "0 points"
+
+
+def cast_briefly(a: float, b: float) -> str:
+    """A cast as ``evident, blue``."""
+    strength = strength_word(a, b)
+    return strength if strength == "hardly any" else f"{strength}, {hue_name(a, b)}"
 
 
 def reading(value: Reading) -> str:
@@ -350,16 +363,18 @@ def reading(value: Reading) -> str:
     return f"L*{GLUE}{value.lightness:.0f} {cast_figures(value.a, value.b)}"
 
 
+def cast_figures(a: float, b: float, spread: float | None = None) -> str:
+    """A cast as ``a* -1.0 b* -7.9``, with its ``±2.0`` where that is given."""
+    figures = f"a*{GLUE}{signed(a)} b*{GLUE}{signed(b)}"
+    return figures if spread is None else f"{figures} ±{spread:.1f}"
+
+
+def signed(value: float) -> str:
+    """A figure with its sign and one decimal."""
+    # Adding zero turns the minus of a rounded "-0.0" into a plus.
+    return f"{round(value, 1) + 0.0:+.1f}"
+
+
 def typeset(text: str) -> str:
     """Figures with a minus sign in place of the hyphen that a terminal shows."""
     return re.sub(r"(?<![\w.])-(?=\d)", "−", text)
-
-
-def cast_figures(a: float, b: float) -> str:
-    """A cast as ``a* -1.0 b* -7.9``."""
-    return f"a*{GLUE}{_signed(a)} b*{GLUE}{_signed(b)}"
-
-
-def _signed(value: float) -> str:
-    # Adding zero turns the minus of a rounded "-0.0" into a plus.
-    return f"{round(value, 1) + 0.0:+.1f}"

@@ -1,4 +1,4 @@
-"""The plate: one examination as one picture (PNG, sRGB, 1200 px wide).
+"""The evidence picture: one examination as one picture (PNG, sRGB, 1200 px wide).
 
 Top: which picture, the verdict and why. Then the photograph with the points
 worth a look, and the same in grey with what was recognised; what each kind of
@@ -9,7 +9,6 @@ marker of its own; colour only helps.
 
 from __future__ import annotations
 
-import io
 import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
@@ -17,8 +16,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.errors import OutputError
-from autocast.picture.writing import write_whole
+from autocast.picture.writing import srgb_file, write_whole
 from autocast.report.evidence_picture import panels, wording
 from autocast.report.evidence_picture.looks import SOFT
 from autocast.report.evidence_picture.pictures import framed, recognised, resized, spots
@@ -33,9 +31,9 @@ from autocast.report.evidence_picture.sheet import (
     Line,
     Sheet,
     height_of,
+    new_figure,
     wrapped,
 )
-from autocast.report.text import printable
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -44,31 +42,14 @@ if TYPE_CHECKING:
 
     Pixels = NDArray[np.floating[Any]]
 
-__all__ = ["WIDTH", "check_target", "draw", "figure"]
+__all__ = ["WIDTH", "draw", "figure"]
 
 _TALLEST = 600
 """A photograph is shown at most this high, in pixels."""
 
 
-def check_target(to: Path, source: Path, *, force: bool) -> None:
-    """Refuse, before any work is done, a place where the plate must not be written.
-
-    Raises OutputError when ``to`` is not named .png, exists already (unless
-    ``force``), or is the picture itself (always).
-    """
-    shown = printable(str(to))
-    if to.suffix.lower() != ".png":
-        raise OutputError(f"The plate is a PNG; give {shown} a name that ends in .png.")
-    if not to.exists():
-        return
-    if source.exists() and to.samefile(source):
-        raise OutputError(f"{shown} is the picture itself; write the plate somewhere else.")
-    if not force:
-        raise OutputError(f"{shown} exists already; choose another name or add --force.")
-
-
 def draw(examination: Examination, to: Path | BinaryIO, photograph: Pixels | None = None) -> None:
-    """Write the plate of one examination as a PNG, to a path or an open binary file.
+    """Write the evidence picture of one examination as a PNG, to a path or an open binary file.
 
     ``photograph`` (H, W, 3) is the whole upright picture, sRGB-encoded 0..1, to
     be shown in place of the small working pixels. A file at a path appears
@@ -84,34 +65,18 @@ def draw(examination: Examination, to: Path | BinaryIO, photograph: Pixels | Non
 
 def png_of(drawn: Figure) -> bytes:
     """A figure on an Agg canvas as a PNG, tagged sRGB."""
-    from PIL import Image, ImageCms
-
     canvas: Any = drawn.canvas
     canvas.draw()
-    image = Image.fromarray(np.asarray(canvas.buffer_rgba())[..., :3])
-    # Untagged numbers would be shown in whatever the screen makes of them.
-    profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
-    out = io.BytesIO()
-    image.save(out, "PNG", icc_profile=profile, dpi=(DPI, DPI))
-    return out.getvalue()
+    return srgb_file(np.asarray(canvas.buffer_rgba())[..., :3], "PNG", dpi=(DPI, DPI))
 
 
 def figure(examination: Examination, photograph: Pixels | None = None) -> Figure:
-    """The plate as a matplotlib figure on an Agg canvas; arguments as for :func:`draw`.
+    """The evidence picture as a matplotlib figure on an Agg canvas; arguments as for :func:`draw`.
 
     Raises OutputError when matplotlib is missing.
     """
-    try:
-        from matplotlib.backends.backend_agg import FigureCanvasAgg
-        from matplotlib.figure import Figure
-    except ImportError as error:
-        raise OutputError(
-            "Drawing the plate needs matplotlib; install it with: pip install 'autocast[plot]'."
-        ) from error
-
+    drawn, canvas = new_figure("the evidence picture")
     judgement = examination.judgement
-    drawn = Figure(dpi=DPI, facecolor="white")
-    canvas = FigureCanvasAgg(drawn)
 
     rows, columns = examination.labels.shape
     scale = min(HALF / columns, _TALLEST / rows)

@@ -1,56 +1,43 @@
-"""How classes and kinds of evidence are told apart: by name, pattern and marker; colour helps."""
+"""How the marks of the table of things are drawn by matplotlib; colour only helps."""
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections.abc import Mapping
 
 import numpy as np
 from numpy.typing import NDArray
+
+from autocast.judgement.things import Mark, Pattern, Shape
 
 INK = "#1a1a1a"
 SOFT = "#565656"
 FAINT = "#9a9a9a"
 
-
-class Look(NamedTuple):
-    """Colour (8-bit sRGB), pattern, marker and line of one class or kind of evidence."""
-
-    colour: tuple[int, int, int]
-    pattern: str
-    marker: str
-    line: str | tuple[int, tuple[int, ...]]
-
-    @property
-    def fraction(self) -> tuple[float, float, float]:
-        """The colour as matplotlib takes it."""
-        red, green, blue = self.colour
-        return red / 255, green / 255, blue / 255
-
-    @property
-    def darker(self) -> tuple[float, float, float]:
-        """The colour for thin lines."""
-        red, green, blue = self.fraction
-        return red * 0.6, green * 0.6, blue * 0.6
-
-
-# Colours: Okabe & Ito, "Color Universal Design" (2008, from memory, not verified), which
-# colour-blind people tell apart; white stands for what should be neutral.
-LOOKS = {
-    "neutrals": Look((250, 250, 250), "dots", "o", "-"),
-    "sky": Look((86, 180, 233), "level", "s", "--"),
-    "vegetation": Look((0, 158, 115), "rising", "^", "-."),
-    "skin": Look((213, 94, 0), "crossed", "D", ":"),
-    "statistics": Look((204, 121, 167), "plain", "P", (0, (6, 2, 1, 2, 1, 2))),
+MARKERS: Mapping[Shape, str] = {
+    "circle": "o",
+    "square": "s",
+    "triangle": "^",
+    "diamond": "D",
+    "plus": "P",
+    "hexagon": "h",
 }
-OTHER = Look((150, 150, 150), "plain", "h", "-")
+"""matplotlib's name of each shape."""
+_DASH = 0.6
+"""Widths of a line that a length of 1 in a dash is drawn as (project convention)."""
 
 
-def look_of(kind: str) -> Look:
-    """The look of a kind of evidence; one for all that are not known here."""
-    return LOOKS.get(kind, OTHER)
+def fraction(mark: Mark, shade: float = 1.0) -> tuple[float, float, float]:
+    """The colour as matplotlib takes it; a ``shade`` below 1 is darker, for thin lines."""
+    red, green, blue = mark.colour
+    return red / 255 * shade, green / 255 * shade, blue / 255 * shade
 
 
-def pattern(name: str, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+def line(mark: Mark) -> str | tuple[float, tuple[float, ...]]:
+    """The line as matplotlib takes it."""
+    return (0.0, tuple(_DASH * length for length in mark.dash)) if mark.dash else "-"
+
+
+def pattern(name: Pattern, shape: tuple[int, ...]) -> NDArray[np.bool_]:
     """Where the ink of a pattern falls, in pixels."""
     y, x = np.mgrid[0 : shape[0], 0 : shape[1]]
     if name == "dots":

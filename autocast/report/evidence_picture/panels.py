@@ -8,12 +8,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocast import colour as formulas
-from autocast.judgement import SLIGHT_FROM, TONE_RANGES, Judgement, describe
-from autocast.report.evidence_picture.looks import FAINT, INK, SOFT, look_of
+from autocast.judgement import SLIGHT_FROM, TONE_RANGES, Judgement
+from autocast.judgement.things import mark_of
+from autocast.report.evidence_picture.looks import FAINT, INK, SOFT, fraction
 from autocast.report.evidence_picture.plane import paled
 from autocast.report.evidence_picture.sheet import FAMILY, HALF, MARGIN, RIGHT, Line, Sheet, title
 from autocast.report.evidence_picture.wording import votes
-from autocast.report.text import cast_figures, percent, printable, shorten, typeset
+from autocast.report.text import (
+    cast_figures,
+    percent,
+    points,
+    printable,
+    shorten,
+    tone_words,
+    typeset,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -41,8 +50,8 @@ def tones(page: Sheet, judgement: Judgement, top: float) -> None:
     """For each tone range a swatch, and its cast along a* and b* with the spread."""
     if not judgement.tones:
         return
-    said = Line("each at its own lightness; bars are one standard deviation", ink=SOFT)
-    page.lines([title("Cast by tone"), said], MARGIN, top)
+    below = Line("each at its own lightness; bars are one standard deviation", ink=SOFT)
+    page.lines([title("Cast by tone"), below], MARGIN, top)
     reach = max(
         10.0,
         *(abs(v) + min(t.spread, 12) for t in judgement.tones.values() for v in (t.a, t.b)),
@@ -77,9 +86,7 @@ def tones(page: Sheet, judgement: Judgement, top: float) -> None:
                     x,
                     y - 16,
                 )
-        words = (
-            f"{typeset(cast_figures(tone.a, tone.b))} ±{tone.spread:.1f}: {describe(*at_60(tone))}"
-        )
+        words = f"{typeset(cast_figures(tone.a, tone.b, tone.spread))}: {tone_words(tone)}"
         page.lines([Line(words, 8.5)], MARGIN + _NAMES, y + 30)
 
 
@@ -118,17 +125,17 @@ def drivers(page: Sheet, judgement: Judgement, top: float) -> None:
     rows = _drivers(judgement)
     if not rows:
         return
-    said = Line("measured: each kind is left out and the picture judged again", ink=SOFT)
-    page.lines([title("What drove the judgement"), said], RIGHT, top)
+    below = Line("measured: each kind is left out and the picture judged again", ink=SOFT)
+    page.lines([title("What drove the judgement"), below], RIGHT, top)
     wide = (HALF - _NAMES - _BETWEEN) / 2
     tall = _DRIVE_ROW * len(rows)
     y = top + _HEAD
     moves = [e.drove for e in rows]
     # What the judgement gives is what the evidence adds; left out, as much is lost.
-    points = [-100 * e.drove_probability for e in rows]
+    changes = [-100 * e.drove_probability for e in rows]
     for row, evidence in enumerate(rows):
         middle = y + (row + 0.5) * _DRIVE_ROW
-        page.sign(look_of(evidence.kind), RIGHT + 9, middle)
+        page.sign(mark_of(evidence.kind), RIGHT + 9, middle)
         page.lines(
             [Line(shorten(printable(evidence.kind), 14), 9.5, "bold")], RIGHT + 26, middle - 8
         )
@@ -139,7 +146,7 @@ def drivers(page: Sheet, judgement: Judgement, top: float) -> None:
         [Line("the chance changes by", 8.5, ink=SOFT)], RIGHT + _NAMES + wide + _BETWEEN, y - 16
     )
     _bars(left, rows, moves, [f"{v:.1f}" for v in moves], 0.0)
-    _bars(right, rows, points, [_points(v) for v in points], -1.0)
+    _bars(right, rows, changes, [points(e) for e in rows], -1.0)
 
 
 def _bars(
@@ -151,8 +158,8 @@ def _bars(
     for spine in axes.spines.values():
         spine.set_visible(False)
     for row, (evidence, value, text) in enumerate(zip(rows, values, texts, strict=True)):
-        look = look_of(evidence.kind)
-        axes.barh(row + 0.5, value, 0.5, color=look.fraction, edgecolor=INK, lw=0.8)
+        colour = fraction(mark_of(evidence.kind))
+        axes.barh(row + 0.5, value, 0.5, color=colour, edgecolor=INK, lw=0.8)
         axes.annotate(
             text,
             (value, row + 0.5),
@@ -167,16 +174,5 @@ def _bars(
     axes.axvline(0, color=INK, lw=1)
 
 
-def _points(value: float) -> str:
-    whole = round(value)
-    return f"{whole:+d} points".replace("-", "−") if whole else "0 points"
-
-
 def _drivers(judgement: Judgement) -> list[Evidence]:
     return sorted((e for e in judgement.evidence if votes(e) or e.context), key=lambda e: -e.drove)
-
-
-def at_60(cast: ToneCast) -> tuple[float, float]:
-    """A tone's cast at the lightness at which casts are named."""
-    a, b = formulas.requote((cast.a, cast.b), formulas.QUOTED_AT, cast.lightness)
-    return float(a), float(b)

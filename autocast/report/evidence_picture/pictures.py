@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.report.evidence_picture.looks import LOOKS, pattern
+from autocast.judgement.things import BY_NAME, CLASSES, ELSE
+from autocast.report.evidence_picture.looks import pattern
 from autocast.report.evidence_picture.sheet import Anchor, numbered
 
 if TYPE_CHECKING:
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 
 SMALLEST_LABEL = 0.02
 """Share of the frame from which a recognised class is labelled (project convention)."""
-_NEUTRAL_KINDS = ("pavement", "metal", "white", "cloud", "dark")
+_CLASS_OF = {kind: name for name, kinds in CLASSES.items() for kind in kinds}
 
 Bytes = NDArray[np.uint8]
 
@@ -56,22 +57,21 @@ def recognised(
     kinds = list(examination.kinds)
     rows = (np.arange(size[1]) * labels.shape[0] // size[1]).clip(0, labels.shape[0] - 1)
     columns = (np.arange(size[0]) * labels.shape[1] // size[0]).clip(0, labels.shape[1] - 1)
-    # The five neutrals stand or fall together against the other classes.
-    groups = ["neutrals" if kind in _NEUTRAL_KINDS else kind for kind in kinds]
+    # The kinds of a class stand or fall together against the other classes.
+    groups = [_CLASS_OF.get(kind, kind) for kind in kinds]
     names = sorted(set(groups), key=groups.index)
     group = _grouped(examination, groups, names)[rows[:, None], columns]
-    neutral = [i for i, g in enumerate(groups) if g == "neutrals"]
-    which = np.array(neutral)[examination.memberships[:, neutral].argmax(axis=1)]
-    kind = np.append(which, -1)[labels[rows[:, None], columns]]
 
     anchors: list[Anchor] = []
     for index, name in enumerate([*names, "left out"]):
         inside = group == index
-        parts = (
-            [(f"neutral: {kinds[k]}", inside & (kind == k)) for k in neutral]
-            if name == "neutrals"
-            else [("something else" if name == "else" else name, inside)]
-        )
+        parts = [("something else" if name == ELSE else name, inside)]
+        own = [i for i, g in enumerate(groups) if g == name]
+        if len(own) > 1:
+            which = np.append(examination.memberships[:, own].argmax(axis=1), -1)
+            kind = which[labels[rows[:, None], columns]]
+            called = BY_NAME[name].hint
+            parts = [(f"{called}: {kinds[k]}", inside & (kind == n)) for n, k in enumerate(own)]
         for label, mask in parts:
             if mask.mean() >= SMALLEST_LABEL:
                 anchors.append(Anchor(label, *_thickest(mask)))
@@ -100,11 +100,12 @@ def _painted(shown: Bytes, group: NDArray[np.uint8], names: list[str]) -> Bytes:
     grey = np.repeat(shown.mean(axis=-1, keepdims=True), 3, axis=-1)
     out = 0.55 * grey + 60
     for index, name in enumerate(names):
-        if name in LOOKS:
+        if name in BY_NAME:
+            mark = BY_NAME[name].mark
             inside = group == index
-            tint = np.array(LOOKS[name].colour, dtype=float)
+            tint = np.array(mark.colour, dtype=float)
             out[inside] = 0.35 * grey[inside] + 0.6 * tint
-            out[inside & pattern(LOOKS[name].pattern, inside.shape)] = 0.4 * tint
+            out[inside & pattern(mark.pattern, inside.shape)] = 0.4 * tint
     out[group == len(names)] = 0.3 * grey[group == len(names)]
     edge = np.zeros(group.shape, dtype=bool)
     edge[1:] |= group[1:] != group[:-1]

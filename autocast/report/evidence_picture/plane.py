@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from autocast import colour as formulas
 from autocast.judgement import EVIDENT_FROM, Cast, Judgement
-from autocast.report.evidence_picture.looks import INK, SOFT, look_of
+from autocast.judgement.things import mark_of
+from autocast.report.evidence_picture.looks import INK, MARKERS, SOFT, fraction, line
 from autocast.report.evidence_picture.sheet import FAMILY, HALF, MARGIN, Anchor, Sheet
 from autocast.report.evidence_picture.wording import votes
 from autocast.report.text import percent
@@ -90,31 +91,33 @@ def _votes(axes: Axes, drawn: list[Vote]) -> list[Anchor]:
     from matplotlib.patches import Circle
 
     for evidence, (a, b) in drawn:
-        look = look_of(evidence.kind)
-        ring = Circle((a, b), evidence.spread, fill=False, ec=look.darker, ls=look.line, zorder=4)
+        mark = mark_of(evidence.kind)
+        darker = fraction(mark, 0.6)
+        ring = Circle((a, b), evidence.spread, fill=False, ec=darker, ls=line(mark), zorder=4)
         # What weighs more is drawn heavier.
         ring.set_linewidth(1.0 + 1.8 * evidence.weight)
         axes.add_patch(ring)
-        axes.plot([a], [b], marker=look.marker, ms=10, mfc=look.fraction, mec=INK, ls="", zorder=6)
+        marker, colour = MARKERS[mark.shape], fraction(mark)
+        axes.plot([a], [b], marker=marker, ms=10, mfc=colour, mec=INK, ls="", zorder=6)
     return [Anchor(evidence.kind, *explains) for evidence, explains in drawn]
+
+
+def ellipse(cast: Cast) -> tuple[float, float, float]:
+    """Half axes, the longer first, and turn in degrees of one standard deviation of a cast."""
+    values, vectors = np.linalg.eigh(np.array(cast.covariance))
+    shorter, longer = np.sqrt(np.maximum(values, 0))
+    turn = math.degrees(math.atan2(vectors[1, 1], vectors[0, 1]))
+    return float(longer), float(shorter), turn
 
 
 def _combined(axes: Axes, cast: Cast) -> None:
     from matplotlib.patches import Ellipse
 
-    values, vectors = np.linalg.eigh(np.array(cast.covariance))
-    widths = 2 * np.sqrt(np.maximum(values, 0))
-    angle = math.degrees(math.atan2(vectors[1, 1], vectors[0, 1]))
+    at = (cast.a, cast.b)
+    longer, shorter, angle = ellipse(cast)
     axes.add_patch(
         Ellipse(
-            (cast.a, cast.b),
-            widths[1],
-            widths[0],
-            angle=angle,
-            fc="#00000030",
-            ec=INK,
-            lw=2,
-            zorder=4,
+            at, 2 * longer, 2 * shorter, angle=angle, fc="#00000030", ec=INK, lw=2, zorder=4
         )
     )
     axes.plot([cast.a], [cast.b], "*", ms=17, mfc=INK, mec="white", mew=1, zorder=8)

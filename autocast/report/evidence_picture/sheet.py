@@ -1,4 +1,4 @@
-"""The sheet that a plate is laid out on: text, pictures and labels, placed in pixels."""
+"""The sheet that an evidence picture is laid out on: text, pictures and labels, in pixels."""
 
 from __future__ import annotations
 
@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.report.evidence_picture.looks import INK, Look
+from autocast.errors import OutputError
+from autocast.judgement.things import Mark
+from autocast.report.evidence_picture.looks import INK, MARKERS, fraction
 from autocast.report.text import printable, shorten
 
 if TYPE_CHECKING:
@@ -21,7 +23,7 @@ if TYPE_CHECKING:
     from matplotlib.ft2font import FT2Font
 
 WIDTH = 1200
-"""Width of the plate in pixels."""
+"""Width of the picture in pixels."""
 DPI = 100
 MARGIN = 32
 GAP = 24
@@ -33,13 +35,13 @@ FAMILY = "DejaVu Sans"
 
 @dataclass(frozen=True)
 class Line:
-    """One line of text on the plate; sizes in points, places in pixels."""
+    """One line of text; sizes in points, places in pixels."""
 
     text: str
     size: float = 9.5
     weight: str = "normal"
     indent: int = 0
-    look: Look | None = None
+    mark: Mark | None = None
     number: int | None = None
     before: int = 0
     ink: str = INK
@@ -67,6 +69,19 @@ def height_of(lines: Sequence[Line]) -> float:
 def title(text: str) -> Line:
     """The heading of a panel."""
     return Line(text, 11, "bold")
+
+
+def new_figure(what: str) -> tuple[Figure, FigureCanvasAgg]:
+    """An empty figure on an Agg canvas. Raises OutputError when matplotlib is missing."""
+    try:
+        from matplotlib.backends.backend_agg import FigureCanvasAgg
+        from matplotlib.figure import Figure
+    except ImportError as error:
+        raise OutputError(
+            f"Drawing {what} needs matplotlib; install it with: pip install 'autocast[plot]'."
+        ) from error
+    drawn = Figure(dpi=DPI, facecolor="white")
+    return drawn, FigureCanvasAgg(drawn)
 
 
 class Sheet:
@@ -127,14 +142,14 @@ class Sheet:
                 parse_math=False,
             )
             middle = y + line.size * DPI / 72 * 0.6
-            if line.look is not None:
-                self.sign(line.look, x + 9, middle)
+            if line.mark is not None:
+                self.sign(line.mark, x + 9, middle)
             if line.number is not None:
                 numbered(self.drawn, line.number, (x + 9) / WIDTH, 1 - middle / self.height)
             y += line.height - line.before
 
-    def sign(self, look: Look, x: float, y: float) -> None:
-        """The marker of a kind of evidence."""
+    def sign(self, mark: Mark, x: float, y: float) -> None:
+        """The mark of a kind of evidence."""
         from matplotlib.lines import Line2D
 
         self.drawn.add_artist(
@@ -142,9 +157,9 @@ class Sheet:
                 [x / WIDTH],
                 [1 - y / self.height],
                 transform=self.drawn.transFigure,
-                marker=look.marker,
+                marker=MARKERS[mark.shape],
                 markersize=9,
-                markerfacecolor=look.fraction,
+                markerfacecolor=fraction(mark),
                 markeredgecolor=INK,
                 linestyle="none",
             )
@@ -246,7 +261,7 @@ def _text_width(text: str, size: float, weight: str) -> float:
 
 
 def _drawable(text: str) -> str:
-    """``text`` with characters that the plate's font lacks replaced by U+FFFD."""
+    """``text`` with characters that the font lacks replaced by U+FFFD."""
     known = _font("normal").get_charmap()
     return "".join(c if ord(c) in known else "\ufffd" for c in printable(text))
 
@@ -267,6 +282,6 @@ def _broken(line: Line, width: float) -> list[Line]:
     return [
         replace(line, text=part)
         if number == 0
-        else replace(line, text=part, look=None, number=None, before=0)
+        else replace(line, text=part, mark=None, number=None, before=0)
         for number, part in enumerate(parts)
     ]

@@ -1,4 +1,4 @@
-"""What a plate says in words."""
+"""What an evidence picture says in words."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from autocast.judgement import Evidence, Judgement
-from autocast.report.evidence_picture.looks import SOFT, look_of
+from autocast.judgement.things import mark_of
+from autocast.report.evidence_picture.looks import SOFT
 from autocast.report.evidence_picture.sheet import Line, title
 from autocast.report.text import (
     cast_figures,
@@ -15,9 +16,10 @@ from autocast.report.text import (
     no_votes,
     percent,
     printable,
-    reading,
+    readings,
     shorten,
     side,
+    spot_words,
     typeset,
 )
 
@@ -50,35 +52,26 @@ def votes_key(judgement: Judgement) -> Iterator[Line]:
     for evidence in judgement.evidence:
         if evidence.explains is None:
             continue
-        look = look_of(evidence.kind) if votes(evidence) else None
-        yield Line(name_of(evidence), 9.5, "bold", 26, look, before=6)
-        spread = f" ±{evidence.spread:.1f}" if evidence.spread else ""
+        mark = mark_of(evidence.kind) if votes(evidence) else None
+        yield Line(name_of(evidence), 9.5, "bold", 26, mark, before=6)
         area = f"{percent(evidence.share)} of the picture, " if evidence.reads else ""
         yield Line(
-            f"{typeset(cast_figures(*evidence.explains))}{spread}; {area}"
+            f"{typeset(cast_figures(*evidence.explains, evidence.spread or None))}; {area}"
             f"weight {evidence.weight:.2f}, speaks {side(evidence.stance, judgement.verdict)}",
             indent=26,
         )
-        yield from _readings(evidence)
+        if evidence.reads is not None:
+            yield Line(f"reads {'; '.join(readings(evidence))}", indent=26, ink=SOFT)
     missing = no_votes(judgement)
     if missing:
         yield Line(f"too little for a vote: {missing}", indent=26, before=6, ink=SOFT)
     cast = judgement.cast
     yield Line(
-        f"★ combined: {typeset(cast_figures(cast.a, cast.b))} ±{cast.spread:.1f}, quoted at L* 60",
+        f"★ combined: {typeset(cast_figures(cast.a, cast.b, cast.spread))}, quoted at L* 60",
         9.5,
         "bold",
         before=10,
     )
-
-
-def _readings(evidence: Evidence) -> Iterator[Line]:
-    if evidence.reads is None:
-        return
-    should = ""
-    if evidence.expected is not None:
-        should = f"; should read {typeset(cast_figures(*evidence.expected[1:]))}"
-    yield Line(f"reads {typeset(reading(evidence.reads))}{should}", indent=26, ink=SOFT)
 
 
 def look_here(judgement: Judgement) -> Iterator[Line]:
@@ -86,14 +79,9 @@ def look_here(judgement: Judgement) -> Iterator[Line]:
     if judgement.look_at:
         yield replace(title("Where to look"), before=16)
     for number, spot in enumerate(judgement.look_at, 1):
-        yield Line(
-            f"{spot.what}: {typeset(reading(spot.reads))} ({spot.why})",
-            indent=26,
-            number=number,
-            before=3,
-        )
+        yield Line(typeset(spot_words(spot)), indent=26, number=number, before=3)
 
 
 def votes(evidence: Evidence) -> bool:
-    """What weighs nothing is told in the key and not drawn."""
+    """Whether an evidence is drawn: what weighs nothing stands in the key alone."""
     return evidence.explains is not None and evidence.weight > 0

@@ -24,12 +24,15 @@ import autocast
 from autocast.archive.ledger import Ledger
 from autocast.archive.rows import Counts, Row
 from autocast.errors import OutputError
-from autocast.judgement import REMARKS, VERDICT_WORDS
+from autocast.judgement import REMARKS
+from autocast.judgement.sentences import reasons
+from autocast.judgement.things import THINGS
 from autocast.picture.writing import write_whole
+from autocast.report.listing import common_root
 from autocast.report.pages import overview
-from autocast.report.pages.cards import FAILED_WORDS, Card, card
+from autocast.report.pages.cards import Card, card
 from autocast.report.pages.thumbnails import Thumbnails
-from autocast.report.text import percent, printable
+from autocast.report.text import OUTCOME_WORDS, percent, printable
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -58,13 +61,13 @@ def write(
     """Write the report on a ledger into the folder ``to``; gives the page to open.
 
     ``to`` is made where it is missing; a report that is there is renewed. ``step``
-    is told how many of how many pictures are done. Raises OutputError where
+    is called with how many of how many pictures are done. Raises OutputError where
     ``to`` holds anything else or cannot be written, or where Jinja2 is missing.
     """
     pages = _environment()
     _claim(to)
     counts = ledger.counts()
-    root = overview.common_root(row.folder for rows in ledger.pages() for row in rows)
+    root = common_root(row.folder for rows in ledger.pages() for row in rows)
     writer = _Writer(pages, to, counts, Thumbnails(to), root)
     done = 0
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
@@ -92,6 +95,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     pages.filters["breakable"] = _breakable
+    pages.globals["cautions"] = [thing.caution for thing in THINGS if thing.caution]
     return pages
 
 
@@ -152,7 +156,8 @@ class _Writer:
         self.index = _Index()
         self.hues: dict[str, int] = {}
         self.remarks: dict[str, int] = {}
-        self.reasons: Counter[str] = Counter()
+        self.reasons: dict[str, str] = {}
+        self.reasoned: Counter[str] = Counter()
         self.strongest: list[Card] = []
         self.first: list[Card] = []
         self.asking: list[Card] = []
@@ -174,9 +179,11 @@ class _Writer:
             self.strongest.append(shown)
         if len(self.first) < FIRST:
             self.first.append(shown)
-        if shown.verdict == "ask":
+        if row.verdict == "ask":
             self.asking.append(shown)
-            self.reasons.update(_reasons(row))
+            why = reasons(row.verdict, row.remarks)
+            self.reasons.update(why)
+            self.reasoned.update(list(why))
         self.waiting.append(str(self.card(shown)))
         if len(self.waiting) == PER_FILE:
             self._write_cards()
@@ -256,32 +263,32 @@ class _Writer:
     def _filters(self) -> dict[str, Any]:
         hues = Counter(self.index.hue)
         remarks = Counter(k for keys in self.index.remarks for k in keys)
-        said = {**{k: v.sentence for k, v in REMARKS.items()}, _SERIES: _SERIES_WORDS}
+        sentences = {**{k: v.sentence for k, v in REMARKS.items()}, _SERIES: _SERIES_WORDS}
         return {
             "verdicts": [
-                *((v, words, getattr(self.counts, v)) for v, words in VERDICT_WORDS.items()),
-                ("failed", FAILED_WORDS, self.counts.failed),
+                (key, words, getattr(self.counts, key)) for key, words in OUTCOME_WORDS.items()
             ],
             "hues": sorted(
                 ((k, name, hues[k]) for name, k in self.hues.items()), key=lambda h: -h[2]
             ),
             "remarks": sorted(
-                ((k, said[key], remarks[k]) for key, k in self.remarks.items()),
+                ((k, sentences[key], remarks[k]) for key, k in self.remarks.items()),
                 key=lambda r: -r[2],
             ),
         }
 
     def _write_asks(self, common: Mapping[str, Any]) -> None:
         pages = max(1, -(-len(self.asking) // PER_LIST))
-        reasons = [
+        # Other remarks are not always the reason: the pictures that bear them are more.
+        listed = [
             (
-                REMARKS[k].sentence if k in REMARKS else k,
+                self.reasons[code],
                 count,
-                f"pictures.html#verdict=ask&remark={self.remarks[k]}"
-                if k in self.remarks
+                f"pictures.html#verdict=ask&remark={self.remarks[code]}"
+                if code in REMARKS and REMARKS[code].asks
                 else None,
             )
-            for k, count in self.reasons.most_common()
+            for code, count in self.reasoned.most_common()
         ]
         for number in range(1, pages + 1):
             start = (number - 1) * PER_LIST
@@ -293,7 +300,7 @@ class _Writer:
                 number=number,
                 pages=pages,
                 start=start + 1,
-                reasons=reasons,
+                reasons=listed,
                 listed=self.asking[start : start + PER_LIST],
             )
 
@@ -316,32 +323,22 @@ def script(value: object) -> str:
     return json.dumps(value, separators=(",", ":")).replace("<", "\\u003c")
 
 
-def _reasons(row: Row) -> list[str]:
-    asking = [r for r in row.remarks if REMARKS[r].asks]
-    if asking:
-        return asking
-    if "believable_warmth" in row.remarks:
-        return ["believable_warmth"]
-    return ["A cast is neither clear nor to be ruled out."]
-
-
 def _tally(counts: Counts) -> list[tuple[str, str, int, str, str]]:
-    said = {
+    meanings = {
         "cast": "a cast is likely, and its direction is given",
         "ask": "too little was found, or it contradicts itself",
         "clear": "none worth acting on was found",
         "failed": "damaged, or no picture",
     }
-    words: dict[str, str] = {"failed": FAILED_WORDS, **dict[str, str](VERDICT_WORDS.items())}
     return [
         (
             key,
-            words[key],
+            OUTCOME_WORDS[key],
             getattr(counts, key),
-            what,
+            meaning,
             "ask.html" if key == "ask" else f"pictures.html#verdict={key}",
         )
-        for key, what in said.items()
+        for key, meaning in meanings.items()
     ]
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import os
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from urllib.parse import quote_from_bytes
 
@@ -18,12 +18,25 @@ import numpy as np
 
 from autocast import colour as formulas
 from autocast.archive.rows import InSeries, Row, is_address
-from autocast.judgement import REMARKS, VERDICT_WORDS, Evidence, Judgement, Spot, describe
-from autocast.report.text import cast_figures, no_votes, percent, printable, reading, side, typeset
-
-FAILED_WORDS = "could not be judged"
-MARKERS = ("neutrals", "sky", "vegetation", "skin", "statistics")
-"""Kinds of evidence with a marker of their own in the templates."""
+from autocast.judgement import REMARKS, Judgement, describe
+from autocast.judgement.sentences import reasons
+from autocast.judgement.things import Mark, mark_of
+from autocast.report.evidence_picture.plane import ellipse
+from autocast.report.text import (
+    OUTCOME_WORDS,
+    cast_figures,
+    chance,
+    no_votes,
+    percent,
+    place_words,
+    points,
+    printable,
+    readings,
+    side,
+    spot_words,
+    tone_words,
+    typeset,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,10 +50,10 @@ class Shown:
 
 
 @dataclass(frozen=True, slots=True)
-class Voice:
+class Vote:
     """One kind of evidence in words; ``a``, ``b``, ``spread`` place it on the plane."""
 
-    marker: str
+    mark: Mark
     name: str
     side: str
     says: str
@@ -53,12 +66,12 @@ class Voice:
 
 
 @dataclass(frozen=True, slots=True)
-class Proof:
+class Details:
     """The evidence behind one judgement."""
 
     sentences: tuple[str, ...]
-    voices: tuple[Voice, ...]
-    silent: str
+    votes: tuple[Vote, ...]
+    missing: str
     tones: tuple[tuple[str, str, str, str, str, str], ...]
     spots: tuple[tuple[str, str], ...]
     at: tuple[float, float]
@@ -90,7 +103,7 @@ class Card:
     remarks: tuple[str, ...] = ()
     series: str = ""
     facts: str = ""
-    proof: Proof | None = None
+    details: Details | None = None
 
 
 def card(row: Row, shown: Shown, folder: str) -> Card:
@@ -101,11 +114,9 @@ def card(row: Row, shown: Shown, folder: str) -> Card:
     name = printable(os.fsdecode(row.path.rpartition(b"/")[2]))
     link = address(row.path)
     if row.verdict is None or row.a is None or row.b is None:
-        said = printable(row.failure or "")
-        return Card(row.id, name, folder, link, shown, "failed", FAILED_WORDS, said)
+        why, words = printable(row.failure or ""), OUTCOME_WORDS["failed"]
+        return Card(row.id, name, folder, link, shown, "failed", words, why)
     judgement = None if row.document is None else Judgement.from_json(row.document)
-    sentences = () if judgement is None else judgement.sentences
-    asking = [REMARKS[r].sentence for r in row.remarks if REMARKS[r].asks]
     return Card(
         number=row.id,
         name=name,
@@ -113,12 +124,12 @@ def card(row: Row, shown: Shown, folder: str) -> Card:
         link=link,
         shown=shown,
         verdict=row.verdict,
-        verdict_words=VERDICT_WORDS[row.verdict],
-        reason=_reason(row, asking, sentences),
+        verdict_words=OUTCOME_WORDS[row.verdict],
+        reason=typeset(" ".join(reasons(row.verdict, row.remarks, (row.a, row.b)).values())),
         chance=_chance(row.probability),
         chance_here=_chance(row.archive_probability),
         words=describe(row.a, row.b),
-        figures=f"{typeset(cast_figures(row.a, row.b))} ±{row.spread or 0:.1f}",
+        figures=typeset(cast_figures(row.a, row.b, row.spread or 0.0)),
         a=row.a,
         b=row.b,
         size=f"{math.hypot(row.a, row.b):.1f}",
@@ -127,7 +138,7 @@ def card(row: Row, shown: Shown, folder: str) -> Card:
         remarks=tuple(REMARKS[r].sentence for r in row.remarks if not REMARKS[r].asks),
         series=_series(row.series),
         facts=_facts(row),
-        proof=None if judgement is None else _proof(judgement),
+        details=None if judgement is None else _details(judgement),
     )
 
 
@@ -146,21 +157,7 @@ def swatch(a: float, b: float, lightness: float = formulas.QUOTED_AT) -> str:
 
 
 def _chance(probability: float | None) -> str:
-    # No judgement is ever certain.
-    return "" if probability is None else percent(min(max(probability, 0.001), 0.999))
-
-
-def _reason(row: Row, asking: Sequence[str], sentences: Sequence[str]) -> str:
-    if row.verdict != "ask":
-        return ""
-    if asking:
-        return " ".join(asking)
-    if "believable_warmth" in row.remarks:
-        return REMARKS["believable_warmth"].sentence
-    # Its own sentence says that a cast is neither clear nor to be ruled out.
-    said = sentences[0] if sentences else "A cast is neither clear nor to be ruled out."
-    said = typeset(printable(said)).removeprefix("A person should look: ")
-    return said[:1].upper() + said[1:]
+    return "" if probability is None else chance(probability)
 
 
 def _series(series: InSeries | None) -> str:
@@ -185,79 +182,58 @@ def _facts(row: Row) -> str:
     return ", ".join(parts)
 
 
-def _proof(judgement: Judgement) -> Proof:
-    heard = sorted((e for e in judgement.evidence if e.explains), key=lambda e: -e.weight)
+def _details(judgement: Judgement) -> Details:
+    votes = tuple(sorted(_votes(judgement), key=lambda vote: -vote.weight))
     cast = judgement.cast
-    (var_a, cov), (_, var_b) = cast.covariance
-    drawn = [(e.explains, e) for e in heard if e.explains and e.weight > 0]
     reach = max(
         10.0,
         abs(cast.a) + 2,
         abs(cast.b) + 2,
-        *(abs(v) + (min(e.spread, 6) if e.weight >= 0.1 else 1) for at, e in drawn for v in at),
+        *(
+            abs(value) + (min(vote.spread, 6) if vote.weight >= 0.1 else 1)
+            for vote in votes
+            if vote.weight > 0
+            for value in (vote.a, vote.b)
+        ),
     )
-    return Proof(
+    return Details(
         sentences=tuple(typeset(printable(s)) for s in judgement.sentences),
-        voices=tuple(_voice(e, judgement) for e in heard),
-        silent=no_votes(judgement),
+        votes=votes,
+        missing=no_votes(judgement),
         tones=tuple(_tones(judgement)),
-        spots=tuple(_spot(s) for s in judgement.look_at),
+        spots=tuple((place_words(s), typeset(spot_words(s))) for s in judgement.look_at),
         at=(cast.a, cast.b),
-        ellipse=_ellipse(var_a, cov, var_b),
+        ellipse=ellipse(cast),
         reach=reach,
     )
 
 
-def _tones(judgement: Judgement) -> list[tuple[str, str, str, str, str, str]]:
-    out = []
-    for name, tone in judgement.tones.items():
-        a, b = (float(v) for v in formulas.requote((tone.a, tone.b), 60.0, tone.lightness))
-        out.append(
-            (
-                name,
-                percent(tone.share),
-                f"{typeset(cast_figures(tone.a, tone.b))} ±{tone.spread:.1f}",
-                describe(a, b),
-                swatch(0.0, 0.0, tone.lightness),
-                swatch(tone.a, tone.b, tone.lightness),
-            )
+def _votes(judgement: Judgement) -> Iterator[Vote]:
+    for evidence in judgement.evidence:
+        if evidence.explains is None:
+            continue
+        left_out = f"cast {evidence.drove:.1f}, chance {points(evidence)}"
+        yield Vote(
+            mark=mark_of(evidence.kind),
+            name=printable(evidence.label),
+            side=side(evidence.stance, judgement.verdict),
+            says=typeset(cast_figures(*evidence.explains, evidence.spread or None)),
+            reads=", ".join(readings(evidence)),
+            left_out=left_out if evidence.weight else "",
+            a=evidence.explains[0],
+            b=evidence.explains[1],
+            spread=evidence.spread,
+            weight=evidence.weight,
         )
-    return out
 
 
-def _voice(evidence: Evidence, judgement: Judgement) -> Voice:
-    a, b = evidence.explains or (0.0, 0.0)
-    spread = f" ±{evidence.spread:.1f}" if evidence.spread else ""
-    reads = ""
-    if evidence.reads is not None:
-        should = ""
-        if evidence.expected is not None:
-            should = f", should read {typeset(cast_figures(*evidence.expected[1:]))}"
-        reads = f"{typeset(reading(evidence.reads))}{should}"
-    points = round(-100 * evidence.drove_probability)
-    signed = typeset(f"{points:+d}") if points else "0"
-    return Voice(
-        marker=evidence.kind if evidence.kind in MARKERS else "other",
-        name=printable(evidence.label),
-        side=side(evidence.stance, judgement.verdict),
-        says=f"{typeset(cast_figures(a, b))}{spread}",
-        reads=reads,
-        left_out=f"cast {evidence.drove:.1f}, chance {signed} points" if evidence.weight else "",
-        a=a,
-        b=b,
-        spread=evidence.spread,
-        weight=evidence.weight,
-    )
-
-
-def _spot(spot: Spot) -> tuple[str, str]:
-    where = f"{percent(spot.x)} from left, {percent(spot.y)} from top"
-    return where, f"{printable(spot.what)}: {typeset(reading(spot.reads))} ({printable(spot.why)})"
-
-
-def _ellipse(var_a: float, cov: float, var_b: float) -> tuple[float, float, float]:
-    """Half axes and the turn in degrees (mathematical sense) of one standard deviation."""
-    values, vectors = np.linalg.eigh(np.array([[var_a, cov], [cov, var_b]]))
-    first, second = np.sqrt(np.maximum(values, 0))
-    turn = math.degrees(math.atan2(vectors[1, 1], vectors[0, 1]))
-    return float(second), float(first), turn
+def _tones(judgement: Judgement) -> Iterator[tuple[str, str, str, str, str, str]]:
+    for name, tone in judgement.tones.items():
+        yield (
+            name,
+            percent(tone.share),
+            typeset(cast_figures(tone.a, tone.b, tone.spread)),
+            tone_words(tone),
+            swatch(0.0, 0.0, tone.lightness),
+            swatch(tone.a, tone.b, tone.lightness),
+        )

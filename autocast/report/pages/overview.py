@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import os
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -166,15 +166,6 @@ class Gathered:
             clustered=clustered,
             points=self.points(rows, FOLDER_POINTS) if drawn else (),
         )
-
-
-def common_root(folders: Iterable[bytes]) -> bytes:
-    """The folder that holds all others; empty where there is none but the root."""
-    names = set(folders)
-    if not names or any(is_address(name) for name in names):
-        return b""
-    shared = os.path.commonpath(names)
-    return b"" if shared == b"/" else shared
 
 
 def below(folder: bytes, root: bytes) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import io
 import os
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,7 +11,7 @@ import numpy as np
 
 from autocast.archive.rows import Row, is_address
 from autocast.errors import AutocastError
-from autocast.picture.writing import write_whole
+from autocast.picture.writing import srgb_file, write_whole
 from autocast.report.pages.cards import Shown
 
 if TYPE_CHECKING:
@@ -102,10 +101,5 @@ def _size(place: Path) -> tuple[int, int]:
 
 def jpeg(encoded: NDArray[np.float32]) -> bytes:
     """SRGB values (H, W, 3) of 0..1 as a JPEG that names its colour space."""
-    from PIL import Image, ImageCms
-
     codes = np.rint(np.clip(encoded, 0, 1) * 255).astype(np.uint8)
-    profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
-    out = io.BytesIO()
-    Image.fromarray(codes).save(out, "JPEG", quality=_QUALITY, subsampling=0, icc_profile=profile)
-    return out.getvalue()
+    return srgb_file(codes, "JPEG", quality=_QUALITY, subsampling=0)
