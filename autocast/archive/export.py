@@ -21,7 +21,8 @@ from urllib.parse import quote_from_bytes
 from autocast.archive.ledger import Ledger
 from autocast.archive.rows import Row, Wanted, clean, is_address
 from autocast.errors import OutputError
-from autocast.picture.writing import taken, whole
+from autocast.picture import check_target
+from autocast.picture.writing import whole
 
 Read = Callable[[Row], Any]
 Write = Callable[[list[Row]], None]
@@ -79,10 +80,7 @@ def export(ledger: Ledger, to: Path, *, force: bool = False) -> int:
         raise OutputError(f"{to} must end in {', '.join(writers)}; name it by what it should be.")
     if not to.parent.is_dir():
         raise OutputError(f"{to.parent} does not exist; make the folder first.")
-    if to.exists() and to.samefile(ledger.path):
-        raise OutputError(f"{to} is the ledger itself; name another file.")
-    if to.exists() and not force:
-        raise taken(to)
+    check_target(ledger.path, to, force=force, source_is="the ledger itself")
     count = 0
     pages = ledger.pages(Wanted(gone=True), by="path", documents=writer is not _csv)
     with whole(to, force=force) as beside, writer(beside) as write:

@@ -13,7 +13,6 @@ from xml.sax.saxutils import escape, quoteattr
 import numpy as np
 
 from autocast.correction.tone_curves import Curves
-from autocast.errors import OutputError
 from autocast.picture import check_target
 from autocast.picture.writing import whole
 
@@ -44,9 +43,8 @@ def clf_text(applied: Curves, name: str) -> str:
 
 def check_clf(to: Path, original: Path, *, force: bool) -> None:
     """Refuse, before any work is done, a place where the file must not go. Raises OutputError."""
-    if to.suffix.lower() != ".clf":
-        raise OutputError(f"The move is a CLF file; give {to} a name that ends in .clf.")
-    check_target(original, to, force=force)
+    what = "The move is a CLF file"
+    check_target(original, to, force=force, suffixes=(".clf",), what=what)
 
 
 def write_clf(applied: Curves, name: str, to: Path, *, force: bool) -> None:

@@ -12,7 +12,7 @@ import io
 import os
 import shutil
 import struct
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
@@ -49,10 +49,10 @@ _WEBP_QUALITY = 92
 _SEGMENT_END = 0xDA
 
 
-def kind_for(source: Path, to: Path) -> str:
-    """The kind of the original, once it is sure that ``to`` may hold a copy of it.
+def _written_kind(source: Path) -> str:
+    """The kind of the original, once it is sure that copies of it are written.
 
-    Raises PictureError or OutputError.
+    Raises PictureError.
     """
     try:
         with source.open("rb") as file:
@@ -66,18 +66,27 @@ def kind_for(source: Path, to: Path) -> str:
             f"{source} is {kind}, of which no copy is written; "
             "save it as TIFF, PNG, JPEG or WebP and correct that."
         )
-    if to.suffix.lower() not in WRITTEN[kind]:
-        raise OutputError(
-            f"A copy stays {kind} like its original; "
-            f"give {to} a name that ends in {WRITTEN[kind][0]}."
-        )
     return kind
 
 
-def check_target(source: Path, to: Path, *, force: bool) -> None:
-    """Refuse a place where nothing must be written. Raises OutputError."""
+def check_target(  # noqa: PLR0913 -- what differs between files, by name
+    source: Path,
+    to: Path,
+    *,
+    force: bool,
+    suffixes: Sequence[str] = (),
+    what: str = "",
+    source_is: str = "the original, which is never changed",
+) -> None:
+    """Refuse, before any work is done, a place where a file must not be written.
+
+    ``what`` says what the file is, such as ``The pair is a PNG``, where its name has
+    to end in one of ``suffixes``. Raises OutputError.
+    """
+    if suffixes and to.suffix.lower() not in suffixes:
+        raise OutputError(f"{what}; give {to} a name that ends in {suffixes[0]}.")
     if to.exists() and source.exists() and to.samefile(source):
-        raise OutputError(f"{to} is the original, which is never changed; give another name.")
+        raise OutputError(f"{to} is {source_is}; give another name.")
     if not force and (to.exists() or to.is_symlink()):
         raise taken(to)
 
@@ -87,8 +96,9 @@ def check_copy(source: Path, to: Path, *, force: bool) -> str:
 
     Raises PictureError or OutputError.
     """
-    kind = kind_for(source, to)
-    check_target(source, to, force=force)
+    kind = _written_kind(source)
+    what = f"A copy stays {kind} like its original"
+    check_target(source, to, force=force, suffixes=WRITTEN[kind], what=what)
     return kind
 
 
