@@ -6,15 +6,18 @@ import contextlib
 import os
 import shutil
 import sys
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 import typer.core
 
-from autocast.errors import AutocastError
+from autocast.errors import AutocastError, ModelError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
+
+    from autocast.modelstore import Models
 
 
 class _Commands(typer.core.TyperGroup):
@@ -75,6 +78,15 @@ RiskCast = Annotated[
     _share_of("Allowed share of pictures without a cast among those called a cast."),
 ]
 
+ModelsFolder = Annotated[
+    Path | None,
+    typer.Option(
+        "--models",
+        metavar="FOLDER",
+        help="Folder of model files to judge with, as autocast train writes them.",
+    ),
+]
+
 FEW = 4
 """Up to so many pictures are judged without a progress bar."""
 WIDEST = 100
@@ -110,6 +122,18 @@ def one_sentence() -> Iterator[None]:
     except AutocastError as error:
         typer.echo(f"autocast: {printable(str(error))}", err=True)
         raise typer.Exit(1) from error
+
+
+def models_in(folder: Path | None) -> Models | None:
+    """The models in a folder, None for those that autocast came with. Raises ModelError."""
+    if folder is None:
+        return None
+    from autocast.modelstore import Models
+    from autocast.modelstore.files import REGISTRY_NAME
+
+    if not (folder / REGISTRY_NAME).is_file():
+        raise ModelError(f"{folder} holds no models; give a folder that autocast train wrote into.")
+    return Models.load(folder)
 
 
 def say(line: str) -> None:

@@ -2,51 +2,48 @@
 
 from __future__ import annotations
 
+import functools
+import inspect
+from collections.abc import Callable
 from math import isfinite
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated, Any
 
 import typer
 
-if TYPE_CHECKING:
-    from autocast.judgement import Hint
+from autocast.judgement import Hint
+from autocast.judgement.things import HINT_HELP
 
 SPOT = "X,Y[,RADIUS]"
+_PLACE = (
+    " X,Y and RADIUS are pixels of the upright picture, from its top left; a radius is 1 % of "
+    "the long side unless given."
+)
+"""Said of the first hint alone."""
 
 
-def _says(words: str) -> typer.models.OptionInfo:
-    option: typer.models.OptionInfo = typer.Option(metavar=SPOT, help=words)
-    return option
+def with_hints(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command one option for each hint; it is handed all of them as ``hints``."""
+    signature = inspect.signature(command, eval_str=True)
+    parameters = [p for p in signature.parameters.values() if p.name != "hints"]
+    for number, (hint, words) in enumerate(HINT_HELP.items()):
+        option = typer.Option(metavar=SPOT, help=words if number else words + _PLACE)
+        known = Annotated[list[str] | None, option]
+        kind = inspect.Parameter.KEYWORD_ONLY
+        parameters.append(inspect.Parameter(hint, kind, default=None, annotation=known))
 
+    @functools.wraps(command)
+    def parsed(**given: Any) -> None:  # noqa: ANN401 -- whatever the command takes
+        hints = [
+            Hint(hint, *numbers(spot, "--" + hint.replace("_", "-"), (2, 3)))
+            for hint in HINT_HELP
+            for spot in given.pop(hint) or ()
+        ]
+        command(**given, hints=hints)
 
-Neutral = Annotated[
-    list[str] | None,
-    _says(
-        "You know that this spot is neutral: grey, white or black. X,Y and RADIUS are pixels "
-        "of the upright picture, from its top left; a radius is 1 % of the long side unless given."
-    ),
-]
-Sky = Annotated[list[str] | None, _says("You know that this spot is clear sky.")]
-Foliage = Annotated[list[str] | None, _says("You know that this spot is green foliage.")]
-Skin = Annotated[list[str] | None, _says("You know that this spot is skin.")]
-OwnColour = Annotated[
-    list[str] | None,
-    _says("The thing at this spot really has this colour: leave it out."),
-]
-OtherLight = Annotated[
-    list[str] | None,
-    _says("This region stands in another light: leave it out and read it by itself."),
-]
-
-
-def hints_of(said: dict[str, list[str] | None]) -> list[Hint]:
-    """The hints of all options, in their order."""
-    from autocast.judgement import Hint
-
-    return [
-        Hint(what, *numbers(spot, "--" + what.replace("_", "-"), (2, 3)))
-        for what, spots in said.items()
-        for spot in spots or ()
-    ]
+    # Where typer reads what a command takes.
+    parsed.__signature__ = signature.replace(parameters=parameters)  # type: ignore[attr-defined]
+    parsed.__annotations__ = {p.name: p.annotation for p in parameters}
+    return parsed
 
 
 def numbers(text: str, option: str, counts: tuple[int, ...]) -> list[float]:

@@ -9,14 +9,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from autocast.cli._app import app, one_sentence, terminal
-from autocast.cli._hints import Foliage, Neutral, OtherLight, OwnColour, Skin, Sky, hints_of
+from autocast.cli._app import ModelsFolder, app, models_in, one_sentence, terminal
+from autocast.cli._hints import with_hints
+from autocast.judgement import Hint
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
 
 @app.command()
+@with_hints
 def correct(
     picture: Annotated[
         Path, typer.Argument(metavar="PICTURE", help="The photograph; it is never changed.")
@@ -30,12 +32,6 @@ def correct(
             "TIFF or WebP). Without it the move is told and nothing is written.",
         ),
     ] = None,
-    neutral: Neutral = None,
-    sky: Sky = None,
-    foliage: Foliage = None,
-    skin: Skin = None,
-    own_colour: OwnColour = None,
-    other_light: OtherLight = None,
     strength: Annotated[
         int,
         typer.Option(min=1, max=100, metavar="PERCENT", help="How much of the cast is taken away."),
@@ -63,6 +59,8 @@ def correct(
         bool, typer.Option("--force", help="Let files that exist be replaced.")
     ] = False,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    models: ModelsFolder = None,
+    hints: list[Hint],
 ) -> None:
     """Take a likely cast away in a copy, and prove it by judging again.
 
@@ -80,29 +78,26 @@ def correct(
     look first: nothing was written; 4 a copy was written, but judging again
     does not call it mended.
     """
-    hints = hints_of(
-        {
-            "neutral": neutral,
-            "sky": sky,
-            "foliage": foliage,
-            "skin": skin,
-            "own_colour": own_colour,
-            "other_light": other_light,
-        }
-    )
     if pair is not None and to is None:
         raise typer.BadParameter("goes with --to only.", param_hint="--pair")
     with one_sentence():
         from autocast.correction import Wish, check_clf, correct_and_keep, write_clf
+        from autocast.picture import check_target
 
         if clf is not None:
             check_clf(clf, picture, force=force)
         if pair is not None:
-            from autocast.report.pair import check_pair
-
-            check_pair(pair, picture, force=force)
+            what = "The pair is a PNG"
+            check_target(picture, pair, force=force, suffixes=(".png",), what=what)
         with _progress(wanted=to is not None) as report:
-            wish = Wish(tuple(hints), strength / 100, anyway=anyway, force=force, report=report)
+            wish = Wish(
+                tuple(hints),
+                strength / 100,
+                anyway=anyway,
+                force=force,
+                report=report,
+                models=models_in(models),
+            )
             correction, work = correct_and_keep(picture, to, wish)
     if json:
         typer.echo(correction.to_json())

@@ -7,17 +7,30 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from autocast.cli._app import BaseRate, RiskCast, RiskClear, RiskMissed, app, progress, terminal
-from autocast.cli._hints import Foliage, Neutral, OtherLight, OwnColour, Skin, Sky, hints_of
+from autocast.cli._app import (
+    BaseRate,
+    ModelsFolder,
+    RiskCast,
+    RiskClear,
+    RiskMissed,
+    app,
+    models_in,
+    one_sentence,
+    progress,
+    terminal,
+)
+from autocast.cli._hints import with_hints
 from autocast.errors import AutocastError
+from autocast.judgement import Assumptions, Hint, Judgement
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator
 
-    from autocast.judgement import Assumptions, Hint, Judgement
+    from autocast.modelstore import Models
 
 
 @app.command()
+@with_hints
 def judge(
     pictures: Annotated[
         list[Path], typer.Argument(metavar="PICTURE", help="Photographs to judge.")
@@ -41,12 +54,8 @@ def judge(
     risk_clear: RiskClear = None,
     risk_missed: RiskMissed = None,
     risk_cast: RiskCast = None,
-    neutral: Neutral = None,
-    sky: Sky = None,
-    foliage: Foliage = None,
-    skin: Skin = None,
-    own_colour: OwnColour = None,
-    other_light: OtherLight = None,
+    models: ModelsFolder = None,
+    hints: list[Hint],
 ) -> None:
     """Judge photographs: no cast seen, likely cast, or a person should look.
 
@@ -62,19 +71,7 @@ def judge(
     judged or the --picture not be written; 2 the command was not understood;
     130 interrupted.
     """
-    _check_usage(len(pictures), json=json, brief=brief, plate=picture, force=force)
-    from autocast.judgement import Assumptions
-
-    hints = hints_of(
-        {
-            "neutral": neutral,
-            "sky": sky,
-            "foliage": foliage,
-            "skin": skin,
-            "own_colour": own_colour,
-            "other_light": other_light,
-        }
-    )
+    _check_usage(len(pictures), json=json, brief=brief, picture=picture, force=force)
     if hints and len(pictures) > 1:
         raise typer.BadParameter(
             "tell of one picture at a time.", param_hint="--neutral and its kin"
@@ -90,6 +87,8 @@ def judge(
     assumptions = Assumptions(base_rate, risk_clear, risk_missed, risk_cast)
     several = len(pictures) > 1
     columns, colour = terminal()
+    with one_sentence():
+        loaded = models_in(models)
 
     def shown(judgement: Judgement) -> str:
         if json:
@@ -104,7 +103,7 @@ def judge(
     with progress(len(pictures)) as step:
         for path in pictures:
             try:
-                for judgement in _judged(path, hints, assumptions, picture, force=force):
+                for judgement in _judged(path, (hints, assumptions, loaded), picture, force=force):
                     verdicts.append(judgement.verdict)
                     step(shown(judgement), err=False)
             except AutocastError as error:
@@ -116,33 +115,33 @@ def judge(
         raise typer.Exit(1)
 
 
-def _check_usage(count: int, *, json: bool, brief: bool, plate: Path | None, force: bool) -> None:
+def _check_usage(count: int, *, json: bool, brief: bool, picture: Path | None, force: bool) -> None:
     if json and brief:
         raise typer.BadParameter("choose one of --json and --brief.", param_hint="--brief")
-    if plate is not None and count > 1:
+    if picture is not None and count > 1:
         raise typer.BadParameter("takes one picture at a time.", param_hint="--picture")
-    if force and plate is None:
+    if force and picture is None:
         raise typer.BadParameter("goes with --picture only.", param_hint="--force")
 
 
 def _judged(
     path: Path,
-    hints: Sequence[Hint],
-    assumptions: Assumptions,
-    plate: Path | None,
+    given: tuple[list[Hint], Assumptions, Models | None],
+    picture: Path | None,
     *,
     force: bool,
 ) -> Iterator[Judgement]:
-    """The judgement of one picture; where a plate is wanted, it is drawn after that is shown."""
+    """The judgement of one picture; an evidence picture is drawn after that is shown."""
     from autocast import judging
 
-    if plate is None:
-        yield judging.judge(path, hints, assumptions)
+    if picture is None:
+        yield judging.judge(path, *given)
         return
-    from autocast.picture import reduced_pixels
-    from autocast.report.evidence_picture import WIDTH, check_target, draw
+    from autocast.picture import check_target, reduced_pixels
+    from autocast.report.evidence_picture import WIDTH, draw
 
-    check_target(plate, path, force=force)
-    examination = judging.examine(path, hints, assumptions)
+    what = "The evidence picture is a PNG"
+    check_target(path, picture, force=force, suffixes=(".png",), what=what)
+    examination = judging.examine(path, *given)
     yield examination.judgement
-    draw(examination, plate, reduced_pixels(path, WIDTH))
+    draw(examination, picture, reduced_pixels(path, WIDTH))

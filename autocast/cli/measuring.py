@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from autocast.cli._app import app, one_sentence, terminal
+from autocast.cli._app import ModelsFolder, app, models_in, one_sentence, terminal
 from autocast.cli._hints import numbers
 
 
@@ -30,6 +30,7 @@ def measure(
             help="Radius of the discs that are read; 0.5 % of the long side unless given.",
         ),
     ] = None,
+    models: ModelsFolder = None,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Read spots at full resolution, from light to dark, and say what they should read.
@@ -37,7 +38,7 @@ def measure(
     Each reading is the mean of a small disc, in the file's own RGB and in
     CIELAB (white point D65), with its spread and how much of it is clipped.
     Without --at the spots are proposed that a careful person would pick: the
-    lightest and darkest that hold detail, probable neutrals, sky, foliage, skin.
+    lightest and darkest that hold detail, and things of known colour.
 
     Exit codes: 0 read; 1 the picture or a spot cannot be read, standard error
     says why; 2 the command was not understood.
@@ -49,7 +50,7 @@ def measure(
     with one_sentence():
         from autocast.measuring import measure as measure_now
 
-        measures = measure_now(picture, places, radius)
+        measures = measure_now(picture, places, radius, models_in(models))
     if json:
         typer.echo(measures.to_json())
         return

@@ -35,9 +35,9 @@ def report(
         from autocast.report.pages import write
 
         with Ledger.read(ledger) as opened:
-            page = write(opened, to, step=_told)
+            page = write(opened, to, step=_progress)
     say(f"Open {page.resolve().as_uri()}")
 
 
-def _told(done: int, total: int) -> None:
+def _progress(done: int, total: int) -> None:
     say(f"{done} of {total} pictures")
