@@ -18,11 +18,10 @@ from autocast.judgement import (
     Spot,
     ToneCast,
 )
+from autocast.judgement.things import KINDS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
-
-KINDS = ("pavement", "metal", "white", "cloud", "dark", "sky", "vegetation", "skin", "else")
 
 LIKELY = Judgement(
     verdict="cast",
@@ -160,7 +159,7 @@ ALL = (LIKELY, CLEAR, ASK, NOTHING)
 
 @dataclass(frozen=True)
 class FakeExamination:
-    """What the plate needs of an examination."""
+    """What an evidence picture needs of an examination."""
 
     picture: Any
     labels: NDArray[np.int_]

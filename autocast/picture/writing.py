@@ -50,7 +50,7 @@ def write_whole(to: Path, content: bytes) -> None:
 
 
 def srgb_file(codes: NDArray[np.uint8], kind: str, **options: Any) -> bytes:  # noqa: ANN401 -- Pillow's
-    """8-bit sRGB codes (H, W, 3) as a file of a kind that Pillow writes, tagged with its profile."""
+    """8-bit sRGB codes (H, W, 3) as a file of a kind that Pillow writes, with the profile."""
     from PIL import Image, ImageCms
 
     # Untagged numbers would be shown in whatever the screen makes of them.

@@ -7,7 +7,7 @@ import os
 from collections.abc import Iterable, Iterator, Sequence
 
 from autocast.archive.rate import Rate
-from autocast.archive.rows import Counts, Row, is_address
+from autocast.archive.rows import Counts, InSeries, Row, is_address
 from autocast.judgement import hue_name
 from autocast.report.text import (
     GLUE,
@@ -75,18 +75,21 @@ def listing(
             if inside:
                 yield from wrap(f"In {printable(inside)}", width, 3)
         for row in page:
-            kind = "series" if _leads(row) and not each else row.verdict or "failed"
+            led = None if each else _led(row)
+            kind = "series" if led else row.verdict or "failed"
             if kind != last:
                 yield ""
                 yield _heading(kind, counts)
                 if kind != "failed":
                     yield _SERIES_HEAD if kind == "series" else _HEAD
                 last = kind
-            yield _series(row, inside, width) if kind == "series" else _line(row, inside, width)
+            yield _series(row, led, inside, width) if led else _line(row, inside, width)
 
 
-def _leads(row: Row) -> bool:
-    return row.series is not None and row.series.finding and row.series.leads
+def _led(row: Row) -> InSeries | None:
+    """The series with one fault that a picture stands for."""
+    series = row.series
+    return series if series is not None and series.finding and series.leads else None
 
 
 def _heading(kind: str, counts: Counts) -> str:
@@ -95,10 +98,7 @@ def _heading(kind: str, counts: Counts) -> str:
     return f"{OUTCOME_WORDS[kind].upper()} ({getattr(counts, kind):,})"
 
 
-def _series(row: Row, inside: str, width: int) -> str:
-    series = row.series
-    if series is None:
-        return _line(row, inside, width)
+def _series(row: Row, series: InSeries, inside: str, width: int) -> str:
     many = f"{series.sharing:,} of {series.count:,}"
     cast = cast_briefly(series.shared_a, series.shared_b)
     line = f"{many:>11} {_chance(series.probability):>6}  {cast:<22}  "

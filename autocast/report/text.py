@@ -31,7 +31,10 @@ from autocast.judgement import (
     strength_word,
 )
 
-OUTCOME_WORDS: Mapping[str, str] = {**VERDICT_WORDS, "failed": "could not be judged"}
+OUTCOME_WORDS: Mapping[str, str] = {
+    **dict[str, str](VERDICT_WORDS.items()),
+    "failed": "could not be judged",
+}
 """What came of a picture: its verdict, or none."""
 
 GLUE = "\u00a0"
@@ -148,7 +151,7 @@ def judgement_json(judgement: Judgement) -> str:
 
 def count_text(verdicts: Iterable[Verdict], failed: int = 0, width: int = 80) -> str:
     """How many pictures got which verdict, and how many could not be judged."""
-    counts = Counter({**Counter(verdicts), "failed": failed})
+    counts = Counter[str](verdicts) + Counter(failed=failed)
     total = counts.total()
     parts = (f"{counts[v]} {words}" for v, words in OUTCOME_WORDS.items() if counts[v])
     text = f"{total} picture{'' if total == 1 else 's'}: {', '.join(parts)}."

@@ -45,7 +45,7 @@ def test_a_hint_leads_to_a_copy_a_table_and_a_pair(blue: Path) -> None:
     assert blueness[0] < blueness[1]
 
 
-def test_without_a_place_the_move_is_told_alone(blue: Path) -> None:
+def test_without_a_place_the_move_is_given_alone(blue: Path) -> None:
     done = run(blue, *LAKE)
     assert done.exit_code == 0
     assert "The move by hand" in done.stdout
@@ -76,7 +76,13 @@ def test_clear_writes_nothing(tmp_path: Path) -> None:
 
 
 def test_bad_words_are_usage_errors(blue: Path) -> None:
-    for bad in (["--neutral", "x,y"], ["--neutral", "1"], ["--strength", "0"], ["--pair", "a.png"]):
+    for bad in (
+        ["--own-colour", "x,y"],
+        ["--neutral", "x,y"],
+        ["--neutral", "1"],
+        ["--strength", "0"],
+        ["--pair", "a.png"],
+    ):
         assert run(blue, *bad).exit_code == 2
 
 
@@ -89,10 +95,10 @@ def test_a_file_that_exists_is_kept(blue: Path) -> None:
     assert to.read_bytes() == b"dear"
 
 
-def test_judge_hears_hints(blue: Path) -> None:
-    said = CliRunner().invoke(app, ["judge", str(blue), *LAKE])
-    assert said.exit_code == 0
-    assert "as you said" in said.stdout
-    assert max(map(len, said.stdout.splitlines())) <= 80
+def test_judge_takes_hints(blue: Path) -> None:
+    done = CliRunner().invoke(app, ["judge", str(blue), *LAKE])
+    assert done.exit_code == 0
+    assert "as you said" in done.stdout
+    assert max(map(len, done.stdout.splitlines())) <= 80
     two = CliRunner().invoke(app, ["judge", str(blue), str(blue), *LAKE])
     assert two.exit_code == 2

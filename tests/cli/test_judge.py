@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -19,10 +20,13 @@ from PIL import Image
 from typer.testing import CliRunner
 
 import autocast
+from autocast import picture
 from autocast.cli import _app, app
 from autocast.errors import UnreadablePicture
-from autocast.judgement import VERDICT_WORDS, Assumptions, Hint, Judgement
-from autocast.picture import opening as picture
+from autocast.judgement import SCHEMA_VERSION, VERDICT_WORDS, Assumptions, Hint, Judgement
+from autocast.judgement.things import HINT_HELP
+from autocast.modelstore import default_models
+from autocast.modelstore.files import register
 from tests import samples
 
 if TYPE_CHECKING:
@@ -39,8 +43,10 @@ def judged(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Let pictures be judged by name alone; gives the names in the order of asking."""
     asked: list[str] = []
 
-    def judge(source: Path, hints: Sequence[Hint], assumptions: Assumptions) -> Judgement:
-        assert (tuple(hints), assumptions) == ((), Assumptions())
+    def judge(
+        source: Path, hints: Sequence[Hint], assumptions: Assumptions, models: None
+    ) -> Judgement:
+        assert (tuple(hints), assumptions, models) == ((), Assumptions(), None)
         name = os.fspath(source)
         asked.append(name)
         if name.startswith("bad"):
@@ -50,9 +56,9 @@ def judged(monkeypatch: pytest.MonkeyPatch) -> list[str]:
         return replace(KNOWN.get(Path(name).name, samples.LIKELY), name=name)
 
     def examine(
-        source: Path, hints: Sequence[Hint], assumptions: Assumptions
+        source: Path, hints: Sequence[Hint], assumptions: Assumptions, models: None
     ) -> samples.FakeExamination:
-        return samples.examination(judge(source, hints, assumptions))
+        return samples.examination(judge(source, hints, assumptions, models))
 
     fake = ModuleType("autocast.judging")
     vars(fake).update(judge=judge, examine=examine)
@@ -110,7 +116,7 @@ def test_json_is_one_document_a_line() -> None:
     assert result.exit_code == 1
     lines = result.stdout.splitlines()
     assert [Judgement.from_json(line) for line in lines] == list(samples.ALL)
-    assert all(json.loads(line)["schema"] == 1 for line in lines)
+    assert all(json.loads(line)["schema"] == SCHEMA_VERSION for line in lines)
 
 
 @pytest.mark.usefixtures("judged")
@@ -138,7 +144,7 @@ def test_names_that_are_not_unicode_or_hold_control_codes_are_spelt_out() -> Non
 
 
 @pytest.mark.parametrize(
-    ("arguments", "said"),
+    ("arguments", "words"),
     [
         ((), "Missing argument"),
         (("a.jpg", "--json", "--brief"), "choose one of --json and --brief"),
@@ -148,11 +154,11 @@ def test_names_that_are_not_unicode_or_hold_control_codes_are_spelt_out() -> Non
     ],
 )
 def test_what_is_not_understood_exits_2(
-    judged: list[str], arguments: Sequence[str], said: str
+    judged: list[str], arguments: Sequence[str], words: str
 ) -> None:
     result = run(*arguments)
     assert result.exit_code == 2
-    assert said in " ".join(result.stderr.split())
+    assert words in " ".join(result.stderr.split())
     assert judged == []
 
 
@@ -164,8 +170,8 @@ def test_interrupted_exits_130(judged: list[str]) -> None:
 
 
 @pytest.mark.usefixtures("judged")
-def test_the_plate_is_drawn_and_never_overwrites_unasked(tmp_path: Path) -> None:
-    target = tmp_path / "plate.png"
+def test_the_evidence_picture_is_drawn_and_never_overwrites_unasked(tmp_path: Path) -> None:
+    target = tmp_path / "evidence.png"
     result = run("harbour_0231.jpg", "--picture", str(target))
     assert result.exit_code == 0
     assert "LIKELY CAST" in result.stdout
@@ -179,11 +185,17 @@ def test_the_plate_is_drawn_and_never_overwrites_unasked(tmp_path: Path) -> None
     assert target.read_bytes() == b"mine"
     assert run("harbour_0231.jpg", "--picture", str(target), "--force").exit_code == 0
     assert target.read_bytes().startswith(b"\x89PNG")
+    result = run("harbour_0231.jpg", "--picture", str(tmp_path / "evidence.jpg"))
+    assert result.exit_code == 1
+    assert "The evidence picture is a PNG; give" in result.stderr
+    assert "a name that ends in .png" in result.stderr
 
 
 @pytest.mark.usefixtures("judged")
-def test_a_plate_that_cannot_be_written_leaves_the_judgement_shown(tmp_path: Path) -> None:
-    result = run("harbour_0231.jpg", "--picture", str(tmp_path / "nowhere" / "plate.png"))
+def test_an_evidence_picture_that_cannot_be_written_leaves_the_judgement_shown(
+    tmp_path: Path,
+) -> None:
+    result = run("harbour_0231.jpg", "--picture", str(tmp_path / "nowhere" / "evidence.png"))
     assert result.exit_code == 1
     assert "LIKELY CAST" in result.stdout
     assert "cannot be written" in result.stderr
@@ -240,6 +252,30 @@ def test_the_program_judges_a_photograph(photographs: list[Path]) -> None:
     assert err.decode().startswith(f"autocast: {missing}")
     assert len(err.splitlines()) == 1
     assert photographs[0].read_bytes() == before
+
+
+def test_other_models_are_asked_where_a_folder_of_them_is_given(
+    photographs: list[Path], tmp_path: Path
+) -> None:
+    folder = tmp_path / "models"
+    shutil.copytree(default_models().folder, folder)
+    rules = json.loads((folder / "verdict.json").read_text())
+    (folder / "verdict.json").write_text(json.dumps({**rules, "base_rate": 0.123}))
+    other = register(folder, "verdict.json", made_by="a test", what="another base rate")
+    out, err = started("judge", "--json", "--models", folder, photographs[0]).communicate()
+    judgement = Judgement.from_json(out)
+    assert (err, judgement.model, judgement.base_rate) == (b"", other, 0.123)
+    assert other != default_models().id
+
+
+@pytest.mark.parametrize("command", ["judge", "measure", "correct"])
+def test_a_folder_without_models_is_one_sentence(tmp_path: Path, command: str) -> None:
+    result = CliRunner().invoke(app, [command, "a.jpg", "--models", str(tmp_path)])
+    assert result.exit_code == 1
+    assert result.stdout == ""
+    assert result.stderr == (
+        f"autocast: {tmp_path} holds no models; give a folder that autocast train wrote into.\n"
+    )
 
 
 @pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="file names are bytes on Linux")
@@ -309,8 +345,11 @@ def test_version_and_help_are_quick_and_light() -> None:
     text = " ".join(done.stdout.decode().split())
     assert "Exit codes: 0 all judged, whatever the verdicts; 1 some picture" in text
     assert "130 interrupted" in text
-    for flag in ("--json", "--brief", "--picture", "--force"):
+    for flag in ("--json", "--brief", "--picture", "--force", "--models"):
         assert flag in text
+    for hint, words in HINT_HELP.items():
+        assert f"--{hint.replace('_', '-')} X,Y[,RADIUS]" in text
+        assert words in text
 
 
 def test_version() -> None:

@@ -72,10 +72,10 @@ CONTRAST = """() => {
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     if CHROMIUM is None:
-        said = "these tests need chromium: apt-get install -y chromium"
+        needed = "these tests need chromium: apt-get install -y chromium"
         if os.environ.get("AUTOCAST_BROWSER") == "required":
-            pytest.fail(said)
-        pytest.skip(said)
+            pytest.fail(needed)
+        pytest.skip(needed)
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as started:

@@ -1,4 +1,4 @@
-"""The plate: its size, its labels, and that no class and no vote is told by colour alone."""
+"""The evidence picture: its size, its labels; that nothing is shown by colour alone."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import sys
 from dataclasses import replace
 from itertools import combinations
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args
 
 import numpy as np
 import pytest
@@ -15,9 +15,10 @@ from PIL import Image
 
 from autocast.errors import OutputError
 from autocast.judgement import Cast, Evidence, Judgement, Place
-from autocast.report import evidence_picture as plate
+from autocast.judgement.things import CLASSES, OTHER_MARK, THINGS, Shape, mark_of
+from autocast.report import evidence_picture
 from autocast.report.evidence_picture import pictures
-from autocast.report.evidence_picture.looks import LOOKS, pattern
+from autocast.report.evidence_picture.looks import MARKERS, line, pattern
 from tests import samples
 
 if TYPE_CHECKING:
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 
 
 def drawn(judgement: Judgement = samples.LIKELY, **size: int) -> Figure:
-    return plate.figure(samples.examination(judgement, **size))  # type: ignore[arg-type]
+    return evidence_picture.figure(samples.examination(judgement, **size))  # type: ignore[arg-type]
 
 
 def words(figure: Figure) -> str:
@@ -34,10 +35,10 @@ def words(figure: Figure) -> str:
 
 def test_a_png_of_the_promised_width_with_a_profile() -> None:
     out = io.BytesIO()
-    plate.draw(samples.examination(), out)  # type: ignore[arg-type]
+    evidence_picture.draw(samples.examination(), out)  # type: ignore[arg-type]
     with Image.open(io.BytesIO(out.getvalue())) as image:
         assert image.format == "PNG"
-        assert image.width == plate.WIDTH == 1200
+        assert image.width == evidence_picture.WIDTH == 1200
         assert 900 < image.height < 1800
         assert image.info["icc_profile"]
         assert np.asarray(image).std() > 20
@@ -47,7 +48,7 @@ def test_a_png_of_the_promised_width_with_a_profile() -> None:
     ("judgement", "size"),
     list(zip(samples.ALL, [(170, 256), (256, 150), (256, 256), (20, 256)], strict=True)),
 )
-def test_labels_keep_clear_of_each_other_and_stay_on_the_plate(
+def test_labels_keep_clear_of_each_other_and_stay_on_the_picture(
     judgement: Judgement, size: tuple[int, int]
 ) -> None:
     figure = drawn(judgement, height=size[0], width=size[1])
@@ -89,12 +90,17 @@ def test_every_vote_has_a_marker_of_its_own_and_its_name_beside_it() -> None:
         if line.get_marker() not in ("None", "")
     }
     assert len({markers[e.explains] for e in voting if e.explains}) == len(voting)
-    told = words(figure)
+    text = words(figure)
     for evidence in voting:
-        assert evidence.label in told
-        assert f"{evidence.weight:.2f}" in told
-    looks = LOOKS.values()
-    assert len({look.marker for look in looks}) == len({look.line for look in looks}) == len(looks)
+        assert evidence.label in text
+        assert f"{evidence.weight:.2f}" in text
+
+
+def test_marks_differ_in_shape_and_in_line() -> None:
+    marks = [thing.mark for thing in THINGS]
+    assert len({MARKERS[m.shape] for m in (*marks, OTHER_MARK)}) == len(marks) + 1
+    assert len({line(m) for m in marks}) == len(marks)
+    assert set(MARKERS) == set(get_args(Shape))
 
 
 def test_every_class_is_named_on_the_picture_and_has_a_pattern_of_its_own() -> None:
@@ -108,8 +114,7 @@ def test_every_class_is_named_on_the_picture_and_has_a_pattern_of_its_own() -> N
         "something else",
         "left out",
     }
-    patterns = [LOOKS[k].pattern for k in ("neutrals", "sky", "vegetation", "skin")]
-    masks = [pattern(name, (60, 60)) for name in patterns]
+    masks = [pattern(mark_of(name).pattern, (60, 60)) for name in CLASSES]
     assert all(mask.any() and not mask.all() for mask in masks)
     assert all((one != other).mean() > 0.1 for one, other in combinations(masks, 2))
 
@@ -176,7 +181,7 @@ def test_the_combined_cast_and_its_ellipse_stand_where_the_judgement_says() -> N
 def test_points_to_look_at_are_placed_within_the_frame_that_was_judged() -> None:
     examination = samples.examination()
     examination.picture.frame = Place(0.5, 0.0, 0.5, 1.0)
-    photograph = plate.figure(examination).axes[0]  # type: ignore[arg-type]
+    photograph = evidence_picture.figure(examination).axes[0]  # type: ignore[arg-type]
     one = photograph.texts[0]
     x, y = one.get_position()
     left, right = photograph.get_xlim()
@@ -186,10 +191,10 @@ def test_points_to_look_at_are_placed_within_the_frame_that_was_judged() -> None
 
 
 def test_heading_says_verdict_chance_and_why() -> None:
-    told = words(drawn())
-    assert "Likely cast: evident, colder, towards blue" in told
-    assert "87 % chance" in told
-    assert samples.LIKELY.sentences[0] in told
+    text = words(drawn())
+    assert "Likely cast: evident, colder, towards blue" in text
+    assert "87 % chance" in text
+    assert samples.LIKELY.sentences[0] in text
 
 
 @pytest.mark.parametrize(
@@ -201,7 +206,7 @@ def test_any_name_can_be_drawn(name: str) -> None:
     assert all(text.get_window_extent().x1 <= figure.bbox.x1 for text in figure.texts)
 
 
-def test_an_unknown_kind_is_drawn_and_what_weighs_nothing_is_only_told() -> None:
+def test_an_unknown_kind_is_drawn_and_what_weighs_nothing_stands_in_the_key_alone() -> None:
     first = samples.LIKELY.evidence[0]
     new = replace(first, kind="snow", label="snow field")
     thing = replace(first, kind="object", label="red boat", explains=(60.0, 60.0), weight=0.0)
@@ -226,37 +231,19 @@ def test_casts_of_any_size_can_be_drawn(reach: float) -> None:
 
 
 def test_a_file_is_written_whole_and_nothing_else_is_left(tmp_path: Path) -> None:
-    target = tmp_path / "plate.png"
-    plate.draw(samples.examination(), target)  # type: ignore[arg-type]
-    assert [p.name for p in tmp_path.iterdir()] == ["plate.png"]
+    target = tmp_path / "evidence.png"
+    evidence_picture.draw(samples.examination(), target)  # type: ignore[arg-type]
+    assert [p.name for p in tmp_path.iterdir()] == ["evidence.png"]
     with Image.open(target) as image:
         assert image.width == 1200
 
 
 def test_a_place_that_cannot_be_written_is_named(tmp_path: Path) -> None:
-    with pytest.raises(OutputError, match=r"nowhere/plate\.png cannot be written"):
-        plate.draw(samples.examination(), tmp_path / "nowhere" / "plate.png")  # type: ignore[arg-type]
+    with pytest.raises(OutputError, match=r"nowhere/evidence\.png cannot be written"):
+        evidence_picture.draw(samples.examination(), tmp_path / "nowhere" / "evidence.png")  # type: ignore[arg-type]
 
 
 def test_matplotlib_missing_is_one_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "matplotlib.figure", None)
     with pytest.raises(OutputError, match=r"pip install 'autocast\[plot\]'"):
-        plate.figure(samples.examination())  # type: ignore[arg-type]
-
-
-def test_what_may_not_be_overwritten(tmp_path: Path) -> None:
-    source = tmp_path / "photo.png"
-    source.write_bytes(b"original")
-    there = tmp_path / "there.png"
-    there.write_bytes(b"something")
-    linked = tmp_path / "linked.png"
-    linked.symlink_to(source)
-    plate.check_target(tmp_path / "new.png", source, force=False)
-    plate.check_target(there, source, force=True)
-    with pytest.raises(OutputError, match=r"there\.png exists already.*--force"):
-        plate.check_target(there, source, force=False)
-    with pytest.raises(OutputError, match=r"ends in \.png"):
-        plate.check_target(tmp_path / "plate.jpg", source, force=True)
-    for itself in (source, linked):
-        with pytest.raises(OutputError, match="is the picture itself"):
-            plate.check_target(itself, source, force=True)
+        evidence_picture.figure(samples.examination())  # type: ignore[arg-type]

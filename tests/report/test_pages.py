@@ -21,9 +21,12 @@ from autocast.archive.rows import Row
 from autocast.cli import app
 from autocast.errors import OutputError
 from autocast.judgement import Cast
+from autocast.judgement.sentences import compose
+from autocast.judgement.things import BY_NAME, mark_of
 from autocast.report import pages
+from autocast.report.listing import common_root
 from autocast.report.pages import overview
-from autocast.report.text import printable
+from autocast.report.text import printable, typeset
 from tests import ledgers, samples
 
 
@@ -50,8 +53,8 @@ class Reader(HTMLParser):
     def handle_data(self, data: str) -> None:
         self.text += data
         if self._link is not None:
-            href, said = self.links[-1]
-            self.links[-1] = (href, said + data)
+            href, text = self.links[-1]
+            self.links[-1] = (href, text + data)
 
 
 def read(html: str) -> Reader:
@@ -109,10 +112,10 @@ def test_names_stay_names_wherever_they_stand(hostile: Path) -> None:
 
 def test_every_name_can_be_read_and_its_link_leads_to_the_file(hostile: Path) -> None:
     linked = dict(read("".join(cards(hostile))).links)
-    said = {unquote_to_bytes(href.removeprefix("file://")): text for href, text in linked.items()}
+    texts = {unquote_to_bytes(href.removeprefix("file://")): text for href, text in linked.items()}
     for name in ledgers.HOSTILE:
         path = os.fsencode(hostile.parent / "archive") + b"/" + name
-        assert said[path] == printable(os.fsdecode(name))
+        assert texts[path] == printable(os.fsdecode(name))
         assert os.path.exists(path)  # noqa: PTH110 -- bytes
 
 
@@ -152,27 +155,81 @@ def test_counts_filters_and_cards_tell_of_the_same_pictures(tmp_path: Path) -> N
 def test_the_list_gives_every_asking_picture_with_its_reason(tmp_path: Path) -> None:
     judgements = [samples.ASK, samples.NOTHING, replace(samples.ASK, remarks=())]
     ledger = ledgers.build(tmp_path, [b"a.png", b"b.png", b"c.png"], judgements)
-    told = read((written(tmp_path, ledger) / "ask.html").read_text("utf-8")).text
-    assert "A person should look at 3 pictures" in told
+    text = read((written(tmp_path, ledger) / "ask.html").read_text("utf-8")).text
+    assert "A person should look at 3 pictures" in text
     for sentence in (
         "Things of known colour contradict each other.",
         "Nothing of known colour was found.",
         "almost black",
     ):
-        assert sentence in told
+        assert sentence in text
 
 
-def test_evidence_is_told_with_the_figures_of_the_judgement(tmp_path: Path) -> None:
+def asks(report: Path) -> tuple[dict[str, int], list[str]]:
+    """How many pictures each reason is counted for, and the reason of each picture."""
+    html = (report / "ask.html").read_text("utf-8")
+    table = re.findall(r'<th scope="row">(?:<a [^>]*>)?([^<]+)(?:</a>)?</th><td>(\d+)</td>', html)
+    return {words: int(count) for words, count in table}, re.findall(r'"reason">([^<]+)<', html)
+
+
+def test_a_reason_is_counted_for_as_many_pictures_as_show_it(tmp_path: Path) -> None:
+    remarks = [
+        ("conflict", "split", "border"),
+        ("believable_warmth",),
+        ("believable_warmth", "conflict"),
+        ("believable_warmth", "tones_disagree"),
+        ("tones_disagree", "parts_disagree"),
+        ("parts_disagree",),
+        ("no_profile",),
+        (),
+    ]
+    judgements = [replace(samples.ASK, remarks=codes) for codes in remarks]
+    judgements = [replace(j, sentences=compose(j)) for j in judgements]
+    names = [b"%d.png" % k for k in range(len(judgements))]
+    report = written(tmp_path, ledgers.build(tmp_path, names, [*judgements]))
+    counted, shown = asks(report)
+    assert len(shown) == len(judgements)
+    # Where the figures are the reason, they stand in brackets.
+    plain = [re.sub(r" \(a\*[^)]*\)", "", reason) for reason in shown]
+    assert counted == {words: sum(words in reason for reason in plain) for words in counted}
+    assert sorted(counted.values()) == [1, 1, 1, 2, 2, 2]
+    # Terminal and JSON say the same.
+    sentences = [j.sentences[0].removeprefix("A person should look: ") for j in judgements]
+    assert sorted(typeset(s[0].upper() + s[1:]) for s in sentences) == sorted(shown)
+    # A link leads to as many pictures as are counted.
+    data = index(report)
+    html = (report / "ask.html").read_text("utf-8")
+    for key, count in re.findall(r"remark=(\d+)\"[^>]*>[^<]+</a></th><td>(\d+)", html):
+        assert sum(int(key) in keys for keys in data["remarks"]) == int(count)
+
+
+def test_every_mark_is_drawn_as_the_table_of_things_has_it(tmp_path: Path) -> None:
+    kinds = [*BY_NAME, "snow"]
+    first = samples.LIKELY.evidence[0]
+    evidence = tuple(replace(first, kind=kind, label=kind) for kind in kinds)
+    judgement = replace(samples.LIKELY, evidence=evidence)
+    (card,) = cards(written(tmp_path, ledgers.build(tmp_path, [b"a.png"], [judgement], 0)))
+    elements = read(card).elements
+    marks = [a for _, a in elements if a.get("class") == "mark"]
+    votes = [a for _, a in elements if a.get("class") == "vote"]
+    assert len({m["d"] for m in marks}) == len(kinds)
+    for kind, mark, vote in zip(kinds, marks, votes, strict=False):
+        assert mark["fill"] == f"rgb{mark_of(kind).colour}"
+        assert vote["stroke-dasharray"] == (" ".join(map(str, mark_of(kind).dash)) or "none")
+    assert not [a for _, a in elements if "style" in a]
+
+
+def test_evidence_is_given_with_the_figures_of_the_judgement(tmp_path: Path) -> None:
     ledger = ledgers.build(tmp_path, [b"a.png"], [samples.LIKELY])
-    told = read(cards(written(tmp_path, ledger))[0]).text.replace("\u00a0", " ")
+    text = read(cards(written(tmp_path, ledger))[0]).text.replace("\u00a0", " ")
     for evidence in samples.LIKELY.evidence:
         if evidence.explains is not None:
-            assert evidence.label in told
+            assert evidence.label in text
             a, b = (f"{v:+.1f}".replace("-", "−") for v in evidence.explains)
-            assert f"a* {a} b* {b} ±{evidence.spread:.1f}" in told
-    assert samples.LIKELY.sentences[0] in told
-    assert "87 %" in told
-    assert "cast 3.1, chance −22 points" in told
+            assert f"a* {a} b* {b} ±{evidence.spread:.1f}" in text
+    assert samples.LIKELY.sentences[0] in text
+    assert "87 %" in text
+    assert "cast 3.1, chance −22 points" in text
 
 
 def test_a_likely_cast_is_shown_beside_the_proposed_move(tmp_path: Path, photograph: Path) -> None:
@@ -196,7 +253,7 @@ def test_a_folder_with_one_fault_is_pointed_out_and_a_mixed_one_is_not() -> None
         path = folder + b"/a.png"
         return Row(1, path, folder, 1, 1, None, "", False, None, verdict="ask", a=a, b=b)  # noqa: FBT003
 
-    gathered = overview.Gathered(overview.common_root([b"/x/fault", b"/x/mixed"]))
+    gathered = overview.Gathered(common_root([b"/x/fault", b"/x/mixed"]))
     for k in range(8):
         gathered.add(row(b"/x/fault", -12 + k % 3, 8 - k % 2))
         gathered.add(row(b"/x/mixed", 12.0 * (-1) ** k, 5.0 * k))
@@ -270,6 +327,6 @@ def test_the_command_writes_the_report_and_says_what_to_open(tmp_path: Path) -> 
 
 def test_a_cast_is_never_said_in_more_certain_words_than_its_verdict(tmp_path: Path) -> None:
     strong = replace(samples.ASK, cast=Cast(0.0, -20.0, ((4.0, 0.0), (0.0, 4.0)), 2.0))
-    told = cards(written(tmp_path, ledgers.build(tmp_path, [b"a.png"], [strong])))[0]
-    assert "A person should look" in told
-    assert "Likely cast" not in read(told).text
+    text = cards(written(tmp_path, ledgers.build(tmp_path, [b"a.png"], [strong])))[0]
+    assert "A person should look" in text
+    assert "Likely cast" not in read(text).text

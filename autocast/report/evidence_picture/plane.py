@@ -116,9 +116,7 @@ def _combined(axes: Axes, cast: Cast) -> None:
     at = (cast.a, cast.b)
     longer, shorter, angle = ellipse(cast)
     axes.add_patch(
-        Ellipse(
-            at, 2 * longer, 2 * shorter, angle=angle, fc="#00000030", ec=INK, lw=2, zorder=4
-        )
+        Ellipse(at, 2 * longer, 2 * shorter, angle=angle, fc="#00000030", ec=INK, lw=2, zorder=4)
     )
     axes.plot([cast.a], [cast.b], "*", ms=17, mfc=INK, mec="white", mew=1, zorder=8)
 

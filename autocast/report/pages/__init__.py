@@ -24,7 +24,7 @@ import autocast
 from autocast.archive.ledger import Ledger
 from autocast.archive.rows import Counts, Row
 from autocast.errors import OutputError
-from autocast.judgement import REMARKS
+from autocast.judgement import EVIDENT_FROM, REMARKS
 from autocast.judgement.sentences import reasons
 from autocast.judgement.things import THINGS
 from autocast.picture.writing import write_whole
@@ -95,6 +95,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     pages.filters["breakable"] = _breakable
+    pages.globals["evident"] = EVIDENT_FROM
     pages.globals["cautions"] = [thing.caution for thing in THINGS if thing.caution]
     return pages
 

@@ -50,10 +50,10 @@
   }
 
   function stated() {
-    const said = new URLSearchParams(location.hash.slice(1));
-    const state = { page: Math.max(1, Number.parseInt(said.get("page") ?? "1", 10) || 1) };
+    const query = new URLSearchParams(location.hash.slice(1));
+    const state = { page: Math.max(1, Number.parseInt(query.get("page") ?? "1", 10) || 1) };
     for (const name of names) {
-      const value = said.get(name) ?? "";
+      const value = query.get(name) ?? "";
       const known = [...form.elements[name].options].some((o) => o.value === value);
       state[name] = known ? value : "";
     }
@@ -61,10 +61,10 @@
   }
 
   function go(state) {
-    const said = new URLSearchParams();
-    for (const name of names) if (state[name] !== "") said.set(name, state[name]);
-    if (state.page > 1) said.set("page", state.page);
-    const hash = `#${said}`;
+    const query = new URLSearchParams();
+    for (const name of names) if (state[name] !== "") query.set(name, state[name]);
+    if (state.page > 1) query.set("page", state.page);
+    const hash = `#${query}`;
     if (hash === (location.hash || "#")) show(); else location.hash = hash;
   }
 
