@@ -15,7 +15,7 @@ import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -251,14 +251,7 @@ class _Writer:
         self._sweep()
 
     def _write_index(self, above: list[int]) -> None:
-        data = {
-            "perFile": PER_FILE,
-            "verdict": self.index.verdict,
-            "hue": self.index.hue,
-            "remarks": self.index.remarks,
-            "folder": self.index.folder,
-            "above": above,
-        }
+        data = {"perFile": PER_FILE, **asdict(self.index), "above": above}
         self._write("data/index.js", f"globalThis.autocastIndex = {script(data)};\n")
 
     def _filters(self) -> dict[str, Any]:
@@ -279,7 +272,7 @@ class _Writer:
         }
 
     def _write_asks(self, common: Mapping[str, Any]) -> None:
-        pages = max(1, -(-len(self.asking) // PER_LIST))
+        pages = self._ask_pages()
         # Other remarks are not always the reason: the pictures that bear them are more.
         listed = [
             (
@@ -311,9 +304,11 @@ class _Writer:
         for place in self._stale():
             place.unlink(missing_ok=True)
 
+    def _ask_pages(self) -> int:
+        return max(1, -(-len(self.asking) // PER_LIST))
+
     def _stale(self) -> Iterator[Path]:
-        pages = max(1, -(-len(self.asking) // PER_LIST))
-        kept = {f"ask-{n}.html" for n in range(2, pages + 1)}
+        kept = {f"ask-{n}.html" for n in range(2, self._ask_pages() + 1)}
         yield from (p for p in self.to.glob("ask-*.html") if p.name not in kept)
         kept = {f"cards-{n:05d}.js" for n in range(self.files)}
         yield from (p for p in (self.to / "data").glob("cards-*.js") if p.name not in kept)

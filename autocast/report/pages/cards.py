@@ -83,7 +83,6 @@ class Details:
 class Card:
     """One picture on the contact sheet."""
 
-    number: int
     name: str
     folder: str
     link: str | None
@@ -95,8 +94,6 @@ class Card:
     chance_here: str = ""
     words: str = ""
     figures: str = ""
-    a: float = 0.0
-    b: float = 0.0
     size: str = ""
     grey: str = ""
     reads: str = ""
@@ -115,10 +112,9 @@ def card(row: Row, shown: Shown, folder: str) -> Card:
     link = address(row.path)
     if row.verdict is None or row.a is None or row.b is None:
         why, words = printable(row.failure or ""), OUTCOME_WORDS["failed"]
-        return Card(row.id, name, folder, link, shown, "failed", words, why)
+        return Card(name, folder, link, shown, "failed", words, why)
     judgement = None if row.document is None else Judgement.from_json(row.document)
     return Card(
-        number=row.id,
         name=name,
         folder=folder,
         link=link,
@@ -130,8 +126,6 @@ def card(row: Row, shown: Shown, folder: str) -> Card:
         chance_here=_chance(row.archive_probability),
         words=describe(row.a, row.b),
         figures=typeset(cast_figures(row.a, row.b, row.spread or 0.0)),
-        a=row.a,
-        b=row.b,
         size=f"{math.hypot(row.a, row.b):.1f}",
         grey=swatch(0.0, 0.0),
         reads=swatch(row.a, row.b),
