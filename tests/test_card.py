@@ -170,11 +170,12 @@ def test_what_broadens_a_kind_is_as_in_the_code() -> None:
     assert tuple(rows) == tuple(densities.NUISANCES)
     for kind, (mired, veil, blur, exposure) in rows.items():
         by = densities.NUISANCES[kind]
-        assert [float(each) for each in mired.split(", ")] == [by.mired, by.mired_spread], kind
+        mean, spread = mired.split(", ")
+        assert (float(mean), float(spread)) == (by.mired, by.mired_spread), kind
         assert (number(veil), number(blur)) == (by.veil, by.blur), kind
         if not exposure.startswith("bell"):
-            told = [float(each) for each in exposure.split(", ")]
-            assert told == [by.exposure, by.exposure_spread], kind
+            mean, spread = exposure.split(", ")
+            assert (float(mean), float(spread)) == (by.exposure, by.exposure_spread), kind
     told = figures(
         r"a lognormal factor of median ([\d.]+) and spread ([\d.]+); ([\d.]+) and ([\d.]+) for "
         r"vegetation, ([\d.]+) and ([\d.]+) for sky\.",
