@@ -117,7 +117,7 @@ def test_exit_codes_are_those_that_the_commands_name(command: str, header: str) 
 CARD_NAMES = {
     "autocast, probability": "probability",
     "autocast, size of the cast that it quotes": "counted (what a judgement quotes)",
-    "autocast, size of the cast that its trees find": "first trees",
+    "autocast, size of the cast that its trees find": "fitted (first trees)",
     "like trees over the statistics alone, size of the cast": "plain fit, statistics alone",
 }
 """What the card calls the rows of the README's table, where it calls them otherwise."""
