@@ -27,8 +27,8 @@ CURVE = Curve.from_plain(VERDICT["curve"])
 NONE, EVIDENT = CONSENSUS.index("none"), CONSENSUS.index("evident")
 
 
-def _counts(*told: str) -> tuple[int, ...]:
-    return tuple(int(each.replace(" ", "")) for each in told)
+def _counts(*stated: str) -> tuple[int, ...]:
+    return tuple(int(each.replace(" ", "")) for each in stated)
 
 
 def test_every_model_file_is_listed_with_its_size() -> None:
@@ -63,14 +63,14 @@ def test_the_base_rate_is_that_of_the_file() -> None:
 
 
 def test_the_risks_are_those_of_the_file() -> None:
-    told = figures(
+    stated = figures(
         r"at most (\d+) % of \*clear\* evident, at most (\d+) % of evident called \*clear\*, "
         r"at most (\d+) % of \*cast\* judged none,",
         CARD,
     )
     risks = VERDICT["risks"]
     allowed = [risks["clear"], risks["missed"], risks["cast"]]
-    assert [int(each) / 100 for each in told] == allowed
+    assert [int(each) / 100 for each in stated] == allowed
     for part in CARD.split("The same at a mix of"):
         rows = [row for row in table("| risk | share |", part) if row[3]]
         assert [number(row[3]) / 100 for row in rows] == allowed
@@ -86,14 +86,14 @@ def test_the_thresholds_are_those_of_the_file() -> None:
 
 
 def test_what_lies_beyond_the_thresholds_is_counted_as_in_the_file() -> None:
-    told = figures(
+    stated = figures(
         r"of (\d+) such pictures at or below the one, (\d+) are evident; "
         r"of (\d+) above the other, (\d+) are judged none\.",
         CARD,
     )
     clear = CURVE.clear[CURVE.levels <= VERDICT["clear_below"]][-1]
     cast = CURVE.cast[-1] - CURVE.cast[CURVE.levels <= VERDICT["cast_above"]][-1]
-    assert _counts(*told) == (clear.sum(), clear[EVIDENT], cast.sum(), cast[NONE])
+    assert _counts(*stated) == (clear.sum(), clear[EVIDENT], cast.sum(), cast[NONE])
     (levels,) = figures(r"at each of (\d+) probabilities, how many pictures", CARD)
     assert int(levels) == len(CURVE.levels)
 
@@ -108,7 +108,7 @@ def test_what_keeps_from_clear_is_that_of_the_file() -> None:
 
 
 def test_features_are_counted_as_in_the_file() -> None:
-    told = figures(
+    stated = figures(
         r"Features: (\d+), namely (\d+) of picture-wide statistics, (\d+) of what the picture "
         r"seems to show, (\d+) of the joint count, (\d+) of the scene, (\d+) of neutrals and (\d+) "
         r"each of sky, vegetation and skin\.",
@@ -118,11 +118,11 @@ def test_features_are_counted_as_in_the_file() -> None:
     kinds = [dictionary()[name].kind for name in names]
     parts = ["statistics", "content", "joint", "scene", "neutrals"]
     each = {kinds.count(kind) for kind in ("sky", "vegetation", "skin")}
-    assert _counts(*told) == (len(names), *(kinds.count(kind) for kind in parts), *each)
+    assert _counts(*stated) == (len(names), *(kinds.count(kind) for kind in parts), *each)
 
 
 def test_trees_are_counted_as_in_the_file() -> None:
-    told = figures(
+    stated = figures(
         r"First stage: ([\d ]+) trees of ([\d ]+) nodes in (\d+) models .*?, given (\d+) of the "
         r"features\. Last stage: (\d+) trees of (\d+) nodes, the mean of (\d+) models, given all\. "
         r"Parts of the frame: (\d+) trees of (\d+) nodes\.",
@@ -130,7 +130,7 @@ def test_trees_are_counted_as_in_the_file() -> None:
     )
     trees = MODELS.trees
     anchors = 2
-    assert _counts(*told) == (
+    assert _counts(*stated) == (
         len(trees.first.root),
         len(trees.first.feature),
         len(trees.first.start),
@@ -176,12 +176,12 @@ def test_what_broadens_a_kind_is_as_in_the_code() -> None:
         if not exposure.startswith("bell"):
             mean, spread = exposure.split(", ")
             assert (float(mean), float(spread)) == (by.exposure, by.exposure_spread), kind
-    told = figures(
+    stated = figures(
         r"a lognormal factor of median ([\d.]+) and spread ([\d.]+); ([\d.]+) and ([\d.]+) for "
         r"vegetation, ([\d.]+) and ([\d.]+) for sky\.",
         CARD,
     )
-    factors = [(float(told[k]), float(told[k + 1])) for k in (0, 2, 4)]
+    factors = [(float(stated[k]), float(stated[k + 1])) for k in (0, 2, 4)]
     special = {"vegetation": factors[1], "sky": factors[2]}
     for kind, by in densities.NUISANCES.items():
         factor = (by.saturation, by.saturation_spread)
@@ -221,7 +221,7 @@ def test_risks_follow_from_the_verdicts_that_are_counted() -> None:
     assert counts.sum(axis=1).tolist() == CURVE.total.tolist()
     clear, ask, cast = counts.sum(axis=0)
     own, _ = CARD.split("The same at a mix of")
-    told = [(row[0], number(row[1])) for row in table("| risk | share |", own)]
+    stated = [(row[0], number(row[1])) for row in table("| risk | share |", own)]
     expected = {
         f"evident among clear (n {clear})": counts[EVIDENT, 0] / clear,
         f"clear among evident (n {CURVE.total[EVIDENT]})": counts[EVIDENT, 0]
@@ -229,7 +229,7 @@ def test_risks_follow_from_the_verdicts_that_are_counted() -> None:
         f"none among cast (n {cast})": counts[NONE, 2] / cast,
         "left to a person": ask / counts.sum(),
     }
-    assert told == [(name, round(100 * share, 1)) for name, share in expected.items()]
+    assert stated == [(name, round(100 * share, 1)) for name, share in expected.items()]
     figures(rf"Of the {ask} left to a person .*? of the {clear + cast} others", CARD)
 
 

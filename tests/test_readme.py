@@ -51,7 +51,7 @@ def test_remarks_are_listed_as_they_are() -> None:
     assert int(count) == len(REMARKS)
 
 
-def test_what_remarks_keep_a_picture_from_is_told() -> None:
+def test_what_remarks_keep_a_picture_from_is_stated() -> None:
     not_clear = figures(r"With `(\w+)` or `(\w+)` a picture is not called \*clear\*", README)
     not_cast = figures(r"with `(\w+)` or `(\w+)` it is not called \*cast\*", README)
     assert set(not_clear) == {k for k, remark in REMARKS.items() if remark.keeps_from == ("clear",)}
@@ -139,28 +139,28 @@ def test_the_figures_in_the_table_are_those_of_the_card() -> None:
 
 
 def test_the_errors_of_verdicts_are_those_of_the_card() -> None:
-    told = figures(
+    stated = figures(
         r"Of those called \*clear\* ([\d.]+) % were evident casts, and ([\d.]+) % of the evident "
         r"casts were called \*clear\*; of those called \*cast\* ([\d.]+) % were judged to have "
         r"none\. For that, (\d+) % were left to a person\.",
         README,
     )
     own, other = (table("| risk | share |", part) for part in CARD.split("The same at a mix of"))
-    assert [float(each) for each in told[:3]] == [number(row[1]) for row in own[:3]]
-    assert int(told[3]) == round(number(own[3][1]))
+    assert [float(each) for each in stated[:3]] == [number(row[1]) for row in own[:3]]
+    assert int(stated[3]) == round(number(own[3][1]))
     mix = figures(r"where (\d+) % are slight and (\d+) % evident, (\d+) % would be left\.", README)
     evident, slight = figures(r"at a mix of (\d+) % evident, (\d+) % slight,", CARD)
     assert mix == (slight, evident, f"{number(other[3][1]):.0f}")
 
 
 def test_what_a_hint_is_worth_is_that_of_the_card() -> None:
-    told = figures(
+    stated = figures(
         r"took the median error of the estimate from ([\d.]+) to ([\d.]+); of strongly coloured "
         r"spots called neutral, (\d+) % led to a person",
         README,
     )
     (row,) = [row for row in table("| kind | n | without | true |", CARD) if row[0] == "all"]
-    assert [float(each) for each in told] == [number(row[2]), number(row[3]), number(row[7])]
+    assert [float(each) for each in stated] == [number(row[2]), number(row[3]), number(row[7])]
 
 
 def test_ci_runs_the_test_command_that_is_named_here() -> None:
