@@ -48,9 +48,26 @@ _RGB_TO_RELATIVE: Array = RGB_TO_XYZ / WHITE_XYZ[:, None]
 
 
 def srgb_to_linear(encoded: ArrayLike) -> Array:
-    """Decode sRGB values (0..1; odd-symmetric below 0) to linear light.
+    """Decode sRGB values to linear light.
 
-    Source: IEC 61966-2-1:1999.
+    Parameters
+    ----------
+    encoded : array_like
+        sRGB-encoded values, 0..1; odd-symmetric below 0.
+
+    Returns
+    -------
+    ndarray
+        Linear light of the same shape, white = 1.
+
+    References
+    ----------
+    IEC 61966-2-1:1999.
+
+    Examples
+    --------
+    >>> round(float(srgb_to_linear(0.5)), 4)
+    0.214
     """
     v = np.asarray(encoded, dtype=np.float64)
     size = np.abs(v)
@@ -58,9 +75,21 @@ def srgb_to_linear(encoded: ArrayLike) -> Array:
 
 
 def linear_to_srgb(linear: ArrayLike) -> Array:
-    """Encode linear light as sRGB values, odd-symmetric below 0.
+    """Encode linear light as sRGB values.
 
-    Source: IEC 61966-2-1:1999.
+    Parameters
+    ----------
+    linear : array_like
+        Linear light, white = 1; odd-symmetric below 0.
+
+    Returns
+    -------
+    ndarray
+        sRGB-encoded values of the same shape, 0..1 for light of 0..1.
+
+    References
+    ----------
+    IEC 61966-2-1:1999.
     """
     v = np.asarray(linear, dtype=np.float64)
     size = np.abs(v)
@@ -68,9 +97,29 @@ def linear_to_srgb(linear: ArrayLike) -> Array:
 
 
 def linear_to_lab(linear: ArrayLike) -> Array:
-    """Convert linear sRGB (..., 3) to CIELAB D65 (..., 3).
+    """Convert linear sRGB to CIELAB D65.
 
-    Source: CIE 15:2018. Equal channels give a* = b* = 0 exactly to 1e-9.
+    Parameters
+    ----------
+    linear : (..., 3) array_like
+        Linear sRGB, white = 1; may lie outside 0..1.
+
+    Returns
+    -------
+    (..., 3) ndarray
+        L* (0..100 for light of 0..1), a* and b*. Equal channels give a* = b* = 0 to 1e-9.
+
+    References
+    ----------
+    CIE 15:2018.
+
+    Examples
+    --------
+    A grey card of 18 % lies half way to white and has no colour (0.0 is added to drop
+    the sign of a zero).
+
+    >>> linear_to_lab([0.18, 0.18, 0.18]).round(2) + 0.0
+    array([49.5,  0. ,  0. ])
     """
     relative = np.asarray(linear, dtype=np.float64) @ _RGB_TO_RELATIVE.T
     f = np.where(relative > _EPSILON, np.cbrt(relative), (_KAPPA * relative + 16) / 116)
@@ -85,9 +134,21 @@ def linear_to_lab(linear: ArrayLike) -> Array:
 
 
 def lab_to_linear(lab: ArrayLike) -> Array:
-    """Convert CIELAB D65 (..., 3) to linear sRGB (..., 3), unclipped.
+    """Convert CIELAB D65 to linear sRGB.
 
-    Source: CIE 15:2018.
+    Parameters
+    ----------
+    lab : (..., 3) array_like
+        L*, a* and b*.
+
+    Returns
+    -------
+    (..., 3) ndarray
+        Linear sRGB, white = 1, unclipped: outside 0..1 where sRGB does not hold the colour.
+
+    References
+    ----------
+    CIE 15:2018.
     """
     values = np.asarray(lab, dtype=np.float64)
     fy = (values[..., 0] + 16) / 116
@@ -98,21 +159,73 @@ def lab_to_linear(lab: ArrayLike) -> Array:
 
 
 def lightness_to_luminance(lightness: ArrayLike) -> Array:
-    """Luminance Y (white = 1) of a CIE L*. Source: CIE 15:2018."""
+    """Luminance of a CIE L*.
+
+    Parameters
+    ----------
+    lightness : array_like
+        L*; above 100 it is brighter than white.
+
+    Returns
+    -------
+    ndarray
+        Luminance Y of the same shape, white = 1.
+
+    References
+    ----------
+    CIE 15:2018.
+
+    Examples
+    --------
+    >>> lightness_to_luminance([8.0, 50.0, 100.0]).round(4)
+    array([0.0089, 0.1842, 1.    ])
+    """
     value = np.asarray(lightness, dtype=np.float64)
     return np.where(value > 8, ((value + 16) / 116) ** 3, value / _KAPPA)
 
 
 def log_chromaticity(linear: ArrayLike) -> Array:
-    """(ln R/G, ln B/G) of linear sRGB (..., 3) -> (..., 2), floored in the dark."""
+    """Log-chromaticity of linear sRGB.
+
+    Parameters
+    ----------
+    linear : (..., 3) array_like
+        Linear sRGB, white = 1; each channel is held at :data:`DARKEST_LINEAR` or above.
+
+    Returns
+    -------
+    (..., 2) ndarray
+        ln R/G and ln B/G; 0 for greys.
+    """
     logs = np.log(np.maximum(np.asarray(linear, dtype=np.float64), DARKEST_LINEAR))
     return np.stack([logs[..., 0] - logs[..., 1], logs[..., 2] - logs[..., 1]], axis=-1)
 
 
 def cast_to_shift(cast: ArrayLike, lightness: float = QUOTED_AT) -> Array:
-    """The log-chromaticity shift that lays a cast (..., 2) on a neutral of ``lightness``.
+    """The log-chromaticity shift that lays a cast on a neutral.
 
-    NaN where no positive light does that (the colour lies outside sRGB's triangle).
+    Parameters
+    ----------
+    cast : (..., 2) array_like
+        a*, b* that the neutral shall read.
+    lightness : float, optional
+        L* of the neutral.
+
+    Returns
+    -------
+    (..., 2) ndarray
+        Shifts of ln R/G and ln B/G. NaN where no positive light lays the cast: its
+        colour lies outside sRGB's triangle.
+
+    Examples
+    --------
+    A warm cast raises red and lowers blue, and is got back from its shift.
+
+    >>> shift = cast_to_shift([4.0, 10.0])
+    >>> shift.round(3)
+    array([ 0.251, -0.232])
+    >>> shift_to_cast(shift).round(6)
+    array([ 4., 10.])
     """
     ab = np.asarray(cast, dtype=np.float64)
     lab = np.concatenate([np.full((*ab.shape[:-1], 1), lightness), ab], axis=-1)
@@ -123,7 +236,27 @@ def cast_to_shift(cast: ArrayLike, lightness: float = QUOTED_AT) -> Array:
 
 
 def shift_to_cast(shift: ArrayLike, lightness: float = QUOTED_AT) -> Array:
-    """The (a*, b*) that a neutral of ``lightness`` reads under a shift (..., 2)."""
+    """The cast that a neutral reads under a shift of light.
+
+    Parameters
+    ----------
+    shift : (..., 2) array_like
+        Shifts of ln R/G and ln B/G.
+    lightness : float, optional
+        L* of the neutral, which the shift leaves as it is.
+
+    Returns
+    -------
+    (..., 2) ndarray
+        a*, b* at that L*.
+
+    Examples
+    --------
+    The same light reads the weaker the darker the neutral; see :func:`requote`.
+
+    >>> shift_to_cast(cast_to_shift([4.0, 10.0]), 22.0).round(6)
+    array([2., 5.])
+    """
     s = np.asarray(shift, dtype=np.float64)
     gains = np.stack([np.exp(s[..., 0]), np.ones(s.shape[:-1]), np.exp(s[..., 1])], axis=-1)
     luminance = gains @ RGB_TO_XYZ[1]
@@ -132,9 +265,22 @@ def shift_to_cast(shift: ArrayLike, lightness: float = QUOTED_AT) -> Array:
 
 
 def cast_to_gains(cast: ArrayLike) -> Array:
-    """Linear-light gains (3,) that lay a cast (2,), luminance of a neutral kept.
+    """Gains of linear light that lay a cast and keep the luminance of a neutral.
 
-    Raises ValueError when no positive light lays that cast.
+    Parameters
+    ----------
+    cast : (2,) array_like
+        a*, b* at L* 60.
+
+    Returns
+    -------
+    (3,) ndarray
+        Factors of linear R, G and B, above 0; their luminance is 1.
+
+    Raises
+    ------
+    ValueError
+        No positive light lays the cast.
     """
     shift = cast_to_shift(cast)
     if not np.isfinite(shift).all():
@@ -146,14 +292,48 @@ def cast_to_gains(cast: ArrayLike) -> Array:
 def requote(cast: ArrayLike, at: ArrayLike, quoted: ArrayLike = QUOTED_AT) -> Array:
     """Quote a cast of linear light at another L*.
 
-    Under one gain per channel C*/(L* + 16) is the same at every L* above 8,
-    which follows from the CIELAB formulas (CIE 15:2018).
+    Under one gain per channel C*/(L* + 16) is the same at every L* above 8, which
+    follows from the formulas of CIELAB.
+
+    Parameters
+    ----------
+    cast : array_like
+        a*, b*, or a distance in them, at L* ``quoted``.
+    at : array_like
+        L* to quote it at; broadcast against ``cast``.
+    quoted : array_like, optional
+        L* that it is quoted at; broadcast against ``cast``.
+
+    Returns
+    -------
+    ndarray
+        The same at L* ``at``.
+
+    References
+    ----------
+    CIE 15:2018.
+
+    Examples
+    --------
+    >>> requote([4.0, 10.0], at=22.0)
+    array([2., 5.])
     """
     to, from_ = np.asarray(at, dtype=np.float64), np.asarray(quoted, dtype=np.float64)
     return np.asarray(cast, dtype=np.float64) * ((to + 16) / (from_ + 16))
 
 
 def at_60(lab: ArrayLike) -> Array:
-    """(a*, b*) of colours (..., 3), each quoted at L* 60; L* below 0 counts as 0."""
+    """Quote colours at L* 60.
+
+    Parameters
+    ----------
+    lab : (..., 3) array_like
+        CIELAB D65; L* below 0 counts as 0.
+
+    Returns
+    -------
+    (..., 2) ndarray
+        a*, b* at L* 60.
+    """
     values = np.asarray(lab, dtype=np.float64)
     return requote(values[..., 1:], QUOTED_AT, np.maximum(values[..., :1], 0))

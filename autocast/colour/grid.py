@@ -26,7 +26,11 @@ STEP = 3.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CastGrid:
-    """N casts: ``casts`` N x 2 (a*, b* at L* 60) and ``shifts`` N x 2 in log-chromaticity."""
+    """N casts: ``casts`` N x 2 (a*, b* at L* 60) and ``shifts`` N x 2 in log-chromaticity.
+
+    ``neighbours`` N x 8 are the numbers of the nodes around each, -1 where there is
+    none; ``edge`` N says which nodes lie on the rim of the square.
+    """
 
     casts: Floats
     shifts: Floats
@@ -39,7 +43,13 @@ class CastGrid:
 
 @functools.cache
 def grid() -> CastGrid:
-    """The one grid."""
+    """The one grid.
+
+    Returns
+    -------
+    CastGrid
+        The N casts that positive light can lay, made once.
+    """
     axis = np.arange(-REACH, REACH + STEP / 2, STEP)
     a, b = np.meshgrid(axis, axis, indexing="ij")
     every = np.stack([a.ravel(), b.ravel()], axis=1)
@@ -64,13 +74,37 @@ def grid() -> CastGrid:
 
 
 def posterior(log_weights: Floats) -> Floats:
-    """Normalise log weights (N,) to a posterior."""
+    """Normalise log weights to a posterior.
+
+    Parameters
+    ----------
+    log_weights : (N,) ndarray
+        Log-likelihood plus log-prior of each cast, in nats, up to a constant.
+
+    Returns
+    -------
+    (N,) ndarray
+        Probabilities, 0..1, of sum 1.
+    """
     weights = np.exp(log_weights - log_weights.max())
     return np.asarray(weights / weights.sum())
 
 
 def mean_and_covariance(weights: Floats) -> tuple[Floats, Floats]:
-    """Mean (2,) and covariance (2, 2) of a posterior, in a*, b*."""
+    """Mean and covariance of a posterior.
+
+    Parameters
+    ----------
+    weights : (N,) ndarray
+        Probabilities of the grid's casts, of sum 1.
+
+    Returns
+    -------
+    mean : (2,) ndarray
+        a*, b* at L* 60.
+    covariance : (2, 2) ndarray
+        In squares of those, the spread within a cell included.
+    """
     casts = grid().casts
     mean = weights @ casts
     off = casts - mean
@@ -79,10 +113,24 @@ def mean_and_covariance(weights: Floats) -> tuple[Floats, Floats]:
 
 
 def gaussian(mean: Floats, covariance: Floats, floor: float) -> Floats:
-    """Log-likelihood (N,) of a cast read as ``mean``; ``floor`` is the share of wild readings.
+    """Log-likelihood of every cast, given one that was read.
 
-    The wild share is spread evenly over the grid, so a vote that is far from
-    all others fades out and does not drag them.
+    The share of wild readings is spread evenly over the grid, so a vote that is far
+    from all others fades out and does not drag them.
+
+    Parameters
+    ----------
+    mean : (2,) ndarray
+        The cast as read, a*, b* at L* 60.
+    covariance : (2, 2) ndarray
+        Covariance of the reading, in squares of those.
+    floor : float
+        Share of wild readings, above 0 and below 1.
+
+    Returns
+    -------
+    (N,) ndarray
+        In nats.
     """
     distance = _distance(mean, covariance)
     height = STEP**2 / (2 * np.pi * np.sqrt(np.linalg.det(covariance)))
@@ -90,7 +138,20 @@ def gaussian(mean: Floats, covariance: Floats, floor: float) -> Floats:
 
 
 def normal(mean: Floats, covariance: Floats) -> Floats:
-    """Posterior (N,) of a cast known as a normal; on the grid it is no narrower than a cell."""
+    """Posterior of a cast known as a normal distribution.
+
+    Parameters
+    ----------
+    mean : (2,) ndarray
+        a*, b* at L* 60.
+    covariance : (2, 2) ndarray
+        In squares of those; that of a cell is added, below which the grid shows nothing.
+
+    Returns
+    -------
+    (N,) ndarray
+        Probabilities, 0..1, of sum 1.
+    """
     return posterior(-_distance(mean, covariance + np.eye(2) * STEP**2 / 12) / 2)
 
 
@@ -101,10 +162,20 @@ def _distance(mean: Floats, covariance: Floats) -> Floats:
 
 
 def peaks(weights: Floats) -> list[tuple[float, float, float]]:
-    """Separate modes of a posterior as (a*, b*, share), the largest first.
+    """Separate modes of a posterior.
 
     Every node climbs to its highest neighbour until it stands on a peak; the
     mass that climbs to a peak is that peak's share, its place their mean.
+
+    Parameters
+    ----------
+    weights : (N,) ndarray
+        Probabilities of the grid's casts, of sum 1.
+
+    Returns
+    -------
+    list of (float, float, float)
+        a* and b* at L* 60, and share (0..1), the largest share first.
     """
     lattice = grid()
     padded = np.append(weights, -1.0)

@@ -1,4 +1,4 @@
-"""The one table of things: what is looked for in a picture, and all that is said of it.
+"""The one table of things: what is looked for in a picture, and all that is known of it.
 
 Classes, targets, hints, the schema, words, marks in pictures and pages, and the
 options of the command line read this table. A new kind of evidence is a row
@@ -26,7 +26,7 @@ Pattern = Literal["dots", "level", "rising", "crossed", "plain"]
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """How a kind of evidence is told apart in pictures and pages; colour only helps.
+    """How a kind of evidence is distinguished in pictures and pages; colour only helps.
 
     ``colour`` is 8-bit sRGB; ``dash`` are lengths of ink and gap in turn, empty
     for a line without gaps.
@@ -47,7 +47,18 @@ class Target:
     b: float
 
     def at(self, lightness: float) -> Reading:
-        """The same chromaticity at another L*."""
+        """The same chromaticity at another L*.
+
+        Parameters
+        ----------
+        lightness : float
+            L* to quote it at.
+
+        Returns
+        -------
+        Reading
+            CIELAB D65 at that L*.
+        """
         from autocast.colour import requote
 
         a, b = (float(v) for v in requote((self.a, self.b), lightness, self.lightness))
@@ -67,7 +78,25 @@ class Tolerance:
     b_over_a: float = 0.0
 
     def off(self, a: float, b: float) -> float:
-        """How far (a*, b*) at L* 60 lies outside, in the same units; 0 within."""
+        """How far a colour lies outside.
+
+        Parameters
+        ----------
+        a, b : float
+            a* and b* at L* 60.
+
+        Returns
+        -------
+        float
+            Distance to the tolerance in a*b*; 0 within.
+
+        Examples
+        --------
+        Skin of too little yellow is off by what it lacks.
+
+        >>> BY_NAME["skin"].tolerance.off(10.0, 16.0), BY_NAME["skin"].tolerance.off(10.0, 4.0)
+        (0.0, 3.0)
+        """
         low = max(self.b[0], self.b_over_a * max(a, 0)) if self.b_over_a else self.b[0]
         return math.hypot(max(a - self.a[1], self.a[0] - a, 0), max(b - self.b[1], low - b, 0))
 
@@ -206,7 +235,7 @@ NEUTRALS = "neutrals"
 
 CONTENT, OBJECT, HINT, OTHER_LIGHT = "content", "object", "hint", "other_light"
 """Entries of a judgement's evidence that are no kind of thing: what the picture seems to show, the
-strongly coloured object, what a person said, and a region said to stand in another light."""
+strongly coloured object, a hint, and a region that a hint says stands in another light."""
 EVIDENCE_KINDS: tuple[str, ...] = (*BY_NAME, CONTENT, OBJECT, HINT, OTHER_LIGHT)
 """Everything that may stand among a judgement's evidence."""
 

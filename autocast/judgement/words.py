@@ -43,13 +43,40 @@ _HUES = (
 
 
 def hue_name(a: float, b: float) -> str:
-    """The name of the direction of (a*, b*)."""
+    """The name of the direction of a cast.
+
+    Parameters
+    ----------
+    a, b : float
+        a* and b*, at any L*.
+
+    Returns
+    -------
+    str
+        One of twelve names, each for 30 degrees of hue angle.
+
+    Examples
+    --------
+    >>> hue_name(0.0, 8.0), hue_name(-5.0, 3.0), hue_name(0.0, -8.0)
+    ('yellow', 'green', 'blue')
+    """
     angle = math.degrees(math.atan2(b, a)) % 360
     return _HUES[round(angle / 30) % 12]
 
 
 def strength_word(a: float, b: float) -> str:
-    """``hardly any``, ``slight``, ``evident`` or ``strong``, by C* at L* 60."""
+    """The strength of a cast in words.
+
+    Parameters
+    ----------
+    a, b : float
+        a* and b* at L* 60.
+
+    Returns
+    -------
+    str
+        ``hardly any``, ``slight``, ``evident`` or ``strong``, by C*.
+    """
     size = math.hypot(a, b)
     if size < SLIGHT_FROM:
         return "hardly any"
@@ -59,7 +86,28 @@ def strength_word(a: float, b: float) -> str:
 
 
 def describe(a: float, b: float) -> str:
-    """A cast (a*, b* at L* 60) in words: strength, colder or warmer, hue."""
+    """A cast in words: strength, colder or warmer, hue.
+
+    Parameters
+    ----------
+    a, b : float
+        a* and b* at L* 60.
+
+    Returns
+    -------
+    str
+        Words such as ``evident, colder, towards blue``. Colder or warmer is named
+        only where the cast lies mostly along blue and yellow.
+
+    Examples
+    --------
+    >>> describe(1.0, 1.0)
+    'hardly any'
+    >>> describe(2.0, 8.0)
+    'evident, warmer, towards yellow'
+    >>> describe(-5.0, 3.0)
+    'slight, towards green'
+    """
     strength = strength_word(a, b)
     if strength == "hardly any":
         return strength

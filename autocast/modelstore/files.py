@@ -35,8 +35,16 @@ _REINSTALL = "Install autocast again."
 def models_folder() -> Path:
     """The folder that holds the fitted files.
 
-    Inside the package when installed from a wheel, beside it in a checkout or
-    an editable install. Raises ModelError when neither is there.
+    Returns
+    -------
+    Path
+        Inside the package when installed from a wheel, beside it in a checkout or
+        an editable install.
+
+    Raises
+    ------
+    ModelError
+        Neither is there.
     """
     package = Path(__file__).resolve().parent.parent
     for folder in (package / "models", package.parent / "models"):
@@ -51,16 +59,44 @@ def models_folder() -> Path:
 def model_id(folder: Path) -> str:
     """A short name for all fitted files of a folder, derived from their hashes.
 
-    The first 12 hexadecimal digits of the SHA-256 over the sorted lines
-    ``name sha256``; it changes whenever any file does. Raises ModelError.
+    Parameters
+    ----------
+    folder : Path
+        A folder with a registry.
+
+    Returns
+    -------
+    str
+        The first 12 hexadecimal digits of the SHA-256 over the sorted lines
+        ``name sha256``; they change whenever any file does.
+
+    Raises
+    ------
+    ModelError
+        The registry cannot be read.
     """
     return _derived_id(_registry(folder)["files"])
 
 
 def load_arrays(folder: Path, name: str) -> Mapping[str, NDArray[Any]]:
-    """The arrays of an NPZ file of the folder, checked, read-only.
+    """The arrays of an NPZ file, checked.
 
-    Raises ModelError when the file is missing, altered or not an NPZ.
+    Parameters
+    ----------
+    folder : Path
+        A folder with a registry.
+    name : str
+        The file's name in it.
+
+    Returns
+    -------
+    mapping of str to ndarray
+        The arrays by their names, read-only.
+
+    Raises
+    ------
+    ModelError
+        The file is missing, altered or no NPZ.
     """
     content = _checked_bytes(folder, name)
     try:
@@ -81,19 +117,51 @@ def load_arrays(folder: Path, name: str) -> Mapping[str, NDArray[Any]]:
 
 
 def load_json(folder: Path, name: str) -> dict[str, Any]:
-    """The JSON object in a file of the folder, checked.
+    """The JSON object in a file, checked.
 
-    Raises ModelError when the file is missing, altered or not a JSON object.
+    Parameters
+    ----------
+    folder : Path
+        A folder with a registry.
+    name : str
+        The file's name in it.
+
+    Returns
+    -------
+    dict
+        The object.
+
+    Raises
+    ------
+    ModelError
+        The file is missing, altered or holds no JSON object.
     """
     return _json_object(_checked_bytes(folder, name), folder / name)
 
 
 def register(folder: Path, name: str, *, made_by: str, what: str) -> str:
-    """Enter the file ``name`` of ``folder`` in its registry and return the new model id.
+    """Enter a file in the registry of its folder; entries of other files stay as they are.
 
-    ``made_by`` is the command that wrote the file, ``what`` says what it holds.
-    Entries of other files stay as they are. Raises ModelError when the file or
-    the registry cannot be read.
+    Parameters
+    ----------
+    folder : Path
+        The folder, with a registry or without.
+    name : str
+        The file's name in it.
+    made_by : str
+        The command that wrote the file.
+    what : str
+        What it holds, in a sentence.
+
+    Returns
+    -------
+    str
+        The new model id.
+
+    Raises
+    ------
+    ModelError
+        The file or the registry cannot be read.
     """
     registry_path = folder / REGISTRY_NAME
     files = _registry(folder)["files"] if registry_path.exists() else {}

@@ -37,7 +37,7 @@ DENSITIES, WEIGHTS, TREES, CONTENT, VERDICT = (
 VERDICT_SCHEMA = 4
 """Version of ``verdict.json`` that is written and read."""
 TARGETS = ("whole", "shadows", "midtones", "highlights")
-"""Whose casts the first stage of trees tells: a* and b* of each, then the spread of each."""
+"""Whose casts the first stage of trees predicts: a*, b* of each, then the log-spread of each."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,11 +61,11 @@ class Densities:
 class Trees:
     """The fitted trees.
 
-    ``features`` names what they are told, in order. ``first`` tells casts and
-    spreads of :data:`TARGETS`, ``last`` the logit of an evident cast, ``uneven``
-    that of a part of the frame with a cast of its own. ``calibration`` is slope
-    and offset of the logit; ``correlation`` (4, 4) how far the errors of the
-    targets go together.
+    ``features`` names their inputs, in order. ``first`` predicts casts of
+    :data:`TARGETS` and the logarithms of their standard deviations, ``last`` the
+    logit of an evident cast, ``uneven`` that of a part of the frame with a cast of
+    its own. ``calibration`` is slope and offset of the logit; ``correlation`` (4, 4)
+    is that of the errors of the targets.
     """
 
     features: tuple[str, ...]
@@ -97,8 +97,20 @@ class Models:
     def load(cls, folder: str | os.PathLike[str]) -> Models:
         """Read, check and validate every file of a folder.
 
-        Raises ModelError, which names the file, where one is missing, altered or
-        of another version.
+        Parameters
+        ----------
+        folder : path
+            A folder with a registry.
+
+        Returns
+        -------
+        Models
+            Everything fitted that the folder holds.
+
+        Raises
+        ------
+        ModelError
+            A file, which is named, is missing, altered or of another version.
         """
         path = Path(folder)
         return cls(
@@ -118,13 +130,24 @@ class Models:
 
 @cache
 def default_models() -> Models:
-    """The models that came with autocast, read once. Raises ModelError."""
+    """The models that came with autocast, read once.
+
+    Returns
+    -------
+    Models
+        Those of :func:`autocast.modelstore.files.models_folder`.
+
+    Raises
+    ------
+    ModelError
+        They are missing or damaged.
+    """
     return Models.load(models_folder())
 
 
 @lru_cache(maxsize=8)
 def _arrived(folder: str | None, wanted: str) -> Models:
-    """The models that another process meant; the id, made of hashes, tells whether it is they."""
+    """The models that another process meant; the id, made of hashes, shows whether it is they."""
     models = default_models() if folder is None else Models.load(folder)
     if models.id != wanted:
         raise ModelError(

@@ -23,14 +23,34 @@ CEILING = 6.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Network:
-    """The stem and the blocks that are kept: layers by name, and each block's stride."""
+    """The stem and the blocks that are kept: layers by name, and each block's stride.
+
+    ``layers`` holds ``stem`` and, of block k, ``k.expand`` (where it has one),
+    ``k.depth`` and ``k.project``.
+    """
 
     layers: Mapping[str, Layer]
     strides: tuple[int, ...]
 
 
 def unpack_network(arrays: Mapping[str, NDArray[Any]]) -> Network:
-    """The network out of a file's arrays. Raises KeyError where one is missing."""
+    """The network out of a file's arrays.
+
+    Parameters
+    ----------
+    arrays : mapping of str to ndarray
+        ``name.weight`` and ``name.bias`` of each layer, and ``strides``.
+
+    Returns
+    -------
+    Network
+        The same as float32.
+
+    Raises
+    ------
+    KeyError
+        An array is missing.
+    """
     names = {name.removesuffix(".weight") for name in arrays if name.endswith(".weight")}
     layers: dict[str, Layer] = {
         name: (
@@ -43,7 +63,20 @@ def unpack_network(arrays: Mapping[str, NDArray[Any]]) -> Network:
 
 
 def activations(network: Network, seen: Floats) -> Floats:
-    """The last block's output (h, w, C) for what is seen (H, W, 3)."""
+    """The last block's output.
+
+    Parameters
+    ----------
+    network : Network
+        Its stem and blocks.
+    seen : (H, W, 3) ndarray of float32
+        Encoded values on the scale that the network was trained with.
+
+    Returns
+    -------
+    (h, w, C) ndarray of float32
+        Activations before any rectifier, of either sign.
+    """
     at = _rectified(_strided(seen, network.layers["stem"]))
     for k, stride in enumerate(network.strides):
         inside = at

@@ -12,7 +12,22 @@ from numpy.typing import NDArray
 
 
 def write_arrays(path: Path, arrays: Mapping[str, NDArray[Any]]) -> None:
-    """Write arrays as NPZ with a fixed date and no pickled objects."""
+    """Write arrays as NPZ with a fixed date and no pickled objects.
+
+    Parameters
+    ----------
+    path : Path
+        The file, which is replaced where it is there.
+    arrays : mapping of str to ndarray
+        What to write, by name.
+
+    Raises
+    ------
+    OSError
+        The file cannot be written.
+    ValueError
+        An array holds objects.
+    """
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, array in arrays.items():
             entry = zipfile.ZipInfo(f"{name}.npy", date_time=(1980, 1, 1, 0, 0, 0))
