@@ -1,6 +1,6 @@
 """Clear sky.
 
-Target: b* negative, how far cannot be said; a* between about -5 and +2,
+Target: b* negative, by how much is open; a* between about -5 and +2,
 usually on the green side of 0, seldom on the magenta side (common practice, no
 source). The density is rendered from the CIE daylight locus.
 """

@@ -1,7 +1,7 @@
 """Picture-wide estimators of the light, each published, as one kind of evidence.
 
 None knows what is in the picture; each assumes something about all pictures.
-They are worth little alone and something together.
+One by one they are worth little, jointly something.
 
 Every estimator takes linear sRGB of the readable pixels and returns the colour
 of the light up to a factor; the cast is what a neutral of L* 60 reads under it.
@@ -62,30 +62,85 @@ NORM = 6  # shades_of_grey multiplies it out
 
 
 def grey_world(pixels: Floats) -> Floats:
-    """The mean of the scene is grey. Buchsbaum, J. Franklin Inst. 310 (1980)."""
+    """The light if the mean of the scene is grey.
+
+    Parameters
+    ----------
+    pixels : (n, 3) ndarray
+        Linear sRGB, white = 1.
+
+    Returns
+    -------
+    (3,) ndarray
+        Linear sRGB of the light, up to a factor.
+
+    References
+    ----------
+    Buchsbaum, J. Franklin Inst. 310, 1980.
+    """
     return np.asarray(pixels.mean(axis=0))
 
 
 def shades_of_grey(pixels: Floats) -> Floats:
-    """The Minkowski mean of the scene is grey. Finlayson & Trezzi, CIC 12 (2004)."""
+    """The light if the Minkowski mean (of norm 6) of the scene is grey.
+
+    Parameters
+    ----------
+    pixels : (n, 3) ndarray
+        Linear sRGB, white = 1.
+
+    Returns
+    -------
+    (3,) ndarray
+        Linear sRGB of the light, up to a factor.
+
+    References
+    ----------
+    Finlayson & Trezzi, CIC 12, 2004.
+    """
     square = pixels * pixels
     return np.asarray((square * square * square).mean(axis=0) ** (1 / NORM))
 
 
 def white_patch(pixels: Floats) -> Floats:
-    """The brightest of each channel is white: here its 99th percentile.
+    """The light if the brightest of each channel is white.
 
-    Land & McCann, J. Opt. Soc. Am. 61 (1971), with the percentile in common
-    use in place of the maximum.
+    The brightest is here the 99th percentile, in common use in place of the maximum.
+
+    Parameters
+    ----------
+    pixels : (n, 3) ndarray
+        Linear sRGB, white = 1.
+
+    Returns
+    -------
+    (3,) ndarray
+        Linear sRGB of the light, up to a factor.
+
+    References
+    ----------
+    Land & McCann, J. Opt. Soc. Am. 61, 1971.
     """
     rank = int(0.99 * (len(pixels) - 1))
     return np.asarray(np.partition(pixels, rank, axis=0)[rank])
 
 
 def principal_axis(pixels: Floats) -> Floats:
-    """First principal axis of the brightest and darkest 3.5 % of pixels.
+    """The light as first principal axis of the brightest and darkest 3.5 % of pixels.
 
-    Cheng, Prasad & Brown, J. Opt. Soc. Am. A 31 (2014).
+    Parameters
+    ----------
+    pixels : (n, 3) ndarray
+        Linear sRGB, white = 1, above 0.
+
+    Returns
+    -------
+    (3,) ndarray
+        Linear sRGB of the light, up to a factor; above 0.
+
+    References
+    ----------
+    Cheng, Prasad & Brown, J. Opt. Soc. Am. A 31, 2014.
     """
     mean = pixels.mean(axis=0)
     along = pixels @ (mean / np.linalg.norm(mean))
@@ -97,7 +152,20 @@ def principal_axis(pixels: Floats) -> Floats:
 
 
 def edges(image: Floats, order: int) -> Floats:
-    """H x W x 3 strength of the derivative of the given order (1 or 2), lightly smoothed."""
+    """Strength of a derivative, lightly smoothed.
+
+    Parameters
+    ----------
+    image : (H, W, 3) ndarray
+        Linear sRGB, white = 1.
+    order : int
+        Of the derivative, 1 or 2.
+
+    Returns
+    -------
+    (H, W, 3) ndarray
+        Length of the gradient, or of the unmixed second derivatives; at least 0.
+    """
     padded = _framed(image)
     rows = padded[:-2] + 2 * padded[1:-1] + padded[2:]
     smooth = (rows[:, :-2] + 2 * rows[:, 1:-1] + rows[:, 2:]) / 16
@@ -117,17 +185,41 @@ def _framed(values: Floats) -> Floats:
 
 
 def grey_edge(strength: Floats) -> Floats:
-    """The Minkowski mean of the edges is grey. ``strength`` n x 3 from :func:`edges`.
+    """The light if the Minkowski mean (of norm 6) of the edges is grey.
 
-    van de Weijer, Gevers & Gijsenij, IEEE Trans. Image Process. 16 (2007).
+    Parameters
+    ----------
+    strength : (n, 3) ndarray
+        Of readable pixels, from :func:`edges`; at least 0.
+
+    Returns
+    -------
+    (3,) ndarray
+        Linear sRGB of the light, up to a factor; above 0.
+
+    References
+    ----------
+    van de Weijer, Gevers & Gijsenij, IEEE Trans. Image Process. 16, 2007.
     """
     return shades_of_grey(np.maximum(strength, 1e-6))
 
 
 def least_chroma(pixels: Floats, lab: Floats) -> Floats:
-    """Mean of the tenth with the least chroma among L* 30-95.
+    """The light as mean of the tenth with the least chroma among L* 30..95.
 
-    Common practice, no source. It takes the cast to be small.
+    It takes the cast to be small. Common practice, no source.
+
+    Parameters
+    ----------
+    pixels : (n, 3) ndarray
+        Linear sRGB, white = 1.
+    lab : (n, 3) ndarray
+        CIELAB D65 of the same.
+
+    Returns
+    -------
+    (3,) ndarray
+        Linear sRGB of the light, up to a factor.
     """
     within = (lab[:, 0] > 30) & (lab[:, 0] < 95)
     if int(within.sum()) < FEWEST_PIXELS:
@@ -139,11 +231,24 @@ def least_chroma(pixels: Floats, lab: Floats) -> Floats:
 
 
 def greyness(image: Floats) -> Floats:
-    """H x W greyness index: 0 where local contrast is the same in all channels.
+    """Greyness index: the norm of the contrast of ln R - ln Y and of ln B - ln Y.
 
-    Qian, Kämäräinen, Nikkanen & Matas, CVPR 2019: the norm of the contrast of
-    ln R - ln Y and of ln B - ln Y, Y the mean of the channels. Flat places say
-    nothing and are infinite here.
+    Y is the mean of the channels.
+
+    Parameters
+    ----------
+    image : (H, W, 3) ndarray
+        Linear sRGB, white = 1; held at DARKEST_LINEAR or above.
+
+    Returns
+    -------
+    (H, W) ndarray
+        0 where local contrast is the same in all channels, larger where it is not;
+        infinite in flat places, which say nothing.
+
+    References
+    ----------
+    Qian, Kämäräinen, Nikkanen & Matas, CVPR 2019.
     """
     logs = np.log(np.maximum(image, DARKEST_LINEAR))
     mean = np.log(np.maximum(image.mean(axis=-1), DARKEST_LINEAR))
@@ -159,7 +264,24 @@ def _contrast(values: Floats) -> Floats:
 
 
 def grey_pixels(pixels: Floats, index: Floats) -> Floats:
-    """Mean of the 1 % of pixels with the least :func:`greyness` index (n values)."""
+    """The light as mean of the 1 % of pixels with the least greyness index.
+
+    Parameters
+    ----------
+    pixels : (n, 3) ndarray
+        Linear sRGB, white = 1.
+    index : (n,) ndarray
+        Of the same pixels, from :func:`greyness`.
+
+    Returns
+    -------
+    (3,) ndarray
+        Linear sRGB of the light, up to a factor.
+
+    References
+    ----------
+    Qian, Kämäräinen, Nikkanen & Matas, CVPR 2019.
+    """
     count = max(8, len(index) // 100)
     count = min(count, len(index) - 1)
     return np.asarray(pixels[np.argpartition(index, count)[:count]].mean(axis=0))
@@ -186,9 +308,20 @@ ESTIMATORS: Mapping[str, Estimator] = {
 
 
 def measure(scene: Scene) -> dict[str, tuple[float, float]]:
-    """Every estimator's cast (a*, b* at L* 60); empty when too few pixels are readable.
+    """Every estimator's cast.
 
     As published but for one thing: a vivid blue sky (:func:`vivid_sky`) is left out.
+
+    Parameters
+    ----------
+    scene : Scene
+        Its readable pixels.
+
+    Returns
+    -------
+    dict of str to (float, float)
+        a*, b* at L* 60 by the names of :data:`ESTIMATORS`; empty when fewer than
+        :data:`FEWEST_PIXELS` pixels are readable.
     """
     labels = scene.regions.labels
     where = labels >= 0
@@ -215,9 +348,19 @@ def measure(scene: Scene) -> dict[str, tuple[float, float]]:
 
 
 def vivid_sky(scene: Scene) -> NDArray[np.bool_]:
-    """R: regions that lie and feel like sky and are of a blue that hardly any light explains.
+    """Regions that lie and feel like sky and are of a blue that hardly any light explains.
 
     No estimator's assumption holds of a blue sky, which may fill half a frame.
+
+    Parameters
+    ----------
+    scene : Scene
+        R regions and their context.
+
+    Returns
+    -------
+    (R,) ndarray of bool
+        True where an estimator should not look.
     """
     lab = scene.regions.lab
     ab = at_60(lab)
@@ -227,7 +370,21 @@ def vivid_sky(scene: Scene) -> NDArray[np.bool_]:
 
 
 def measure_part(scene: Scene, part: NDArray[np.bool_]) -> dict[str, tuple[float, float]]:
-    """The estimators that regions can stand in for pixels in, over the regions ``part`` (R)."""
+    """The casts by those estimators in which regions can stand in for pixels.
+
+    Parameters
+    ----------
+    scene : Scene
+        R regions.
+    part : (R,) ndarray of bool
+        Which of them to read.
+
+    Returns
+    -------
+    dict of str to (float, float)
+        a*, b* at L* 60 by the names of :data:`ESTIMATORS`; empty for fewer than
+        :data:`FEWEST_REGIONS` regions.
+    """
     if int(part.sum()) < FEWEST_REGIONS:
         return {}
     regions = scene.regions
@@ -256,10 +413,22 @@ def _casts(light: Mapping[str, Floats]) -> dict[str, tuple[float, float]]:
 
 
 def picture_wide(scene: Scene, parts: NDArray[np.bool_]) -> PictureWide:
-    """The estimators' word on the whole picture and on P x R parts.
+    """The estimators' log-likelihoods, over the whole picture and over its parts.
 
     Every estimator has its own bias, spread, weight and share of wild readings
     in the model file.
+
+    Parameters
+    ----------
+    scene : Scene
+        R regions and the readable pixels.
+    parts : (P, R) ndarray of bool
+        Which regions make up each part.
+
+    Returns
+    -------
+    PictureWide
+        (1 + P) x N log-likelihoods in nats, and the estimators' casts of the whole.
     """
     settings = scene.models.weights["statistics"]
     single = measure(scene)
@@ -275,12 +444,25 @@ def picture_wide(scene: Scene, parts: NDArray[np.bool_]) -> PictureWide:
 
 
 def find(scene: Scene, members: NDArray[np.float32]) -> Finding:
-    """Statistics read the whole picture and no place in it."""
+    """Statistics read the whole picture and no place in it.
+
+    Parameters
+    ----------
+    scene : Scene
+        R regions.
+    members : (R, 9) ndarray of float32
+        Not used.
+
+    Returns
+    -------
+    Finding
+        The readable share of the frame, 0..1; no reading and no places.
+    """
     del members
     return Finding(float(scene.regions.area.sum()), None, None, ())
 
 
-# --- what the trees are told: the estimators, and colours of tones and parts of the frame ----
+# --- what the trees are given: the estimators, and colours of tones and parts of the frame ----
 
 LEAST_SHARE = 0.02
 """Share of the frame below which a part is not read (project convention)."""
@@ -291,7 +473,7 @@ QUANTILES = (0.05, 0.25)
 HUE_SECTORS = 8
 """Sectors of hue among which chroma is shared out."""
 CHROMA_AT = (0.1, 0.5, 0.9)
-"""Quantiles of chroma that are told."""
+"""Quantiles of chroma that are features."""
 PLANE = (-25.0, -14.0, -8.0, -4.0, -1.5, 1.5, 4.0, 8.0, 14.0, 25.0)
 """Edges, in a* and b* at L* 60, of the cells into which the whole's pixels are counted."""
 TONE_PLANE = (-14.0, -6.0, -2.0, 2.0, 6.0, 14.0)
@@ -312,14 +494,20 @@ BANDS: Mapping[str, str] = {
     "brightest": "the brightest 3 % of the pixels",
     "darkest": "the darkest 5 % of the pixels that are not black",
 }
-"""Bands of pixels whose colours are told, and the words for them."""
+"""Bands of pixels whose colours are features, and the words for them."""
 
 
 @cache
 def features() -> tuple[Feature, ...]:
-    """Every feature of this kind; the plane is for the last stage alone.
+    """Every feature of this kind.
 
-    What tells the first stage nothing was chosen by cross-validation over groups.
+    What gives the first stage nothing was chosen by cross-validation over groups:
+    the plane is for the last stage alone.
+
+    Returns
+    -------
+    tuple of Feature
+        In the order of :func:`values`.
     """
     kind = "statistics"
     out: list[Feature] = []
@@ -354,7 +542,20 @@ def _cells(cuts: Sequence[float]) -> Iterator[str]:
 
 
 def values(scene: Scene, found: PictureWide) -> Iterator[tuple[str, float]]:
-    """The value of every feature of :func:`features`, in that order."""
+    """The value of every feature of this kind for one picture.
+
+    Parameters
+    ----------
+    scene : Scene
+        The readable pixels.
+    found : PictureWide
+        What :func:`picture_wide` gave for it.
+
+    Yields
+    ------
+    tuple of str and float
+        Name and value, in the order of :func:`features`; NaN where nothing could be read.
+    """
     for name in ESTIMATORS:
         yield from cast_values(f"statistics.{name}", found.single.get(name))
     yield from _ranks(scene)
@@ -405,7 +606,7 @@ def _bands(
     """Mean and least-chroma colours of every band; the sides by distance from neutral."""
     fewest = max(FEWEST_IN_BAND, LEAST_SHARE * 0.5 * size)
     colours = {name: list(_colours(ab, chroma, mask, fewest)) for name, mask in masks.items()}
-    words = ("mean", *(f"least_{quantile:g}" for quantile in QUANTILES))
+    names = ("mean", *(f"least_{quantile:g}" for quantile in QUANTILES))
     for band in BANDS:
         end, _, place = band.partition("_")
         if place:
@@ -413,8 +614,8 @@ def _bands(
             found: Sequence[Colour | None] = [by_distance(*s)[place == "nearer"] for s in sides]
         else:
             found = colours[band]
-        for word, colour in zip(words, found, strict=True):
-            yield from cast_values(f"statistics.{band}.{word}", colour)
+        for name, colour in zip(names, found, strict=True):
+            yield from cast_values(f"statistics.{band}.{name}", colour)
 
 
 def _colours(
@@ -432,7 +633,7 @@ def _ranks(scene: Scene) -> Iterator[tuple[str, float]]:
 
     A rising curve laid over a channel leaves its ranks alone: it moves these
     values as it moves a ramp of greys, from the darkest to the lightest. (Green
-    itself is not told: it would betray copies that casts are laid on.)
+    itself is no feature: it would betray copies that casts are laid on.)
     """
     picture = scene.picture
     values = []

@@ -31,7 +31,12 @@ TONE_BINS = 12
 
 @dataclass(frozen=True, slots=True)
 class Character:
-    """Plain facts; each share is 0..1 of the opaque pixels."""
+    """What kind of picture it is.
+
+    ``monochrome``: hardly any colour. ``toned``: a*b* follows L*, as in a toned print.
+    ``graphic``: mostly flat, in few colours. ``dark``: almost black. ``clipped`` is the
+    share (0..1) of opaque pixels whose brightest channel lies at an end of the scale.
+    """
 
     monochrome: bool
     toned: bool
@@ -41,7 +46,20 @@ class Character:
 
 
 def character(picture: Picture, pixel_lab: NDArray[np.floating[Any]]) -> Character:
-    """Look at all opaque pixels of the working picture; ``pixel_lab`` is its CIELAB."""
+    """Look at all opaque pixels of the working picture.
+
+    Parameters
+    ----------
+    picture : Picture
+        With one opaque pixel at least.
+    pixel_lab : (H, W, 3) ndarray
+        CIELAB D65 of its working pixels.
+
+    Returns
+    -------
+    Character
+        What kind of picture it is.
+    """
     opaque = picture.opaque
     encoded = picture.encoded[opaque]
     lab = np.asfortranarray(pixel_lab[opaque])

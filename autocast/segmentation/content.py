@@ -1,9 +1,9 @@
 """What a picture seems to show, as a network trained on everyday photographs sees it.
 
-A field of flowers, a sunset and a cardboard box may read like a cast; figures
+A field of flowers, a sunset and a cardboard box may read like a cast; features
 of colour cannot name them. The first eleven blocks of EfficientNet-Lite0 (the
 network of Tan & Le, ICML 2019, without what small processors lack), trained by
-others on ImageNet (Russakovsky et al., IJCV 2015), tell what such things have in
+others on ImageNet (Russakovsky et al., IJCV 2015), show what such things have in
 common. They cast no vote and know nothing of casts: the last stage of trees
 (:mod:`autocast.voting.fitted`) learns from judged photographs what is believable in
 such company. ``models/CARD.md`` says where the weights come from.
@@ -33,14 +33,26 @@ CENTRE, SCALE = 127.0, 128.0
 def see(picture: Picture, network: Network) -> dict[str, float]:
     """Mean activation of each of the network's last channels.
 
-    The lighter half is laid to the left, so that a picture and its mirror tell the same.
+    The lighter half is laid to the left, so that a picture and its mirror give the same.
+
+    Parameters
+    ----------
+    picture : Picture
+        Its working pixels are looked at, transparent ones included.
+    network : Network
+        The kept blocks.
+
+    Returns
+    -------
+    dict of str to float
+        Means over the frame, named ``content.000`` to ``content.111``; without unit.
     """
     seen = _seen(picture)
     across = seen.mean(axis=(0, 2))
     if across[: SIDE // 2].sum() < across[SIDE // 2 :].sum():
         seen = seen[:, ::-1]
-    told = activations(network, seen).mean(axis=(0, 1))
-    return {f"{CONTENT}.{k:03d}": float(value) for k, value in enumerate(told)}
+    means = activations(network, seen).mean(axis=(0, 1))
+    return {f"{CONTENT}.{k:03d}": float(value) for k, value in enumerate(means)}
 
 
 def _seen(picture: Picture) -> Floats:

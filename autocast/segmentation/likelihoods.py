@@ -34,9 +34,9 @@ class Scene:
     """One picture, its R regions, and how well each class explains them under N casts.
 
     ``lab`` H x W x 3 is CIELAB D65 of the working pixels.
-    ``explained`` maps each class, and ``else``, to R x N likelihoods; ``kinds``
-    is R x 9 x the context shares; ``weight`` R is how much each region counts;
-    ``models`` are those that explained them.
+    ``explained`` maps each class, and ``else``, to R x N likelihoods; ``context``
+    R x 9 holds the shares of the kinds by :func:`context_shares`; ``weight`` R is how
+    much each region counts; ``models`` are those that explained them.
     """
 
     picture: Picture
@@ -49,7 +49,22 @@ class Scene:
 
 
 def look(picture: Picture, lab: Floats, models: Models) -> Scene:
-    """Lay out the picture (``lab`` its CIELAB) and explain its regions under every cast."""
+    """Lay out the picture and explain its regions under every cast.
+
+    Parameters
+    ----------
+    picture : Picture
+        What is looked at.
+    lab : (H, W, 3) ndarray
+        CIELAB D65 of its working pixels.
+    models : Models
+        Their densities and context weights are used.
+
+    Returns
+    -------
+    Scene
+        Its R regions, and the likelihoods R x N of each class.
+    """
     regions = segment(picture)
     context = context_shares(regions, models)
     table = models.densities.table
@@ -73,7 +88,20 @@ def look(picture: Picture, lab: Floats, models: Models) -> Scene:
 
 
 def context_shares(regions: Regions, models: Models) -> NDArray[np.float32]:
-    """R x 9: how likely each kind is at a place of this height, texture and lightness."""
+    """How likely each kind is at a place of this height, texture and lightness.
+
+    Parameters
+    ----------
+    regions : Regions
+        R regions.
+    models : Models
+        Their context weights and densities of lightness are used.
+
+    Returns
+    -------
+    (R, 9) ndarray of float32
+        Shares in the order of :data:`KINDS`, 0..1; each row sums to 1.
+    """
     context = models.weights["context"]
     traits = np.stack(
         [
@@ -93,7 +121,22 @@ def context_shares(regions: Regions, models: Models) -> NDArray[np.float32]:
 
 
 def memberships(scene: Scene, casts: NDArray[np.intp], share: Floats) -> NDArray[np.float32]:
-    """R x 9 soft memberships in :data:`KINDS`, averaged over grid nodes ``casts`` by ``share``."""
+    """Soft memberships of the regions, averaged over casts.
+
+    Parameters
+    ----------
+    scene : Scene
+        R regions and their context.
+    casts : (n,) ndarray of int
+        Numbers of the grid's nodes to average over.
+    share : (n,) ndarray
+        Weight of each, of sum 1.
+
+    Returns
+    -------
+    (R, 9) ndarray of float32
+        Memberships in the order of :data:`KINDS`, 0..1; each row sums to 1.
+    """
     densities = scene.models.densities
     place = nodes_of(densities, scene.regions.chromaticity, casts)
     parts = densities.table[:, place] * scene.context.T[:, :, None]
@@ -103,7 +146,22 @@ def memberships(scene: Scene, casts: NDArray[np.intp], share: Floats) -> NDArray
 def nodes_of(
     densities: Densities, chromaticity: Floats, which: slice | NDArray[np.intp] = slice(None)
 ) -> NDArray[np.intp]:
-    """R x N: the density node that each of R x 2 falls on once each cast is taken away."""
+    """The density node that each colour falls on once each cast is taken away.
+
+    Parameters
+    ----------
+    densities : Densities
+        Their grid of log-chromaticity.
+    chromaticity : (R, 2) ndarray
+        ln R/G and ln B/G of the colours.
+    which : slice or (N,) ndarray of int, optional
+        Nodes of the grid of casts; all unless given.
+
+    Returns
+    -------
+    (R, N) ndarray of int
+        Columns of ``densities.table``; what lies beyond falls on its rim.
+    """
     size = densities.shape
     index = []
     for axis in (0, 1):

@@ -5,7 +5,7 @@ direction in which its colours differ most, so that a branch and the sky behind
 it do not average to a colour that neither has. This costs a tenth of what
 superpixels cost and serves the votes as well.
 
-What a region *is* cannot be said before the light is known: memberships are
+What a region *is* cannot be known before the light is: memberships are
 asked under a hypothesised cast, in :mod:`autocast.voting.posterior`.
 """
 
@@ -63,7 +63,19 @@ class Regions:
 
 
 def tone_masks(lightness: NDArray[np.floating[Any]]) -> dict[str, NDArray[np.bool_]]:
-    """Which of L* (n,) lie in each tone range, by its name."""
+    """Which lightnesses lie in each tone range.
+
+    Parameters
+    ----------
+    lightness : (n,) ndarray
+        L*.
+
+    Returns
+    -------
+    dict of str to (n,) ndarray of bool
+        By the names of :data:`autocast.judgement.TONE_RANGES`; a range holds its
+        lowest L* and not its highest.
+    """
     return {
         name: (lightness >= low) & (lightness < high)
         for name, (low, high, _) in TONE_RANGES.items()
@@ -71,7 +83,18 @@ def tone_masks(lightness: NDArray[np.floating[Any]]) -> dict[str, NDArray[np.boo
 
 
 def readable(picture: Picture) -> NDArray[np.bool_]:
-    """H x W: pixels whose chromaticity can be read: opaque, not clipped, not buried."""
+    """Pixels whose chromaticity can be read: opaque, not clipped, not buried in black.
+
+    Parameters
+    ----------
+    picture : Picture
+        Its working pixels.
+
+    Returns
+    -------
+    (H, W) ndarray of bool
+        True where every channel lies between :data:`BURIED_BELOW` and :data:`CLIPPED_FROM`.
+    """
     # Channel by channel: numpy is slow to reduce over an axis of three.
     good = picture.opaque.copy()
     for channel in np.moveaxis(picture.encoded, -1, 0):
@@ -80,7 +103,18 @@ def readable(picture: Picture) -> NDArray[np.bool_]:
 
 
 def segment(picture: Picture) -> Regions:
-    """Lay the picture out in regions. A picture with nothing readable gives none."""
+    """Lay the picture out in regions.
+
+    Parameters
+    ----------
+    picture : Picture
+        Its working pixels.
+
+    Returns
+    -------
+    Regions
+        At most two regions a cell; none for a picture with nothing readable.
+    """
     height, width = picture.opaque.shape
     good = readable(picture)
     cells, count = _cells(height, width)

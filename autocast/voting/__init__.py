@@ -1,1 +1,1 @@
-"""All votes become one cast with its spread: counted, told as features, and weighed by a fit."""
+"""All votes become one cast with its spread: counted, given as features, and weighed by a fit."""

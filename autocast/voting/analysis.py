@@ -44,7 +44,11 @@ Floats = NDArray[np.floating[Any]]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Coloured:
-    """The strongly coloured thing of one hue that fills most of the picture."""
+    """The strongly coloured thing of one hue that fills most of the picture.
+
+    ``share`` of the frame, 0..1; ``reads`` is its mean colour; ``regions`` are the
+    numbers of its regions.
+    """
 
     share: float
     reads: Reading
@@ -53,25 +57,40 @@ class Coloured:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Support:
-    """Probable neutrals by tone range: their share and the cast they read, at L* 60."""
+    """Probable neutrals by tone range: their share and the cast they read, at L* 60.
+
+    ``shares`` are of the frame, 0..1; ``casts`` (a*, b*) hold only tone ranges with
+    enough of them.
+    """
 
     shares: Mapping[str, float]
     casts: Mapping[str, Floats]
 
     @property
     def agreeing(self) -> int:
-        """How many tone ranges hold neutrals that agree with each other; 0 if any two quarrel."""
-        heard = list(self.casts.values())
-        for i, one in enumerate(heard):
-            for other in heard[:i]:
+        """How many tone ranges hold neutrals that agree with each other.
+
+        Returns
+        -------
+        int
+            0..3; 0 if any two quarrel.
+        """
+        casts = list(self.casts.values())
+        for i, one in enumerate(casts):
+            for other in casts[:i]:
                 if float(np.hypot(*(one - other))) > NEUTRALS_AGREE:
                     return 0
-        return len(heard)
+        return len(casts)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Analysis:
-    """Everything the advisor weighs."""
+    """Everything the advisor weighs.
+
+    ``members`` R x 9 are the regions' memberships, ``votes`` each kind's own vote,
+    ``conflict`` their largest distance in standard deviations; ``hinted`` is None
+    without hints.
+    """
 
     scene: Scene
     character: Character
@@ -87,7 +106,10 @@ class Analysis:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Hinted:
-    """What a person said: the hints, whether one is doubted, and the analysis without them."""
+    """What a person knows of spots: the hints' votes, and the analysis without them.
+
+    ``doubted``: what one of them says is hardly possible by all else.
+    """
 
     votes: tuple[HintVote, ...]
     doubted: bool
@@ -95,7 +117,20 @@ class Hinted:
 
 
 def analyse(scene: Scene, character: Character) -> Analysis:
-    """Ask the evidence, count the votes, and note the facts that follow."""
+    """Ask the evidence, count the votes, and note the facts that follow.
+
+    Parameters
+    ----------
+    scene : Scene
+        R regions and how each class explains them.
+    character : Character
+        What kind of picture it is.
+
+    Returns
+    -------
+    Analysis
+        Without hints.
+    """
     likelihoods = log_likelihoods(scene)
     return analyse_under(scene, character, likelihoods, count(likelihoods))
 
@@ -103,24 +138,52 @@ def analyse(scene: Scene, character: Character) -> Analysis:
 def analyse_under(
     scene: Scene, character: Character, likelihoods: LogLikelihoods, estimate: Estimate
 ) -> Analysis:
-    """The facts that follow from an estimate."""
+    """The facts that follow from an estimate.
+
+    Parameters
+    ----------
+    scene : Scene
+        R regions and how each class explains them.
+    character : Character
+        What kind of picture it is.
+    likelihoods : LogLikelihoods
+        Those of the scene.
+    estimate : Estimate
+        The cast under which regions are taken for things.
+
+    Returns
+    -------
+    Analysis
+        Without hints.
+    """
     held = members(scene, estimate)
-    heard = votes(scene, held, likelihoods)
+    by_kind = votes(scene, held, likelihoods)
     return Analysis(
         scene=scene,
         character=character,
         log_likelihoods=likelihoods,
         estimate=estimate,
         members=held,
-        votes=heard,
+        votes=by_kind,
         support=support(scene.regions, held),
         coloured=coloured(scene.regions, held, estimate),
-        conflict=conflict(heard),
+        conflict=conflict(by_kind),
     )
 
 
 def tone_parts(estimate: Estimate) -> list[tuple[str, Part]]:
-    """The tone ranges that fill enough of the picture to count."""
+    """The tone ranges that fill enough of the picture to count.
+
+    Parameters
+    ----------
+    estimate : Estimate
+        Its parts are looked through.
+
+    Returns
+    -------
+    list of (str, Part)
+        Those of :data:`autocast.judgement.limits.TONE_SHARE` or more, by name.
+    """
     return [
         (name, estimate.parts[name])
         for name in TONE_RANGES
@@ -129,7 +192,20 @@ def tone_parts(estimate: Estimate) -> list[tuple[str, Part]]:
 
 
 def gap(parts: Sequence[Part]) -> tuple[float, float]:
-    """The largest distance of two parts' casts, and the same in standard deviations."""
+    """The distance of those two parts whose casts lie farthest apart.
+
+    Parameters
+    ----------
+    parts : sequence of Part
+        Any number of them.
+
+    Returns
+    -------
+    distance : float
+        In a*b* at L* 60; 0 for fewer than two parts.
+    deviations : float
+        The same in standard deviations of the two casts' difference.
+    """
     widest = (0.0, 0.0)
     for i, one in enumerate(parts):
         for other in parts[:i]:
@@ -142,7 +218,20 @@ def gap(parts: Sequence[Part]) -> tuple[float, float]:
 
 
 def support(regions: Regions, held: NDArray[np.float32]) -> Support:
-    """What the probable neutrals of each tone range read, given memberships R x 9."""
+    """What the probable neutrals of each tone range read.
+
+    Parameters
+    ----------
+    regions : Regions
+        R regions.
+    held : (R, 9) ndarray of float32
+        Their memberships, 0..1.
+
+    Returns
+    -------
+    Support
+        By tone range.
+    """
     neutral = held[:, columns(NEUTRALS)].sum(axis=1)
     colours = at_60(regions.lab)
     shares, casts = {}, {}
@@ -156,14 +245,44 @@ def support(regions: Regions, held: NDArray[np.float32]) -> Support:
 
 
 def neutral_share(analysis: Analysis, cast: Floats, part: NDArray[np.bool_]) -> float:
-    """Share of the frame in ``part`` (R) that would be probable neutrals under ``cast``."""
+    """How much of a part would be probable neutrals under a cast.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        Of the scene with R regions.
+    cast : (2,) ndarray
+        a*, b* at L* 60; the nearest node of the grid is taken.
+    part : (R,) ndarray of bool
+        Which regions make up the part.
+
+    Returns
+    -------
+    float
+        Share of the frame, 0..1.
+    """
     nearest = np.array([np.argmin(((grid().casts - cast) ** 2).sum(axis=1))])
     held = memberships(analysis.scene, nearest, np.ones(1))[:, columns(NEUTRALS)].sum(axis=1)
     return float((held * analysis.scene.regions.area)[part].sum())
 
 
 def coloured(regions: Regions, held: NDArray[np.float32], estimate: Estimate) -> Coloured | None:
-    """The largest share of strongly coloured regions of one hue that no class explains."""
+    """The largest share of strongly coloured regions of one hue that no class explains.
+
+    Parameters
+    ----------
+    regions : Regions
+        R regions.
+    held : (R, 9) ndarray of float32
+        Their memberships, 0..1.
+    estimate : Estimate
+        Colours are strong beside its cast.
+
+    Returns
+    -------
+    Coloured or None
+        None where it is less than :data:`autocast.judgement.limits.OBJECT_SHARE`.
+    """
     lightness = regions.lab[:, 0]
     off = regions.lab[:, 1:] - requote(estimate.mean, lightness[:, None])
     strong = (np.hypot(off[:, 0], off[:, 1]) > COLOURED_FROM) & (

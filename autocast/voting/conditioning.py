@@ -1,11 +1,11 @@
-"""The estimate once a person has said what spots are.
+"""The estimate once a person has given hints.
 
 The first stage's casts of the whole and of the tone ranges are taken as normal:
-their deviations are told picture by picture, and how far their errors go
-together is fitted (``correlation`` in the model file). A hint reads the cast at
-the lightness of its own spot, and is normal as well. They combine as by Kalman (J.
-Basic Eng. 82, 1960): a neutral of one tone says most of that tone, less of the
-whole, and least of the tone farthest from it.
+their deviations are predicted picture by picture, and the correlation of their
+errors is fitted (``correlation`` in the model file). A hint reads the cast at
+the lightness of its own spot, and is normal as well. They combine as in Kalman's
+filter (:func:`condition`): a neutral of one tone says most of that tone, less of
+the whole, and least of the tone farthest from it.
 """
 
 from __future__ import annotations
@@ -35,28 +35,79 @@ PLACES = (QUOTED_AT, *(at for _, _, at in TONE_RANGES.values()))
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Conditioned:
-    """Casts (4, 2) of the whole and the tone ranges, and the covariance (4, 2, 4, 2) of them."""
+    """Casts (4, 2) of the whole and the tone ranges, and the covariance (4, 2, 4, 2) of them.
+
+    All are a*, b* at L* 60.
+    """
 
     casts: Floats
     covariance: Floats
 
     def at(self, lightness: float) -> tuple[Floats, Floats]:
-        """The cast (2,) at an L*, and its covariance (2, 2)."""
+        """The cast at a lightness.
+
+        Parameters
+        ----------
+        lightness : float
+            L* of a neutral.
+
+        Returns
+        -------
+        cast : (2,) ndarray
+            a*, b* that it reads, quoted at L* 60.
+        covariance : (2, 2) ndarray
+            In squares of those.
+        """
         share = shares(lightness)
         return share @ self.casts, np.einsum("i,iajb,j->ab", share, self.covariance, share)
 
     @property
     def evident(self) -> float:
-        """How likely a careful look calls the whole's cast evident."""
+        """How likely a careful look calls the whole's cast evident.
+
+        Returns
+        -------
+        float
+            Probability, 0..1.
+        """
         return near_evident(normal(self.casts[0], self.covariance[0, :, 0]))
 
     def deviation(self, target: int) -> float:
-        """Standard deviation of one cast: the root mean square of those of a* and b*."""
+        """Standard deviation of one cast.
+
+        Parameters
+        ----------
+        target : int
+            0 for the whole, 1..3 for shadows, midtones and highlights.
+
+        Returns
+        -------
+        float
+            Root mean square of those of a* and b*, at L* 60.
+        """
         return float(np.sqrt(np.trace(self.covariance[target, :, target]) / 2))
 
 
 def shares(lightness: float) -> Floats:
-    """How the casts (4,) of whole and tone ranges add up at an L*: straight lines between."""
+    """How the casts of whole and tone ranges add up at a lightness: straight lines between.
+
+    Parameters
+    ----------
+    lightness : float
+        L*; beyond the outermost of :data:`PLACES` as at it.
+
+    Returns
+    -------
+    (4,) ndarray
+        Shares of the whole, shadows, midtones and highlights, 0..1, of sum 1.
+
+    Examples
+    --------
+    At L* 55, half way between the midtones' 50 and the whole's 60:
+
+    >>> shares(55.0)
+    array([0.5, 0. , 0.5, 0. ])
+    """
     order = np.argsort(PLACES)
     places = np.array(PLACES)[order]
     at = [np.interp(lightness, places, np.eye(4)[k][order]) for k in range(4)]
@@ -64,7 +115,26 @@ def shares(lightness: float) -> Floats:
 
 
 def condition(prediction: Prediction, row: int, votes: Sequence[HintVote]) -> Conditioned:
-    """What row ``row`` of a prediction becomes with every hint."""
+    """What one picture's prediction becomes with every hint.
+
+    Parameters
+    ----------
+    prediction : Prediction
+        Of n lists of features.
+    row : int
+        Which of them.
+    votes : sequence of HintVote
+        The hints; none leave the prediction as it is.
+
+    Returns
+    -------
+    Conditioned
+        Casts and their covariance.
+
+    References
+    ----------
+    Kalman, J. Basic Eng. 82, 1960.
+    """
     deviation = prediction.deviation[row]
     out = Conditioned(
         prediction.casts[row],
@@ -88,7 +158,20 @@ def _with(before: Conditioned, vote: HintVote) -> Conditioned:
 
 
 def distance(before: Conditioned, vote: HintVote) -> float:
-    """How far a hint lies from all that was known before it, in standard deviations."""
+    """How far a hint lies from all that was known before it.
+
+    Parameters
+    ----------
+    before : Conditioned
+        The casts without that hint.
+    vote : HintVote
+        The hint.
+
+    Returns
+    -------
+    float
+        In standard deviations of the difference, at least 0.
+    """
     cast, noise = vote.reading
     expected, covariance = before.at(vote.reads.lightness)
     off = cast - expected
@@ -99,6 +182,18 @@ def with_hints(analysis: Analysis, votes: Sequence[HintVote]) -> Analysis:
     """The analysis given a person's hints; one that little else allows is doubted.
 
     All else is the picture, and the other hints.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        Without hints.
+    votes : sequence of HintVote
+        One hint at least.
+
+    Returns
+    -------
+    Analysis
+        Its estimate is what the hints make of the prediction; ``hinted`` holds them.
     """
     prediction = predict([extract(analysis)], analysis.scene.models.trees)
     others = [[other for other in votes if other is not each] for each in votes]

@@ -1,10 +1,10 @@
-"""What the fitted models are told of a picture: one flat list of named numbers.
+"""What the fitted models are given of a picture: one flat list of named numbers.
 
 :func:`dictionary` says of each what it is. A name begins with the kind of
 evidence that it comes from, with ``joint.`` for the joint count, with ``scene.``
 for plain facts, or with ``content.`` for what the picture seems to show. What
 cannot be read is NaN, which the trees know how to pass on. Left and right are
-told as farther from and nearer to neutral, so that a mirrored picture tells the
+given as farther from and nearer to neutral, so that a mirrored picture gives the
 same.
 """
 
@@ -62,7 +62,13 @@ SHARE = "share of the frame, 0..1"
 
 @cache
 def dictionary() -> Mapping[str, Feature]:
-    """Every feature by its name, in the order in which :func:`extract` gives them."""
+    """Every feature by its name.
+
+    Returns
+    -------
+    mapping of str to Feature
+        In the order in which :func:`extract` gives them.
+    """
     every = [*_scene_features(), *_joint_features()]
     every.append(Feature("joint.conflict", "joint", "largest distance of two votes", "deviations"))
     for name, thing in ((name, BY_NAME[name]) for name in CLASSES):
@@ -83,7 +89,19 @@ def dictionary() -> Mapping[str, Feature]:
 
 
 def extract(analysis: Analysis) -> dict[str, float]:
-    """The value of every feature of :func:`dictionary`, in its order."""
+    """The value of every feature of one picture.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        Without hints.
+
+    Returns
+    -------
+    dict of str to float
+        By name, in the order and the units of :func:`dictionary`; NaN where
+        nothing could be read.
+    """
     found: dict[str, float] = {}
     found.update(_scene(analysis))
     found.update(_joint(analysis.estimate))
@@ -94,14 +112,29 @@ def extract(analysis: Analysis) -> dict[str, float]:
         found.update(cast_values(f"{NEUTRALS}.{name}", analysis.support.casts.get(name)))
     for each in kinds():
         if each.own is not None:
-            said = analysis.log_likelihoods.picture_wide[each.kind]
-            found.update(each.own.values(analysis.scene, said))
+            wide = analysis.log_likelihoods.picture_wide[each.kind]
+            found.update(each.own.values(analysis.scene, wide))
     found.update(see(analysis.scene.picture, analysis.scene.models.network))
     return found
 
 
 def leave_out(found: Mapping[str, float], analysis: Analysis, kind: str) -> dict[str, float]:
-    """The same features as if ``kind``, one of :data:`ABLATED`, had said nothing."""
+    """The same features as if one kind of evidence had not been there.
+
+    Parameters
+    ----------
+    found : mapping of str to float
+        What :func:`extract` gave.
+    analysis : Analysis
+        Of the same picture.
+    kind : str
+        One of :data:`ABLATED`.
+
+    Returns
+    -------
+    dict of str to float
+        NaN for the features of that kind, and a count without it.
+    """
     known = dictionary()
     rest = {
         name: float("nan") if known[name].kind == kind else value for name, value in found.items()

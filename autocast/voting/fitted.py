@@ -2,8 +2,8 @@
 
 The joint count in :mod:`autocast.voting.posterior` says which cast; how far it
 and each kind of evidence can be trusted, in which company, is fitted. A first
-stage of trees tells the cast laid on a picture from its features, and how sure it
-is; a last stage tells from that and the features how likely a look calls it
+stage of trees predicts the cast laid on a picture from its features, and how sure
+it is; a last stage predicts from that and the features how likely a look calls it
 evident. The cast that is quoted stays the count's: it moves smoothly with the
 picture, which a sum of steps does not.
 """
@@ -35,11 +35,11 @@ ANCHORS = (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Layout:
-    """Where what stands in a list of features, as their records tell it.
+    """Where what stands in a list of features, by their records.
 
     ``casts`` (C, 2) are the columns of the a* and the b* of each cast or colour,
     ``anchors`` (A, 2) those of :data:`ANCHORS`; ``first`` are the columns that the
-    first stage is told, the two anchors that follow the features among them.
+    first stage is given, the two anchors that follow the features among them.
     """
 
     casts: Columns
@@ -48,7 +48,18 @@ class Layout:
 
     @classmethod
     def of(cls, names: tuple[str, ...]) -> Layout:
-        """The layout of features named so; a name without a record is a plain number."""
+        """The layout of a list of features.
+
+        Parameters
+        ----------
+        names : tuple of str
+            The features in order; a name without a record is a plain number.
+
+        Returns
+        -------
+        Layout
+            Columns of that list.
+        """
         return _layout(names)
 
 
@@ -73,7 +84,22 @@ def _pairs(column: Mapping[str, int], casts: Sequence[str]) -> Columns:
 
 
 def anchored(names: tuple[str, ...], features: Floats) -> tuple[Floats, Floats]:
-    """Anchors (n, 2), and features (n, F + 2) told relative to them, the anchors last."""
+    """Features relative to each picture's anchor.
+
+    Parameters
+    ----------
+    names : tuple of str
+        The F features in order.
+    features : (n, F) ndarray
+        Their values; NaN where nothing could be read.
+
+    Returns
+    -------
+    anchor : (n, 2) ndarray
+        Median a*, b* at L* 60 of :data:`ANCHORS`; 0 where none could be read.
+    relative : (n, F + 2) ndarray
+        The features, casts and colours less the anchor; then the anchor.
+    """
     layout = Layout.of(names)
     with np.errstate(all="ignore"):
         anchor = np.stack([_median(features[:, axis]) for axis in layout.anchors.T], axis=1)
@@ -96,10 +122,25 @@ def _median(values: Floats) -> Floats:
 def second_stage(
     names: tuple[str, ...], features: Floats, casts: Floats, deviation: Floats
 ) -> Floats:
-    """What the last stage is told.
+    """The inputs of the last stage.
 
-    The first stage's casts (n, 4, 2), the whole's deviation (of n, 4, 2), what
-    follows from them, and the features (n, F), with the size of each colour.
+    Parameters
+    ----------
+    names : tuple of str
+        The F features in order.
+    features : (n, F) ndarray
+        Their values; NaN where nothing could be read.
+    casts : (n, 4, 2) ndarray
+        The first stage's casts of :data:`autocast.modelstore.models.TARGETS`, a*, b* at L* 60.
+    deviation : (n, 4, 2) ndarray
+        Their standard deviations, above 0; only the whole's are used.
+
+    Returns
+    -------
+    (n, 19 + F + C) ndarray
+        The 8 values of the casts, their 4 sizes, the 3 tone ranges' distances from the
+        whole, the whole's 2 deviations, its size over the length of those, the largest size,
+        the features, and C* of each of their C colours.
     """
     size, spread = np.hypot(casts[:, :, 0], casts[:, :, 1]), deviation[:, 0]
     apart = np.hypot(*np.moveaxis(casts[:, 1:] - casts[:, :1], -1, 0))
@@ -120,19 +161,30 @@ def second_stage(
 
 
 def tones_apart(casts: Floats) -> Floats:
-    """How far apart (n,) two of the tone ranges' casts (n, 3, 2) lie at most."""
+    """How far apart the casts of two tone ranges lie at most.
+
+    Parameters
+    ----------
+    casts : (n, 3, 2) ndarray
+        a*, b* of shadows, midtones and highlights, all at one L*.
+
+    Returns
+    -------
+    (n,) ndarray
+        Distances in the same unit.
+    """
     pairs = casts[:, :, None] - casts[:, None]
     return np.asarray(np.hypot(pairs[..., 0], pairs[..., 1]).max(axis=(1, 2)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Prediction:
-    """What the fitted models say of n lists of features.
+    """What the fitted models predict of n lists of features.
 
-    Casts (n, 4, 2) of :data:`autocast.modelstore.TARGETS` by the first stage, their
-    standard deviations (n, 4, 2), the probabilities (n,), and ``uneven`` (n,), the
-    log-odds that a part of the frame has a cast of its own. ``correlation`` (4, 4),
-    the same for every picture, is how far the targets' errors go together.
+    Casts (n, 4, 2) of :data:`autocast.modelstore.models.TARGETS` by the first stage (a*, b* at
+    L* 60), their standard deviations (n, 4, 2), the probabilities (n,), and ``uneven`` (n,),
+    the log-odds that a part of the frame has a cast of its own. ``correlation`` (4, 4), the
+    same for every picture, is that of the targets' errors.
     """
 
     casts: Floats
@@ -143,7 +195,20 @@ class Prediction:
 
 
 def predict(found: Sequence[Mapping[str, float]], trees: Trees) -> Prediction:
-    """What the trees say of n lists of features (:func:`autocast.voting.features.extract`)."""
+    """What the trees predict of lists of features.
+
+    Parameters
+    ----------
+    found : sequence of mapping of str to float
+        n of them, by :func:`autocast.voting.features.extract`; a missing feature is NaN.
+    trees : Trees
+        Their own list of features says which are looked up.
+
+    Returns
+    -------
+    Prediction
+        A row for each list.
+    """
     names = trees.features
     # A kind of evidence that the models were not fitted with weighs nothing.
     features = np.array([[each.get(name, np.nan) for name in names] for each in found])
@@ -159,6 +224,23 @@ def predict(found: Sequence[Mapping[str, float]], trees: Trees) -> Prediction:
 
 
 def probability_of(logit: Floats, calibration: tuple[float, float]) -> Floats:
-    """Probabilities of logits (n,), by a slope and an offset."""
+    """Probabilities of logits, calibrated by a slope and an offset.
+
+    Parameters
+    ----------
+    logit : (n,) ndarray
+        Log-odds of the last stage.
+    calibration : (float, float)
+        Slope and offset of the log-odds.
+
+    Returns
+    -------
+    (n,) ndarray
+        0..1.
+
+    References
+    ----------
+    Platt, in Advances in Large Margin Classifiers, MIT Press, 1999 (from memory, not verified).
+    """
     slope, offset = calibration
     return np.asarray(1 / (1 + np.exp(-(slope * logit + offset))))

@@ -61,7 +61,25 @@ class HintVote:
 
 
 def left_out(picture: Picture, hints: Sequence[Hint]) -> Picture:
-    """The picture without what its owner vouches for or calls differently lit."""
+    """The picture without what its owner vouches for or calls differently lit.
+
+    Parameters
+    ----------
+    picture : Picture
+        The working pixels.
+    hints : sequence of Hint
+        In pixels of the full upright picture.
+
+    Returns
+    -------
+    Picture
+        What is left out is no longer opaque.
+
+    Raises
+    ------
+    HintError
+        A hint cannot be read, or nothing is left.
+    """
     opaque = picture.opaque.copy()
     for hint in hints:
         spot = _spot(picture, hint)
@@ -75,14 +93,52 @@ def left_out(picture: Picture, hints: Sequence[Hint]) -> Picture:
 
 
 def apart(picture: Picture, hint: Hint) -> Picture:
-    """Only what a hint says stands in another light."""
+    """Only what a hint says stands in another light.
+
+    Parameters
+    ----------
+    picture : Picture
+        The working pixels.
+    hint : Hint
+        In pixels of the full upright picture.
+
+    Returns
+    -------
+    Picture
+        Opaque in the hint's disc alone.
+
+    Raises
+    ------
+    HintError
+        The hint cannot be read.
+    """
     return replace(picture, opaque=picture.opaque & _spot(picture, hint))
 
 
 def hint_votes(
     picture: Picture, hints: Sequence[Hint], densities: Densities
 ) -> tuple[HintVote, ...]:
-    """The votes of the hints that name a thing. Raises HintError where a spot cannot be read."""
+    """The votes of the hints that name a thing.
+
+    Parameters
+    ----------
+    picture : Picture
+        The working pixels.
+    hints : sequence of Hint
+        In pixels of the full upright picture; those that name no thing cast no vote.
+    densities : Densities
+        By them sky, foliage and skin vote.
+
+    Returns
+    -------
+    tuple of HintVote
+        In the order of the hints.
+
+    Raises
+    ------
+    HintError
+        A hint or its spot cannot be read.
+    """
     return tuple(_hint_vote(picture, hint, densities) for hint in hints if hint.what in HINTED)
 
 
@@ -126,7 +182,20 @@ def _radius(picture: Picture, hint: Hint) -> float:
 
 
 def place_of(picture: Picture, hint: Hint) -> Place:
-    """The box of a hint's disc, as fractions of the upright picture."""
+    """The box of a hint's disc.
+
+    Parameters
+    ----------
+    picture : Picture
+        Its full size counts.
+    hint : Hint
+        In pixels of the full upright picture.
+
+    Returns
+    -------
+    Place
+        Fractions of the upright picture, 0..1, cut at its edges.
+    """
     radius = _radius(picture, hint)
     left, top = max(0.0, hint.x - radius), max(0.0, hint.y - radius)
     right, bottom = min(picture.width, hint.x + radius), min(picture.height, hint.y + radius)
@@ -178,9 +247,19 @@ def _thing(picture: Picture, spot: Mask) -> Mask:
 
 
 def near_evident(whole: Floats) -> float:
-    """Mass of a posterior (N,) beyond the size at which looks call a cast evident.
+    """Mass of a posterior beyond the size at which looks call a cast evident.
 
     Smoothed by the looks' own noise: two looks differ by about 2 in C*.
+
+    Parameters
+    ----------
+    whole : (N,) ndarray
+        Probabilities of the grid's casts, of sum 1.
+
+    Returns
+    -------
+    float
+        Probability, 0..1.
     """
     from math import erf, sqrt
 

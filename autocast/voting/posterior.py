@@ -1,10 +1,10 @@
 """Votes -> one cast and its spread, over the whole picture, by tone and by area.
 
 The classes of known colour are not independent (a region is one thing or
-another), so they vote together: the log-likelihood of a region is that of all
-classes and ``else`` taken together. The picture-wide statistics are added with
-the weight the model file gives them, under a prior that most pictures have
-little cast. A part of the picture starts from the whole's estimate, widened.
+another), so they vote jointly: the likelihood of a region is the sum over all
+classes and ``else``. The picture-wide statistics are added with the weight the
+model file gives them, under a prior that most pictures have little cast. A part of
+the picture starts from the whole's estimate, widened.
 """
 
 from __future__ import annotations
@@ -67,10 +67,11 @@ class Estimate:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LogLikelihoods:
-    """What is known before the count; every array is (1 + P) x N, the whole first.
+    """What is known before the count; every array of likelihoods is (1 + P) x N, the whole first.
 
     ``joint`` holds the classes' joint log-likelihood, by the class left out
-    (None: all heard); ``picture_wide`` that of each picture-wide kind.
+    (None: none is); ``picture_wide`` that of each picture-wide kind. ``shares`` P are
+    the parts' shares of the frame, ``settings`` the fitted weights of the count.
     """
 
     joint: Mapping[str | None, Floats]
@@ -80,7 +81,18 @@ class LogLikelihoods:
 
 
 def area_masks(regions: Regions) -> dict[str, NDArray[np.bool_]]:
-    """R each: which regions lie in each area of the frame."""
+    """Which regions lie in each area of the frame.
+
+    Parameters
+    ----------
+    regions : Regions
+        R regions, which lie where their middle does.
+
+    Returns
+    -------
+    dict of str to (R,) ndarray of bool
+        By the names of :data:`AREAS`.
+    """
     left, top = regions.across < 0.5, regions.height < 0.5
     halves = dict(zip(HALVES, (left, ~left, top, ~top), strict=True))
     quarters = {
@@ -97,7 +109,19 @@ def area_masks(regions: Regions) -> dict[str, NDArray[np.bool_]]:
 
 
 def part_masks(scene: Scene) -> NDArray[np.bool_]:
-    """P x R: which regions lie in each tone range and each area of the frame."""
+    """Which regions lie in each part: the tone ranges twice, then the areas of the frame.
+
+    Parameters
+    ----------
+    scene : Scene
+        R regions.
+
+    Returns
+    -------
+    (P, R) ndarray of bool
+        In the order of :data:`PARTS`; areas without what is darker or lighter than
+        the tone ranges.
+    """
     lightness = scene.regions.lab[:, 0]
     tones = list(tone_masks(lightness).values())
     # Nothing darker or lighter than the tone ranges says much of an area's light.
@@ -107,7 +131,18 @@ def part_masks(scene: Scene) -> NDArray[np.bool_]:
 
 
 def log_likelihoods(scene: Scene) -> LogLikelihoods:
-    """Ask every kind of evidence."""
+    """Ask every kind of evidence.
+
+    Parameters
+    ----------
+    scene : Scene
+        R regions and how each class explains them.
+
+    Returns
+    -------
+    LogLikelihoods
+        In nats, for the whole and P parts under N casts.
+    """
     masks = part_masks(scene)
     picture_wide = {
         k.kind: k.picture_wide(scene, masks) for k in kinds() if k.picture_wide is not None
@@ -125,7 +160,20 @@ def log_likelihoods(scene: Scene) -> LogLikelihoods:
 
 
 def count(votes: LogLikelihoods, without: str | None = None) -> Estimate:
-    """Combine the votes, leaving out the kind ``without`` if one is named."""
+    """Combine the votes.
+
+    Parameters
+    ----------
+    votes : LogLikelihoods
+        All that is known.
+    without : str, optional
+        A kind of evidence to leave out.
+
+    Returns
+    -------
+    Estimate
+        Of the whole and its parts.
+    """
     logs = _logs(votes, without)
     prior = _prior(votes.settings["prior"])
     whole = posterior(prior + logs[0])
@@ -136,10 +184,21 @@ def count(votes: LogLikelihoods, without: str | None = None) -> Estimate:
 
 
 def recount(votes: LogLikelihoods, casts: Mapping[str | None, tuple[Floats, Floats]]) -> Estimate:
-    """The estimate where the casts of the whole (None) and of the tone ranges are given.
+    """The estimate where the casts of the whole and of the tone ranges are given.
 
-    Each is a mean (2,) and a covariance (2, 2); the areas of the frame are
-    counted from the whole's.
+    The areas of the frame are counted from the whole's.
+
+    Parameters
+    ----------
+    votes : LogLikelihoods
+        All that is known.
+    casts : mapping of str or None to ((2,) ndarray, (2, 2) ndarray)
+        Mean a*, b* at L* 60 and its covariance, by tone range; None is the whole.
+
+    Returns
+    -------
+    Estimate
+        Of the whole and its parts.
     """
     mean, covariance = casts[None]
     whole = normal(mean, covariance)
@@ -150,12 +209,12 @@ def recount(votes: LogLikelihoods, casts: Mapping[str | None, tuple[Floats, Floa
 
 
 def _logs(votes: LogLikelihoods, without: str | None) -> Floats:
-    """(1 + P) x N log-likelihoods of everything that is heard."""
+    """(1 + P) x N log-likelihoods of all evidence but the kind ``without``."""
     known = votes.settings["evidence"]
     logs = known["classes"] * votes.joint[without if without in CLASSES else None]
-    for kind, spoken in votes.picture_wide.items():
+    for kind, wide in votes.picture_wide.items():
         if kind != without and kind in known:
-            logs = logs + known[kind] * spoken.likelihoods
+            logs = logs + known[kind] * wide.likelihoods
     return np.asarray(logs)
 
 
@@ -179,14 +238,42 @@ def _parts(
 
 
 def members(scene: Scene, estimate: Estimate) -> NDArray[np.float32]:
-    """R x 9 memberships, averaged over the casts that the posterior holds possible."""
+    """Memberships of the regions, averaged over the casts that the posterior holds possible.
+
+    Parameters
+    ----------
+    scene : Scene
+        R regions.
+    estimate : Estimate
+        Its posterior weighs the :data:`LIKELY_CASTS` likeliest casts.
+
+    Returns
+    -------
+    (R, 9) ndarray of float32
+        In the order of :data:`autocast.judgement.things.KINDS`, 0..1; each row sums to 1.
+    """
     likely = np.argsort(-estimate.posterior)[:LIKELY_CASTS]
     share = estimate.posterior[likely] / estimate.posterior[likely].sum()
     return memberships(scene, likely, share)
 
 
 def votes(scene: Scene, held: NDArray[np.float32], likelihoods: LogLikelihoods) -> dict[str, Vote]:
-    """Every kind's own likelihood over the casts, given memberships R x 9."""
+    """Every kind's own vote.
+
+    Parameters
+    ----------
+    scene : Scene
+        R regions and how each class explains them.
+    held : (R, 9) ndarray of float32
+        Their memberships, 0..1.
+    likelihoods : LogLikelihoods
+        Those of the scene.
+
+    Returns
+    -------
+    dict of str to Vote
+        By kind, in nats.
+    """
     out = {}
     for kind in kinds():
         if kind.vote is not None:
@@ -199,12 +286,22 @@ def votes(scene: Scene, held: NDArray[np.float32], likelihoods: LogLikelihoods) 
     return out
 
 
-def conflict(heard: Mapping[str, Vote]) -> float:
-    """The largest distance of two votes, in standard deviations of their difference.
+def conflict(by_kind: Mapping[str, Vote]) -> float:
+    """The largest distance of two votes.
 
     A vote that says little is wide and conflicts with nothing.
+
+    Parameters
+    ----------
+    by_kind : mapping of str to Vote
+        Each kind's own vote.
+
+    Returns
+    -------
+    float
+        In standard deviations of the two casts' difference, at least 0.
     """
-    readings = [vote.reading for vote in heard.values()]
+    readings = [vote.reading for vote in by_kind.values()]
     worst = 0.0
     for i, (mean, covariance) in enumerate(readings):
         for other, spread in readings[:i]:
