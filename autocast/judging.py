@@ -85,7 +85,35 @@ def examine(
     assumptions: Assumptions | None = None,
     models: Models | None = None,
 ) -> Examination:
-    """Judge a picture and keep what is needed to draw how it was judged."""
+    """Judge a picture and keep what is needed to draw how it was judged.
+
+    Parameters
+    ----------
+    source : path, bytes, binary file, PIL image or array
+        As for :func:`judge`.
+    hints : sequence of Hint
+        What a person knows of spots.
+    assumptions : Assumptions, optional
+        Another base rate of evident casts, or other risks, than the models' own.
+    models : Models, optional
+        Those that autocast came with unless given.
+
+    Returns
+    -------
+    Examination
+        The judgement, the working pixels, their regions, and the analysis.
+
+    Raises
+    ------
+    PictureError
+        The picture cannot be judged.
+    HintError
+        A hint cannot be read.
+    AssumptionError
+        An assumption is no share between 0 and 1.
+    ModelError
+        Model files are damaged.
+    """
     picture = open_picture(source)
     analysis = _analysis(picture, hints, models or default_models())
     judgement = advise(analysis, assumptions or Assumptions())
@@ -100,12 +128,23 @@ def examine(
 
 
 def casts_by_tone(examination: Examination) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """The fitted casts of shadows, midtones and highlights (3, 2) at L* 60, and how sure (3,).
+    """The fitted casts of shadows, midtones and highlights, and how sure they are.
 
     They are the first stage's (:mod:`autocast.voting.fitted`) given every hint,
     not the count's that the judgement of a picture without hints quotes: the count
-    leans to no cast where evidence is thin. How sure is a standard deviation, the
-    root mean square of those of a* and b*.
+    leans to no cast where evidence is thin.
+
+    Parameters
+    ----------
+    examination : Examination
+        With hints or without.
+
+    Returns
+    -------
+    casts : (3, 2) ndarray
+        a*, b* at L* 60.
+    deviation : (3,) ndarray
+        Standard deviations, the root mean square of those of a* and b*.
     """
     analysis, hinted = examination.analysis, examination.analysis.hinted
     if hinted is not None:
@@ -118,7 +157,27 @@ def casts_by_tone(examination: Examination) -> tuple[NDArray[np.float64], NDArra
 
 
 def prepare(source: Source, models: Models | None = None) -> Analysis:
-    """Everything up to the advice: open, lay out, ask the evidence, count the votes."""
+    """Everything up to the advice: open, lay out, ask the evidence, count the votes.
+
+    Parameters
+    ----------
+    source : path, bytes, binary file, PIL image or array
+        As for :func:`judge`.
+    models : Models, optional
+        Those that autocast came with unless given.
+
+    Returns
+    -------
+    Analysis
+        Without hints.
+
+    Raises
+    ------
+    PictureError
+        The picture cannot be judged.
+    ModelError
+        Model files are damaged.
+    """
     return _analysis(open_picture(source), (), models or default_models())
 
 
@@ -135,7 +194,27 @@ def _looked_at(picture: Picture, models: Models) -> Analysis:
 
 
 def other_lights(picture: Picture, hints: Sequence[Hint], models: Models) -> Iterator[Evidence]:
-    """Each region that a person calls differently lit, read by itself."""
+    """Each region that a person calls differently lit, read by itself.
+
+    Parameters
+    ----------
+    picture : Picture
+        The working pixels, nothing left out.
+    hints : sequence of Hint
+        Those of :data:`autocast.judgement.things.OTHER_LIGHT` are read.
+    models : Models
+        What to read them with.
+
+    Yields
+    ------
+    Evidence
+        Its ``explains`` is the region's own cast, a*, b* at L* 60; its weight is 0.
+
+    Raises
+    ------
+    HintError
+        A hint cannot be read.
+    """
     for hint in hints:
         if hint.what != OTHER_LIGHT:
             continue

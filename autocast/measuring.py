@@ -25,7 +25,7 @@ RADIUS_SHARE = 0.005
 LEAST_RADIUS = 2.0
 """Least such radius, in pixels (project convention)."""
 SURE_FROM = 0.5
-"""Membership from which a place is said to be of a class (project convention)."""
+"""Membership from which a place is taken to be of a class (project convention)."""
 LIKELY = 24
 """Casts of the posterior that a membership is averaged over (project convention)."""
 DETAIL_WITHIN = 2
@@ -74,7 +74,13 @@ class Measures:
     spots: tuple[Measured, ...]
 
     def to_json(self) -> str:
-        """One JSON document, in ASCII."""
+        """One JSON document, in ASCII.
+
+        Returns
+        -------
+        str
+            All fields, with the version of their schema.
+        """
         data: dict[str, Any] = {"schema": 1, **asdict(self)}
         for spot in data["spots"]:
             for key in ("reads", "expected"):

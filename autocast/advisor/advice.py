@@ -54,7 +54,22 @@ OBJECT_PLACES = 6
 def advise(analysis: Analysis, assumptions: Assumptions) -> Judgement:
     """Judge an analysis, and put it in words.
 
-    Raises AssumptionError for what is no share.
+    Parameters
+    ----------
+    analysis : Analysis
+        With hints or without.
+    assumptions : Assumptions
+        Base rate and risks that go before the models' own.
+
+    Returns
+    -------
+    Judgement
+        Without its ``hints``, which the caller adds.
+
+    Raises
+    ------
+    AssumptionError
+        An assumption is no share between 0 and 1.
     """
     models = analysis.scene.models
     rules = rule(models.verdict, assumptions)
@@ -108,7 +123,7 @@ def advise(analysis: Analysis, assumptions: Assumptions) -> Judgement:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Assessed:
-    """What the trees say, hints included.
+    """What the trees predict, hints included.
 
     The probability, how far two tone ranges' casts lie apart at most, and
     ``uneven`` as in :class:`autocast.voting.fitted.Prediction`. ``without`` holds
@@ -131,17 +146,17 @@ def _assess(analysis: Analysis, models: Models) -> _Assessed:
     prediction = predict([features, *less], models.trees)
     probability, *without = (float(p) for p in prediction.probability)
     if analysis.hinted is None:
-        # What was counted without a kind is among the features told without it.
+        # What was counted without a kind is among the features without it.
         rests = [np.array([each["joint.a"], each["joint.b"]]) for each in less]
         casts = prediction.casts[0]
     else:
-        all_said, *others = (
+        hinted, *others = (
             condition(prediction, row, analysis.hinted.votes) for row in range(len(ABLATED) + 1)
         )
-        rests, casts = [each.casts[0] for each in others], all_said.casts
+        rests, casts = [each.casts[0] for each in others], hinted.casts
         without = [*(each.evident for each in others), probability]
         rests.append(before.estimate.mean)
-        probability = all_said.evident
+        probability = hinted.evident
     names = (*ABLATED, HINT)[: len(rests)]
     moved = [float(np.hypot(*(rest - analysis.estimate.mean))) for rest in rests]
     return _Assessed(
@@ -181,10 +196,10 @@ def _tones(estimate: Estimate) -> dict[str, ToneCast]:
 def _evidence(
     analysis: Analysis, shifts: Mapping[str, float], moved: Mapping[str, float], verdict: Verdict
 ) -> Iterator[Evidence]:
-    """What each kind says, and how probability and cast change by hearing it."""
+    """What each kind says, and how probability and cast change by it."""
     readings = {kind: vote.reading for kind, vote in analysis.votes.items()}
     findings = {k.kind: k.find(analysis.scene, analysis.members) for k in kinds()}
-    heard = {
+    precision = {
         kind: 2 / float(np.trace(covariance))
         for kind, (_, covariance) in readings.items()
         if _speaks(findings[kind], analysis.votes[kind])
@@ -192,7 +207,7 @@ def _evidence(
     for kind in kinds():
         name, finding = kind.kind, findings[kind.kind]
         silent = _silent(name, kind.label, round(finding.share, 4))
-        if name not in heard:
+        if name not in precision:
             yield silent
             continue
         mean, covariance = readings[name]
@@ -202,7 +217,7 @@ def _evidence(
             expected=_rounded(finding.expected),
             explains=(round(float(mean[0]), 2), round(float(mean[1]), 2)),
             spread=round(float(np.sqrt(np.trace(covariance) / 2)), 2),
-            weight=round(heard[name] / sum(heard.values()), 4),
+            weight=round(precision[name] / sum(precision.values()), 4),
             drove=round(moved[name], 3),
             drove_probability=round(shifts[name], 4),
             stance=_stance(analysis.votes[name], analysis.estimate, verdict),
@@ -289,7 +304,7 @@ def _content_evidence(adds: float, verdict: Verdict) -> Iterator[Evidence]:
 def _hint_evidence(
     analysis: Analysis, hinted: Hinted, shift: float, moved: float, verdict: Verdict
 ) -> Iterator[Evidence]:
-    """What a person said of each spot. ``drove`` is that of all hints together."""
+    """What each hint says. ``drove`` is that of all hints at once."""
     for hint_vote in hinted.votes:
         mean, covariance = hint_vote.reading
         hint = hint_vote.hint

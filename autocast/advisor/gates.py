@@ -57,10 +57,21 @@ ANSWERED = frozenset({"conflict", "split", "no_known_colour", "few_neutrals"})
 
 
 def remarks(analysis: Analysis, *, tones_apart: bool, parts_apart: bool) -> tuple[str, ...]:
-    """Codes of :data:`autocast.judgement.REMARKS`, in the order of that list.
+    """Codes of the remarks that a picture earns.
 
-    ``tones_apart`` says whether the trees find the casts of two tone ranges apart,
-    and ``parts_apart`` a cast on a part of the frame, whatever the count says.
+    Parameters
+    ----------
+    analysis : Analysis
+        With hints or without.
+    tones_apart : bool
+        Do the trees find the casts of two tone ranges apart, whatever the count says?
+    parts_apart : bool
+        Do they find a cast on a part of the frame, whatever the count says?
+
+    Returns
+    -------
+    tuple of str
+        Keys of :data:`autocast.judgement.REMARKS`, in its order.
     """
     found = set(analysis.scene.picture.remarks)
     if analysis.character.monochrome:
@@ -77,7 +88,7 @@ def remarks(analysis: Analysis, *, tones_apart: bool, parts_apart: bool) -> tupl
 
 
 def _answered(analysis: Analysis) -> bool:
-    """Has a person named a neutral, and does the rest of the picture allow it?"""
+    """Has a hint named a neutral, and does the rest of the picture allow it?"""
     hinted = analysis.hinted
     return (
         hinted is not None
@@ -165,8 +176,8 @@ def _parts_disagree(analysis: Analysis) -> bool:
     """Do columns, or rows, of the frame read casts that are surely not one?"""
     for names, distance, deviations in STRIPS:
         parts = [analysis.estimate.parts[name] for name in names]
-        heard = [part for part in parts if part.share >= LEAST_HEARD]
-        for pair in itertools.combinations(heard, 2):
+        counted = [part for part in parts if part.share >= LEAST_HEARD]
+        for pair in itertools.combinations(counted, 2):
             apart, surely = gap(pair)
             if apart >= distance and surely >= deviations:
                 return True
@@ -207,6 +218,20 @@ def eligibility(analysis: Analysis, earned: Collection[str]) -> tuple[bool, bool
     Remarks keep it from what their rows say. The cast that is counted must not be a
     plain one in what is called clear, and a cast that the count cannot see is never
     called one.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        Its estimate and character count.
+    earned : collection of str
+        What :func:`remarks` gave.
+
+    Returns
+    -------
+    clear : bool
+        May it be called clear?
+    cast : bool
+        May it be called a cast?
     """
     kept_from = {verdict for code in earned for verdict in REMARKS[code].keeps_from}
     if analysis.character.monochrome:

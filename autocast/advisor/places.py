@@ -17,7 +17,19 @@ SMALLEST_CLASS = 0.004
 
 
 def spots(analysis: Analysis) -> tuple[Spot, ...]:
-    """Neutrals from light to dark, then sky, vegetation, skin, and the coloured thing."""
+    """Neutrals from light to dark, then sky, vegetation, skin, and the coloured thing.
+
+    Parameters
+    ----------
+    analysis : Analysis
+        Its regions and their memberships are looked through.
+
+    Returns
+    -------
+    tuple of Spot
+        One of each at most, a neutral in each tone range; fractions of the upright
+        picture, 0..1.
+    """
     regions = analysis.scene.regions
     if not len(regions):
         return ()

@@ -11,25 +11,23 @@ picture is not eligible for ``clear``, for ``cast`` or for either
 (:func:`autocast.advisor.gates.eligibility`), and counts for no threshold it cannot pass:
 the risks are those of the verdicts as they are given.
 
-**Base rate.** Only the mix of pictures is assumed to differ, not how a picture
-of one kind is scored. Then the odds of a probability are multiplied by the odds
-of the new base rate over those of the old (Saerens, Latinne & Decaestecker,
-Neural Computation 14, 2002; Elkan, IJCAI 2001; from memory, not verified). A
-threshold that keeps a risk at one base rate does not keep it at another: among
-fewer evident casts the same ``clear`` holds fewer of them, and the same ``cast``
-holds more faultless pictures. So evident pictures of the curve count by new over
-old base rate, all others by what is left over, and the thresholds are chosen on
-those counts.
+**Base rate.** Only the mix of pictures is assumed to differ, not how a picture of
+one kind is scored. Then the odds of a probability are multiplied by the odds of the
+new base rate over those of the old
+(:func:`autocast.judgement.probability.at_base_rate`). A threshold that keeps a risk
+at one base rate does not keep it at another: among fewer evident casts the same
+``clear`` holds fewer of them, and the same ``cast`` holds more faultless pictures.
+So evident pictures of the curve count by new over old base rate, all others by what
+is left over, and the thresholds are chosen on those counts.
 
 **Risk.** A threshold holds ``bound`` when the one-sided 95 % upper bound of the
-share of errors (Clopper & Pearson, Biometrika 26, 1934) stays within the risk.
-At another base rate the bound is taken of the pictures as they were counted and
-then moved as a share is, the mix among those called rightly being taken as
-counted. Where too few pictures were judged for any threshold to hold so, the one
-is taken whose share of errors itself stays within the risk, and it holds
-``share``; where there is none, nothing is called so and it holds ``none``. The
-threshold is the widest that holds; that it was picked among many is not allowed
-for, which costs little (a test measures it).
+share of errors (:func:`exceeds`) stays within the risk. At another base rate the
+bound is taken of the pictures as they were counted and then moved as a share is,
+the mix among those called rightly being taken as counted. Where too few pictures
+were judged for any threshold to hold so, the one is taken whose share of errors
+itself stays within the risk, and it holds ``share``; where there is none, nothing
+is called so and it holds ``none``. The threshold is the widest that holds; that it
+was picked among many is not allowed for, which costs little (a test measures it).
 """
 
 from __future__ import annotations
@@ -58,9 +56,34 @@ UNSURE = 0.05
 
 
 def exceeds(errors: int, count: int, risk: float) -> bool:
-    """Does the one-sided 95 % upper bound of ``errors`` in ``count`` exceed ``risk``?
+    """Does the one-sided 95 % upper bound of a share of errors exceed a risk?
 
     It does unless so few errors had at most a 5 % chance at a share of ``risk``.
+
+    Parameters
+    ----------
+    errors : int
+        Errors that were counted, at least 0.
+    count : int
+        Pictures among which they were, ``errors`` or more.
+    risk : float
+        Share of errors allowed, above 0 and below 1.
+
+    Returns
+    -------
+    bool
+        True where the bound lies above ``risk``.
+
+    References
+    ----------
+    Clopper & Pearson, Biometrika 26, 1934.
+
+    Examples
+    --------
+    Without a single error it takes 59 pictures to stay within 5 %.
+
+    >>> exceeds(0, 58, 0.05), exceeds(0, 59, 0.05)
+    (True, False)
     """
     if errors >= risk * count:
         return True  # so does the share itself
@@ -93,12 +116,28 @@ class Thresholds:
     def verdict(
         self, probability: Floats, eligible: Bools, monochrome: Bools | None = None
     ) -> NDArray[np.str_]:
-        """The one rule by which verdicts (n,) are given.
+        """The one rule by which verdicts are given.
 
-        ``probability`` (n,) is at the base rate of the fit, ``eligible`` (n, 2) says
-        which may be called ``clear`` and which ``cast``. What is ``monochrome`` (n,)
-        and may be called clear is: its greys have no cast, whatever the trees make
-        of it.
+        Parameters
+        ----------
+        probability : (n,) ndarray
+            At the base rate of the fit, 0..1.
+        eligible : (n, 2) ndarray of bool
+            Which may be called ``clear`` and which ``cast``.
+        monochrome : (n,) ndarray of bool, optional
+            What is so and may be called clear is: its greys have no cast, whatever the
+            trees make of it.
+
+        Returns
+        -------
+        (n,) ndarray of str
+            ``clear``, ``cast`` or ``ask``.
+
+        Examples
+        --------
+        >>> eligible = np.array([[True, True], [True, True], [True, True], [True, False]])
+        >>> Thresholds(0.1, 0.5).verdict(np.array([0.1, 0.3, 0.9, 0.9]), eligible).tolist()
+        ['clear', 'ask', 'cast', 'ask']
         """
         low = probability <= self.clear_below
         clear = (low if monochrome is None else low | monochrome) & eligible[:, 0]
@@ -108,7 +147,22 @@ class Thresholds:
     def verdict_of(
         self, probability: float, eligible: tuple[bool, bool], *, monochrome: bool
     ) -> Verdict:
-        """:meth:`verdict` of one picture."""
+        """:meth:`verdict` of one picture.
+
+        Parameters
+        ----------
+        probability : float
+            At the base rate of the fit, 0..1.
+        eligible : (bool, bool)
+            May it be called ``clear``, and may it be called ``cast``?
+        monochrome : bool
+            Is it black and white?
+
+        Returns
+        -------
+        str
+            ``clear``, ``cast`` or ``ask``.
+        """
         rows = np.array([probability]), np.array([eligible]), np.array([monochrome])
         return as_type("Verdict", str(self.verdict(*rows)[0]))
 
@@ -130,7 +184,23 @@ class Curve:
 
     @classmethod
     def from_plain(cls, data: Mapping[str, Any]) -> Curve:
-        """The curve as :meth:`to_plain` gave it."""
+        """The curve as :meth:`to_plain` gave it.
+
+        Parameters
+        ----------
+        data : mapping of str to list
+            The levels, and the counts by verdict and consensus.
+
+        Returns
+        -------
+        Curve
+            Equal to the one that was written.
+
+        Raises
+        ------
+        KeyError
+            An entry is missing.
+        """
         clear, cast = (
             np.array([data[f"{verdict}.{name}"] for name in CONSENSUS], dtype=np.int64).T
             for verdict in ("clear", "cast")
@@ -139,7 +209,13 @@ class Curve:
         return cls(np.array(data["levels"], dtype=np.float64), clear, cast, total)
 
     def to_plain(self) -> dict[str, list[Any]]:
-        """Plain lists, ready for JSON: the levels, and the counts by verdict and consensus."""
+        """Plain lists, ready for JSON.
+
+        Returns
+        -------
+        dict of str to list
+            ``levels``, ``total``, and the counts by ``verdict.consensus``.
+        """
         columns = {
             f"{verdict}.{name}": counts[:, k].tolist()
             for verdict, counts in (("clear", self.clear), ("cast", self.cast))
@@ -149,12 +225,37 @@ class Curve:
 
     @property
     def base_rate(self) -> float:
-        """Share of evident pictures among those that could be judged."""
+        """Share of evident pictures among those that could be judged.
+
+        Returns
+        -------
+        float
+            0..1.
+        """
         total = dict(zip(CONSENSUS, self.total.tolist(), strict=True))
         return float(total["evident"] / (sum(total.values()) - total["cannot_tell"]))
 
     def thresholds(self, risks: Risks, base_rate: float | None = None) -> Thresholds:
-        """The widest ``clear`` and ``cast`` that keep the risks at a base rate (or the own)."""
+        """The widest ``clear`` and ``cast`` that keep the risks at a base rate.
+
+        Parameters
+        ----------
+        risks : Risks
+            Shares of error allowed, above 0 and below 1.
+        base_rate : float, optional
+            Share of evident pictures to keep them at, above 0 and below 1; the curve's
+            own unless given.
+
+        Returns
+        -------
+        Thresholds
+            Levels of the curve, at the curve's own base rate; 0 for ``clear_below`` and
+            1 for ``cast_above`` where no level holds.
+
+        References
+        ----------
+        Clopper & Pearson, Biometrika 26, 1934.
+        """
         was = self.base_rate
         now = was if base_rate is None else base_rate
         weight = np.full(len(CONSENSUS), (1 - now) / (1 - was))
@@ -219,14 +320,41 @@ class Rule:
     thresholds: Thresholds
 
     def at_base_rate(self, probability: float) -> float:
-        """The probability as it is at the base rate assumed."""
+        """A probability moved to the base rate assumed.
+
+        Parameters
+        ----------
+        probability : float
+            At the base rate of the fit, 0..1.
+
+        Returns
+        -------
+        float
+            At :attr:`base_rate`, 0..1; see
+            :func:`autocast.judgement.probability.at_base_rate`.
+        """
         return float(at_base_rate(probability, self.fitted, self.base_rate))
 
 
 def rule(settings: Mapping[str, Any], assumptions: Assumptions) -> Rule:
     """The rule of ``verdict.json``, changed by what a caller assumes.
 
-    Raises AssumptionError for a share that is not between 0 and 1.
+    Parameters
+    ----------
+    settings : mapping of str to object
+        Contents of ``verdict.json``.
+    assumptions : Assumptions
+        Base rate and risks that go before it.
+
+    Returns
+    -------
+    Rule
+        With thresholds chosen anew where anything is assumed.
+
+    Raises
+    ------
+    AssumptionError
+        An assumption is no share between 0 and 1.
     """
     for name, value in assumptions.given().items():
         if not 0 < value < 1:

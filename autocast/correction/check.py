@@ -59,7 +59,22 @@ class Proof:
 
 
 def prove(before: Judgement, after: Judgement, pictures: tuple[Picture, Picture]) -> Proof:
-    """Compare a picture and its corrected copy, each judged."""
+    """Compare a picture and its corrected copy, each judged.
+
+    Parameters
+    ----------
+    before : Judgement
+        Of the original.
+    after : Judgement
+        Of the copy.
+    pictures : (Picture, Picture)
+        Both, in that order.
+
+    Returns
+    -------
+    Proof
+        Mended only where the copy is called clear and nothing went wrong.
+    """
     readings = tuple(_readings(before, pictures))
     spoiled = [r for r in readings if r.outcome == "spoiled"]
     mended, sentence = _outcome(before, after, spoiled)
@@ -102,10 +117,10 @@ def _readings(before: Judgement, pictures: tuple[Picture, Picture]) -> Iterator[
 
 
 def _hinted(before: Judgement) -> Iterator[Spot]:
-    """The spots that a person told, each with what it was said to be."""
-    said = [hint for hint in before.hints if hint.what in HINTED]
-    told = [each for each in before.evidence if each.kind == HINT]
-    for hint, each in zip(said, told, strict=True):
+    """The spots that hints name, each with what it was hinted to be."""
+    named = [hint for hint in before.hints if hint.what in HINTED]
+    entries = [each for each in before.evidence if each.kind == HINT]
+    for hint, each in zip(named, entries, strict=True):
         if each.reads is None:
             continue
         box = each.where[0]
@@ -120,7 +135,21 @@ def _hinted(before: Judgement) -> Iterator[Spot]:
 
 
 def read_at(picture: Picture, x: float, y: float) -> Reading:
-    """The mean of a small disc of working pixels around a place of the upright picture."""
+    """The mean of a small disc of working pixels.
+
+    Parameters
+    ----------
+    picture : Picture
+        The working pixels.
+    x, y : float
+        Its middle, as fractions of the upright picture, 0..1.
+
+    Returns
+    -------
+    Reading
+        CIELAB D65 of the mean light, to two digits; of the nearest pixel where the
+        disc holds none.
+    """
     rows, columns = picture.opaque.shape
     frame = picture.frame
     across = (x - frame.x) / frame.width * columns - 0.5
@@ -133,13 +162,47 @@ def read_at(picture: Picture, x: float, y: float) -> Reading:
 
 
 def off_by(kind: str, value: Reading) -> float:
-    """How far a reading lies from what its kind may read (its tolerance), in a*b* at L* 60."""
+    """How far a reading lies from what its kind may read.
+
+    Parameters
+    ----------
+    kind : str
+        A row of :mod:`autocast.judgement.things`, or ``object``.
+    value : Reading
+        CIELAB D65.
+
+    Returns
+    -------
+    float
+        Distance to the kind's tolerance in a*b* at L* 60; 0 within it, and for
+        kinds that have none.
+
+    Examples
+    --------
+    At L* 22 a neutral that reads half as much is off by as much.
+
+    >>> off_by("neutrals", Reading(60.0, 0.0, 8.0)), off_by("neutrals", Reading(22.0, 0.0, 4.0))
+    (8.0, 8.0)
+    """
     tolerance = BY_NAME[kind].tolerance if kind in BY_NAME else None
     return 0.0 if tolerance is None else tolerance.off(*at_60(value))
 
 
 def fared(kind: str, before: Reading, after: Reading) -> Outcome:
-    """How a reading of a kind fared between two pictures."""
+    """How a reading of a kind fared between two pictures.
+
+    Parameters
+    ----------
+    kind : str
+        A row of :mod:`autocast.judgement.things`, or ``object``.
+    before, after : Reading
+        CIELAB D65 in each picture.
+
+    Returns
+    -------
+    str
+        A key of :data:`OUTCOMES`.
+    """
     if kind not in BY_NAME:
         return "own"
     one, other = off_by(kind, before), off_by(kind, after)

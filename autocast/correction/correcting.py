@@ -28,12 +28,12 @@ from autocast.picture import Picture, Source, check_copy, copy_picture, own_spac
 class Advice:
     """The move as numbers.
 
-    ``casts`` by tone are (a*, b*) at the tone's own L*; ``points`` are, for
-    each of R, G and B, (input, output) pairs 0..1 in the file's own encoded
-    RGB; ``curves_alone`` is the mean and the 99th percentile of the change of
-    L* where the curves are used without putting lightness back; ``space``
-    names the RGB; ``towards_grey`` is the share of pixels that lose some
-    colour because they would have left the range.
+    ``casts`` by tone are (a*, b*) at the tone's own L*, ``spreads`` their standard
+    deviations; ``points`` are, for each of R, G and B, (input, output) pairs 0..1 in
+    the file's own encoded RGB; ``curves_alone`` is the mean and the 99th percentile of
+    the change of L* where the curves are used without putting lightness back; ``space``
+    names the RGB; ``towards_grey`` is the share of pixels that lose some colour
+    because they would have left the range.
     """
 
     casts: dict[str, tuple[float, float]]
@@ -60,7 +60,13 @@ class Correction:
     proof: Proof | None
 
     def to_dict(self) -> dict[str, Any]:
-        """Plain containers, ready for JSON."""
+        """Plain containers, ready for JSON.
+
+        Returns
+        -------
+        dict
+            With the version of its schema.
+        """
         return {
             "schema": 1,
             "judgement": self.judgement.to_dict(),
@@ -89,7 +95,13 @@ class Correction:
         }
 
     def to_json(self) -> str:
-        """One JSON document, in ASCII."""
+        """One JSON document, in ASCII.
+
+        Returns
+        -------
+        str
+            :meth:`to_dict` as JSON.
+        """
         return json.dumps(self.to_dict(), allow_nan=False)
 
 
@@ -100,19 +112,61 @@ TELL = (
 
 
 def plan(examination: Examination, strength: float = 1.0) -> Move:
-    """The move that a judgement advises; ``strength`` 0..1 is the share of the cast taken away."""
+    """The move that a judgement advises.
+
+    Parameters
+    ----------
+    examination : Examination
+        Its fitted casts by tone are taken, hints included.
+    strength : float, optional
+        Share of the cast that is taken away, above 0 and up to 1.
+
+    Returns
+    -------
+    Move
+        Casts drawn towards each other as far as they may differ by chance, and
+        bent no more than leaves smooth curves.
+    """
     casts, deviation = casts_by_tone(examination)
     return smooth(shrunk(casts, deviation), deviation, strength)
 
 
 def corrected(picture: Picture, move: Move) -> NDArray[np.float32]:
-    """The working pixels of a picture after a move, H x W x 3, sRGB-encoded, 0..1."""
+    """The working pixels of a picture after a move.
+
+    Parameters
+    ----------
+    picture : Picture
+        Its working pixels, taken as sRGB.
+    move : Move
+        What to take away.
+
+    Returns
+    -------
+    (H, W, 3) ndarray of float32
+        sRGB-encoded, 0..1.
+    """
     flat = picture.encoded.reshape(-1, 3)
     return curves(move, srgb_space())(flat).astype(np.float32).reshape(picture.encoded.shape)
 
 
 def refusal(judgement: Judgement, move: Move, *, anyway: bool) -> str:
-    """Why no copy is written, in sentences; empty where one is."""
+    """Why no copy is written.
+
+    Parameters
+    ----------
+    judgement : Judgement
+        Of the original.
+    move : Move
+        What would be taken away.
+    anyway : bool
+        Correct by the best guess where a person should look.
+
+    Returns
+    -------
+    str
+        Sentences; empty where a copy is written.
+    """
     if judgement.verdict == "clear":
         return "No cast is seen, so nothing was written."
     if anyway:
@@ -158,7 +212,7 @@ def correct(  # noqa: PLR0913 -- what a caller may want, by name
         A path where a copy is wanted; without ``to`` anything that can be judged.
     to : path, optional
         Where the copy goes, of the same kind as the original. Without it the move
-        is told and nothing is written.
+        is given and nothing is written.
     hints : sequence of Hint
         What a person knows of spots.
     strength : float
@@ -192,7 +246,10 @@ def correct(  # noqa: PLR0913 -- what a caller may want, by name
 
 @dataclass(frozen=True, slots=True)
 class Wish:
-    """What is wanted of a correction; see :func:`correct`. ``report`` learns how far the copy is."""
+    """What is wanted of a correction; see :func:`correct`.
+
+    ``report`` is called with how much of the copy is done, and of how much.
+    """
 
     hints: tuple[Hint, ...] = ()
     strength: float = 1.0
@@ -215,7 +272,35 @@ class Work:
 def correct_and_keep(
     source: Source, to: str | os.PathLike[str] | None, wish: Wish
 ) -> tuple[Correction, Work]:
-    """:func:`correct`, with what it was made with."""
+    """:func:`correct`, with what it was made with.
+
+    Parameters
+    ----------
+    source : path, bytes, binary file, PIL image or array
+        As for :func:`correct`.
+    to : path, optional
+        Where the copy goes; None for the move alone.
+    wish : Wish
+        The rest of what :func:`correct` is given.
+
+    Returns
+    -------
+    correction : Correction
+        What :func:`correct` gives.
+    work : Work
+        Examinations before and after, and the curves.
+
+    Raises
+    ------
+    PictureError
+        The picture cannot be judged, or not be corrected.
+    HintError
+        A hint cannot be read.
+    OutputError
+        The copy cannot be written there, or the strength makes no sense.
+    ModelError
+        Model files are damaged.
+    """
     if not 0 < wish.strength <= 1:
         raise OutputError(
             f"A strength of {wish.strength:g} makes no sense; give more than 0, up to 1."

@@ -23,7 +23,24 @@ SIDE = 65
 
 
 def clf_text(applied: Curves, name: str) -> str:
-    """The XML document of a move in one RGB space; ``name`` says of which picture."""
+    """The XML document of a move in one RGB space.
+
+    Parameters
+    ----------
+    applied : Curves
+        The move in that space.
+    name : str
+        Of which picture it is.
+
+    Returns
+    -------
+    str
+        One 3D table of :data:`SIDE` nodes a side, to six digits.
+
+    References
+    ----------
+    SMPTE ST 2136-1:2024.
+    """
     axis = np.linspace(0.0, 1.0, SIDE)
     nodes = np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), axis=-1).reshape(-1, 3)
     rows = "\n".join(f"{r:.6f} {g:.6f} {b:.6f}" for r, g, b in applied(nodes))
@@ -42,12 +59,44 @@ def clf_text(applied: Curves, name: str) -> str:
 
 
 def check_clf(to: Path, original: Path, *, force: bool) -> None:
-    """Refuse, before any work is done, a place where the file must not go. Raises OutputError."""
+    """Refuse, before any work is done, a place where the file must not go.
+
+    Parameters
+    ----------
+    to : Path
+        Where it would go.
+    original : Path
+        The picture, which is never changed.
+    force : bool
+        Let a file at ``to`` be replaced.
+
+    Raises
+    ------
+    OutputError
+        It must not go there, or the name does not end in ``.clf``.
+    """
     what = "The move is a CLF file"
     check_target(original, to, force=force, suffixes=(".clf",), what=what)
 
 
 def write_clf(applied: Curves, name: str, to: Path, *, force: bool) -> None:
-    """Write the file, whole or not at all. Raises OutputError."""
+    """Write the file, whole or not at all.
+
+    Parameters
+    ----------
+    applied : Curves
+        The move in the picture's own RGB.
+    name : str
+        Of which picture it is.
+    to : Path
+        Where it goes.
+    force : bool
+        Let a file at ``to`` be replaced.
+
+    Raises
+    ------
+    OutputError
+        It cannot be written there.
+    """
     with whole(to, force=force) as beside:
         beside.write_text(clf_text(applied, name), encoding="utf-8", newline="\n")

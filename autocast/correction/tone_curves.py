@@ -1,6 +1,6 @@
 """The move: one smooth rising curve per channel, then lightness put back.
 
-A cast that differs by tone is told as u(L*), the (a*, b*) that a neutral of
+A cast that differs by tone is described by u(L*), the (a*, b*) that a neutral of
 lightness L* reads, quoted at L* 60. A neutral of luminance Y then holds the
 linear light Y * gains(u); the curve of a channel takes what it holds to what
 a grey of that luminance holds. A cast of one gain per channel gives curves that
@@ -32,7 +32,7 @@ from autocast.picture import RgbSpace
 Floats = NDArray[np.float64]
 
 KNOTS = tuple(at for _, _, at in TONE_RANGES.values())
-"""L* at which the cast by tone is told: shadows, midtones, highlights."""
+"""L* at which the cast by tone is given: shadows, midtones, highlights."""
 HELD_BELOW, HELD_ABOVE = 15.0, 90.0
 """L* beyond which u stays as it is: little can be read there (project convention)."""
 BRIGHTEST = 220.0
@@ -46,7 +46,7 @@ Project convention, set by hand."""
 NEAR_END = 0.9
 """Encoded value from which a channel begins to count as clipped (project convention)."""
 POINTS = (0.0, 0.1, 0.25, 0.5, 0.75, 0.9, 1.0)
-"""Inputs at which the curves are told to a person (project convention)."""
+"""Inputs at which the curves are listed for a person (project convention)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,11 +65,28 @@ class Move:
 
     @property
     def size(self) -> float:
-        """Root mean square C* of the casts, at L* 60."""
+        """Root mean square C* of the casts.
+
+        Returns
+        -------
+        float
+            At L* 60, at least 0.
+        """
         return float(np.sqrt(np.mean(np.sum(np.square(self.casts), axis=1))))
 
     def cast_at(self, lightness: NDArray[np.floating[Any]]) -> Floats:
-        """The casts u (n, 2) at L* (n,), the strength included."""
+        """The casts at given lightnesses, the strength included.
+
+        Parameters
+        ----------
+        lightness : (n,) ndarray
+            L*.
+
+        Returns
+        -------
+        (n, 2) ndarray
+            a*, b* that neutrals of that L* read, quoted at L* 60.
+        """
         casts = np.asarray(self.casts)
         level = casts.mean(axis=0)
         bent = level + self.bend * (tone_weights(lightness) @ (casts - level))
@@ -77,9 +94,25 @@ class Move:
 
 
 def tone_weights(lightness: NDArray[np.floating[Any]]) -> Floats:
-    """How the casts at the knots add up at L* (n,): n x 3, of sum 1.
+    """How the casts at the knots add up at given lightnesses.
 
     The parabola through the three knots (Lagrange's form), held at the ends.
+
+    Parameters
+    ----------
+    lightness : (n,) ndarray
+        L*; beyond :data:`HELD_BELOW` and :data:`HELD_ABOVE` as at them.
+
+    Returns
+    -------
+    (n, 3) ndarray
+        Weights of shadows, midtones and highlights, of sum 1; some may lie below 0.
+
+    Examples
+    --------
+    >>> tone_weights(np.array([37.5, 65.0])).round(3)
+    array([[ 0.386,  0.708, -0.095],
+           [-0.164,  0.8  ,  0.364]])
     """
     x = np.clip(np.asarray(lightness, dtype=np.float64), HELD_BELOW, HELD_ABOVE)
     weights = np.ones((len(x), 3))
@@ -103,7 +136,20 @@ class Curves:
     linear: Floats
 
     def moved(self, values: NDArray[np.floating[Any]]) -> tuple[Floats, NDArray[np.bool_]]:
-        """Encoded values (n, 3) -> corrected ones, and which had to be moved towards grey."""
+        """Correct values, and say which had to be moved towards grey.
+
+        Parameters
+        ----------
+        values : (n, 3) ndarray
+            Encoded RGB of the space, 0..1.
+
+        Returns
+        -------
+        values : (n, 3) ndarray
+            Corrected ones, encoded, 0..1, of the same luminance.
+        over : (n,) ndarray of bool
+            Which would have left the range and were drawn towards grey.
+        """
         weights = self.space.luminance
         held = self.space.decode(values)
         luminance = held @ weights
@@ -120,11 +166,33 @@ class Curves:
         return self.space.encode(light), over
 
     def __call__(self, values: NDArray[np.floating[Any]]) -> Floats:
-        """Encoded values (n, 3) -> corrected ones, 0..1."""
+        """Correct values.
+
+        Parameters
+        ----------
+        values : (n, 3) ndarray
+            Encoded RGB of the space, 0..1.
+
+        Returns
+        -------
+        (n, 3) ndarray
+            Corrected ones, encoded, 0..1, of the same luminance.
+        """
         return self.moved(values)[0]
 
     def alone(self, values: NDArray[np.floating[Any]]) -> Floats:
-        """The curves by themselves, as an editor applies them: no lightness put back."""
+        """The curves by themselves, as an editor applies them: no lightness put back.
+
+        Parameters
+        ----------
+        values : (n, 3) ndarray
+            Encoded RGB of the space, 0..1.
+
+        Returns
+        -------
+        (n, 3) ndarray
+            Encoded, 0..1.
+        """
         return self.space.encode(self._curved(values))
 
     def _curved(self, values: NDArray[np.floating[Any]]) -> Floats:
@@ -133,7 +201,13 @@ class Curves:
         )
 
     def points(self) -> tuple[tuple[tuple[float, float], ...], ...]:
-        """For each channel (input, output) pairs, encoded 0..1, at :data:`POINTS`."""
+        """The curves at :data:`POINTS`.
+
+        Returns
+        -------
+        tuple of three tuples of (float, float)
+            For each of R, G and B (input, output) pairs, encoded, 0..1.
+        """
         inputs = np.repeat(np.array(POINTS)[:, None], 3, axis=1)
         outputs = self.alone(inputs)
         return tuple(
@@ -160,10 +234,23 @@ def _raised(light: Floats, held: Floats, values: NDArray[np.floating[Any]]) -> F
 
 
 def curves(move: Move, space: RgbSpace) -> Curves:
-    """Lay a move out in an RGB space."""
+    """Lay a move out in an RGB space.
+
+    Parameters
+    ----------
+    move : Move
+        What to take away.
+    space : RgbSpace
+        Channels' curves to linear light, and a matrix to linear sRGB.
+
+    Returns
+    -------
+    Curves
+        With a node for each of the space's own.
+    """
     lightness = np.linspace(0.0, BRIGHTEST, 2201)
     luminance = lightness_to_luminance(lightness)
-    # Gains of linear sRGB, told in the file's own primaries.
+    # Gains of linear sRGB, in the file's own primaries.
     held = _linear_srgb(move.cast_at(lightness)) * luminance[:, None]
     own = held @ np.linalg.inv(space.matrix).T
     nodes = np.linspace(0.0, 1.0, space.curves.shape[1])
@@ -184,10 +271,25 @@ def _linear_srgb(casts: Floats) -> Floats:
 
 
 def smooth(casts: Floats, spreads: Floats, strength: float) -> Move:
-    """A move by casts (3, 2) at the knots, bent no more than leaves every curve smooth.
+    """A move bent no more than leaves every curve smooth.
 
     The slope of ln(output) over ln(input) of each channel, which is 1 for a
     plain gain, is held within 1/:data:`STEEPEST` and :data:`STEEPEST`.
+
+    Parameters
+    ----------
+    casts : (3, 2) ndarray
+        a*, b* at L* 60 of shadows, midtones and highlights.
+    spreads : (3,) ndarray
+        Their standard deviations, for the record.
+    strength : float
+        Share of the cast that is taken away, above 0 and up to 1.
+
+    Returns
+    -------
+    Move
+        The largest ``bend`` tried that holds: 1, then each nine tenths of the last,
+        at the end 0.
     """
     pairs = tuple((float(a), float(b)) for a, b in casts)
     spread = tuple(float(s) for s in spreads)
@@ -205,7 +307,22 @@ def smooth(casts: Floats, spreads: Floats, strength: float) -> Move:
 
 
 def lightness_error(applied: Curves, values: NDArray[np.floating[Any]]) -> tuple[float, float]:
-    """Mean and 99th percentile of |delta L*| that the curves alone leave over values (n, 3)."""
+    """How far the curves alone change lightness.
+
+    Parameters
+    ----------
+    applied : Curves
+        The move in the values' space.
+    values : (n, 3) ndarray
+        Encoded RGB of the space, 0..1.
+
+    Returns
+    -------
+    mean : float
+        Mean of the absolute change of L*.
+    most : float
+        Its 99th percentile.
+    """
     before = linear_to_lab(applied.space.to_linear_srgb(values))[:, 0]
     after = linear_to_lab(applied.space.to_linear_srgb(applied.alone(values)))[:, 0]
     off = np.abs(after - before)
@@ -213,12 +330,33 @@ def lightness_error(applied: Curves, values: NDArray[np.floating[Any]]) -> tuple
 
 
 def shrunk(casts: Floats, deviation: Floats) -> Floats:
-    """Casts by tone (3, 2) drawn towards their mean as far as they may differ by chance.
+    """Casts by tone drawn towards their mean as far as they may differ by chance.
 
-    ``deviation`` (3,) says how sure each is: the mean is weighed by it, and what
-    is less sure is drawn farther. Shrinkage by s^2 / (s^2 + d^2), the rule of
-    Wiener's filter: s is the root mean square difference from the mean, d what
-    chance makes of it.
+    Shrinkage by s^2 / (s^2 + d^2), the rule of Wiener's filter: s is the root mean
+    square difference from the mean, d what chance makes of it.
+
+    Parameters
+    ----------
+    casts : (3, 2) ndarray
+        a*, b* at L* 60 of shadows, midtones and highlights.
+    deviation : (3,) ndarray
+        Their standard deviations, above 0: the mean is weighed by them, and what is
+        less sure is drawn farther.
+
+    Returns
+    -------
+    (3, 2) ndarray
+        a*, b* at L* 60.
+
+    Examples
+    --------
+    Casts that agree stay as they are; the least sure of others is drawn farthest.
+
+    >>> deviation = np.array([2.0, 2.0, 6.0])
+    >>> shrunk(np.array([[0.0, 6.0], [0.0, 6.0], [0.0, 6.0]]), deviation)[:, 1].round(2)
+    array([6., 6., 6.])
+    >>> shrunk(np.array([[0.0, 4.0], [0.0, 6.0], [0.0, 8.0]]), deviation)[:, 1].round(2)
+    array([4.08, 5.94, 6.86])
     """
     chance = APART_BY_CHANCE * deviation[:, None]
     mean = np.average(casts, axis=0, weights=1 / deviation**2)

@@ -1,6 +1,6 @@
 """Plain borders, mounts and captions around a picture, found on a reduced copy.
 
-A border is told by three things together: its outermost lines are one colour to
+A border is recognised by three things at once: its outermost lines are one colour to
 within the noise of JPEG; it ends at a straight, sharp edge; and it has a partner
 (the opposite side, or two other sides, in the same colour) or is exactly one
 colour. A clear sky or the edge of a night fades, has grain, and ends unevenly.
@@ -52,9 +52,19 @@ class _Strip(NamedTuple):
 
 
 def find_content(values: NDArray[Any], unit: float) -> Place | None:
-    """The part of (H, W, C) values inside all borders; None where there is no border.
+    """The part of a picture inside all borders.
 
-    ``unit`` is what one 8-bit code is in these values.
+    Parameters
+    ----------
+    values : (H, W, C) ndarray
+        Encoded values, upright.
+    unit : float
+        What one 8-bit code is in them.
+
+    Returns
+    -------
+    Place or None
+        Fractions of width and height, 0..1; None where there is no border.
     """
     height, width = values.shape[:2]
     top, bottom, left, right = 0, height, 0, width

@@ -33,7 +33,7 @@ Floats = NDArray[np.float64]
 Change = Callable[[Floats], Floats]
 """Encoded values (n, 3), 0..1 in the file's own RGB, to new ones."""
 Report = Callable[[int, int], None]
-"""Told how many pixels of how many are done."""
+"""Called with how much of the copy is done, and of how much."""
 
 WRITTEN = {
     "JPEG": (".jpg", ".jpeg", ".jpe"),

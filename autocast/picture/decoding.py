@@ -2,7 +2,7 @@
 
 What comes out is a :class:`Decoded`: values as the file holds them (no colour
 conversion yet), upright, alpha apart, with everything that says how to read them.
-The kind of file is told by its content, never by its name.
+The kind of file is recognised by its content, never by its name.
 """
 
 from __future__ import annotations
@@ -126,9 +126,25 @@ def _drained(stream: BinaryIO) -> tuple[str, bytes]:
 def decode(name: str, source: Source, side: int | None) -> Decoded:
     """The values of a settled source.
 
-    With ``side`` the long side of the values may be reduced, to no less than
-    ``side``, where the decoder does that for free; None decodes in full.
-    Raises a PictureError, one sentence that names the source.
+    Parameters
+    ----------
+    name : str
+        What to call it in messages.
+    source : path, bytes, PIL image or array
+        As :func:`settle` gave it.
+    side : int or None
+        Pixels to which the long side may be reduced, and no further, where the decoder
+        does that for free; None decodes in full.
+
+    Returns
+    -------
+    Decoded
+        Values as the file holds them, upright.
+
+    Raises
+    ------
+    PictureError
+        One sentence that names the source.
     """
     if isinstance(source, np.ndarray):
         return _from_array(source)
@@ -743,5 +759,16 @@ def _checked(values: NDArray[Any], name: str) -> NDArray[Any]:
 
 
 def top_of(values: NDArray[Any]) -> float:
-    """The value that stands for 1."""
+    """The value that stands for 1.
+
+    Parameters
+    ----------
+    values : ndarray
+        Encoded values, unsigned integers or floats.
+
+    Returns
+    -------
+    float
+        255, 65535 or 1.
+    """
     return float(np.iinfo(values.dtype).max) if values.dtype.kind == "u" else 1.0

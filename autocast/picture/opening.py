@@ -79,10 +79,23 @@ class Picture:
 
 
 def open_picture(source: Source) -> Picture:
-    """Open a path, bytes, binary file, PIL image or numpy array.
+    """Open a picture and make its working pixels.
 
-    Arrays are sRGB-encoded: uint8, uint16 or float 0..1; (H, W), (H, W, 3) or
-    (H, W, 4) with alpha last. Raises a PictureError.
+    Parameters
+    ----------
+    source : path, bytes, binary file, PIL image or array
+        Arrays are sRGB-encoded, (H, W), (H, W, 3) or (H, W, 4) with alpha last;
+        uint8, uint16, or float in 0..1.
+
+    Returns
+    -------
+    Picture
+        Upright, without borders, the long side at most :data:`WORKING_SIDE` pixels.
+
+    Raises
+    ------
+    PictureError
+        The picture cannot be read.
     """
     name, settled = decoding.settle(source)
     decoded = decoding.decode(name, settled, _LOOK_SIDE)
@@ -122,11 +135,22 @@ def open_picture(source: Source) -> Picture:
 
 
 def full_pixels(source: Source) -> Floats:
-    """Every pixel of the upright picture, (H, W, 3) float32, sRGB-encoded.
+    """Every pixel of the upright picture; nothing is cut away, alpha is left aside.
 
-    Nothing is cut away; alpha is left
-    aside. Values lie in 0..1, or a little
-    outside for colours that sRGB does not hold. Raises a PictureError.
+    Parameters
+    ----------
+    source : path, bytes, binary file, PIL image or array
+        As for :func:`open_picture`.
+
+    Returns
+    -------
+    (H, W, 3) ndarray of float32
+        sRGB-encoded, 0..1, or a little outside for colours that sRGB does not hold.
+
+    Raises
+    ------
+    PictureError
+        The picture cannot be read.
     """
     name, settled = decoding.settle(source)
     decoded = decoding.decode(name, settled, None)
@@ -140,11 +164,26 @@ def full_pixels(source: Source) -> Floats:
 
 
 def reduced_pixels(source: Source, side: int) -> Floats:
-    """The upright picture with a long side of at most ``side``, for showing.
+    """The upright picture made small, for showing.
 
-    (H, W, 3) float32, sRGB-encoded as in :func:`full_pixels`; nothing is cut
-    away, transparent parts keep the colour that lies under them. Raises a
-    PictureError.
+    Nothing is cut away; transparent parts keep the colour that lies under them.
+
+    Parameters
+    ----------
+    source : path, bytes, binary file, PIL image or array
+        As for :func:`open_picture`.
+    side : int
+        Most pixels of the long side.
+
+    Returns
+    -------
+    (H, W, 3) ndarray of float32
+        sRGB-encoded, as by :func:`full_pixels`.
+
+    Raises
+    ------
+    PictureError
+        The picture cannot be read.
     """
     name, settled = decoding.settle(source)
     decoded = decoding.decode(name, settled, side)
@@ -166,10 +205,25 @@ class Disc:
 
 
 def discs(source: Source, spots: Sequence[tuple[float, float, float]]) -> list[Disc]:
-    """The pixels of discs (x, y, radius), in pixels of the full upright picture.
+    """The pixels of discs at full resolution.
 
-    A disc holds the pixel that its middle lies in at least; parts beyond the
-    picture are left away. Raises a PictureError.
+    Parameters
+    ----------
+    source : path, bytes, binary file, PIL image or array
+        As for :func:`open_picture`.
+    spots : sequence of (x, y, radius)
+        In pixels of the full upright picture, origin at its top left corner.
+
+    Returns
+    -------
+    list of Disc
+        In that order. Each holds the pixel that its middle lies in at least; parts
+        beyond the picture are left away.
+
+    Raises
+    ------
+    PictureError
+        The picture cannot be read.
     """
     name, settled = decoding.settle(source)
     decoded = decoding.decode(name, settled, None)
@@ -188,7 +242,23 @@ def discs(source: Source, spots: Sequence[tuple[float, float, float]]) -> list[D
 
 
 def own_space(picture: Picture) -> RgbSpace:
-    """The RGB that the file itself holds. Raises UnsupportedPicture where that is no plain RGB."""
+    """The RGB that the file itself holds.
+
+    Parameters
+    ----------
+    picture : Picture
+        Its coding says how the file holds colour.
+
+    Returns
+    -------
+    RgbSpace
+        Channels' curves to linear light, and a matrix to linear sRGB.
+
+    Raises
+    ------
+    UnsupportedPicture
+        The file holds no plain RGB.
+    """
     coding = picture.coding
     if coding.space != "RGB":
         raise UnsupportedPicture(

@@ -27,10 +27,10 @@ Chromaticities = tuple[tuple[float, float], tuple[float, float], tuple[float, fl
 
 @dataclass(frozen=True, slots=True)
 class Tag:
-    """Colour told by the file without a profile.
+    """Colour by the file's own tags, without a profile.
 
-    ``gamma`` is the exponent that decodes to linear light; None is the sRGB
-    curve. ``label`` says where it was read.
+    ``primaries`` and ``white`` are CIE x, y; ``gamma`` is the exponent that decodes to
+    linear light, None the sRGB curve. ``label`` says where it was read.
     """
 
     label: str
@@ -63,7 +63,7 @@ class Reading(NamedTuple):
 
 
 EXIF_SRGB = Tag("EXIF colour space")
-# DCF 2.0 (CIPA DC-009): the optional colour space, told by EXIF ColorSpace "uncalibrated"
+# DCF 2.0 (CIPA DC-009): the optional colour space, named by EXIF ColorSpace "uncalibrated"
 # with InteroperabilityIndex "R03". Its primaries and its exponent 563/256 are those of
 # opRGB, IEC 61966-2-5:2007 (from memory, not verified).
 DCF_OPTIONAL = Tag(
@@ -94,7 +94,26 @@ HDR_TRANSFERS = {16: "PQ", 18: "HLG"}
 
 
 def tag_from_code_points(where: str, primaries: int, transfer: int) -> Tag | None:
-    """What H.273 code points mean; None where they are unspecified or unknown."""
+    """What code points of ITU-T H.273 mean.
+
+    Parameters
+    ----------
+    where : str
+        Where they were read, for the label.
+    primaries : int
+        ColourPrimaries, by table 2.
+    transfer : int
+        TransferCharacteristics, by table 3.
+
+    Returns
+    -------
+    Tag or None
+        None where they are unspecified or unknown.
+
+    References
+    ----------
+    ITU-T H.273, tables 2 and 3.
+    """
     if primaries not in _PRIMARIES or transfer not in _TRANSFERS:
         return None
     name, chromaticities = _PRIMARIES[primaries]
@@ -104,7 +123,20 @@ def tag_from_code_points(where: str, primaries: int, transfer: int) -> Tag | Non
 
 
 def tag_from_png(gama: bytes | None, chrm: bytes | None) -> Tag:
-    """PNG gAMA and cHRM; a missing one is taken as that of sRGB."""
+    """The colour of PNG's gAMA and cHRM.
+
+    Parameters
+    ----------
+    gama : bytes or None
+        The gAMA chunk; a missing one is taken as that of sRGB.
+    chrm : bytes or None
+        The cHRM chunk; a missing one is taken as that of sRGB.
+
+    Returns
+    -------
+    Tag
+        Exponent, white point and primaries.
+    """
     gamma, white, primaries = None, D65_WHITE, SRGB_PRIMARIES
     if gama is not None:
         stored = struct.unpack(">I", gama)[0]
@@ -121,9 +153,25 @@ def tag_from_png(gama: bytes | None, chrm: bytes | None) -> Tag:
 def to_srgb(
     values: Floats, space: Space, icc: bytes | None, tag: Tag | None, *, certain: bool
 ) -> Reading:
-    """Values (H, W, C) of a space, 0..1 or CIELAB, read as sRGB.
+    """Read values of a space as sRGB.
 
-    ``certain`` says that sRGB needs no remark where nothing else is told.
+    Parameters
+    ----------
+    values : (H, W, C) ndarray of float32
+        0..1, or L*, a*, b*.
+    space : str
+        ``GRAY``, ``RGB``, ``CMYK`` or ``LAB``.
+    icc : bytes or None
+        An embedded profile, which goes before the tag.
+    tag : Tag or None
+        What the file's own tags say.
+    certain : bool
+        Are values without either sRGB for sure, so that this needs no remark?
+
+    Returns
+    -------
+    Reading
+        sRGB, encoded and linear (H, W, 3), unclipped.
     """
     broken: tuple[str, ...] = ()
     if icc is not None:
@@ -285,32 +333,96 @@ class RgbSpace:
 
     @property
     def luminance(self) -> Array:
-        """Weights (3,) of linear light that give luminance Y, white = 1."""
+        """Weights of linear light that give luminance.
+
+        Returns
+        -------
+        (3,) ndarray
+            Of sum 1: Y of white = 1.
+        """
         return np.asarray(RGB_TO_XYZ[1] @ self.matrix, dtype=np.float64)
 
     def decode(self, encoded: NDArray[np.floating[Any]]) -> Array:
-        """Encoded values (..., 3) to the space's own linear light, held to 0..1."""
+        """Decode values to the space's own linear light.
+
+        Parameters
+        ----------
+        encoded : (..., 3) ndarray
+            Encoded RGB, held to 0..1.
+
+        Returns
+        -------
+        (..., 3) ndarray
+            Linear light, 0..1.
+        """
         nodes = np.linspace(0.0, 1.0, self.curves.shape[1])
         return np.stack([np.interp(encoded[..., c], nodes, self.curves[c]) for c in range(3)], -1)
 
     def encode(self, linear: NDArray[np.floating[Any]]) -> Array:
-        """The inverse of :meth:`decode`, from 0 to 1; held at the ends."""
+        """Encode the space's own linear light; the inverse of :meth:`decode`.
+
+        Parameters
+        ----------
+        linear : (..., 3) ndarray
+            Linear light, held to 0..1.
+
+        Returns
+        -------
+        (..., 3) ndarray
+            Encoded RGB, 0..1.
+        """
         nodes = np.linspace(0.0, 1.0, self.curves.shape[1])
         return np.stack([np.interp(linear[..., c], self.curves[c], nodes) for c in range(3)], -1)
 
     def to_linear_srgb(self, encoded: NDArray[np.floating[Any]]) -> Array:
-        """Encoded values (..., 3) to linear sRGB, unclipped."""
+        """Convert values to linear sRGB.
+
+        Parameters
+        ----------
+        encoded : (..., 3) ndarray
+            Encoded RGB, held to 0..1.
+
+        Returns
+        -------
+        (..., 3) ndarray
+            Linear sRGB, white = 1, unclipped.
+        """
         return np.asarray(self.decode(encoded) @ self.matrix.T, dtype=np.float64)
 
 
 def srgb_space() -> RgbSpace:
-    """SRGB itself, IEC 61966-2-1:1999."""
+    """The space sRGB itself.
+
+    Returns
+    -------
+    RgbSpace
+        With :data:`CURVE_NODES` nodes a channel.
+
+    References
+    ----------
+    IEC 61966-2-1:1999.
+    """
     curve = srgb_to_linear(np.linspace(0.0, 1.0, CURVE_NODES))
     return RgbSpace(np.stack([curve] * 3), np.eye(3), "sRGB")
 
 
 def rgb_space(icc: bytes | None, tag: Tag | None, *, certain: bool) -> RgbSpace | None:
-    """The file's own RGB as curves and a matrix; None where a table is needed to tell it."""
+    """The file's own RGB as curves and a matrix.
+
+    Parameters
+    ----------
+    icc : bytes or None
+        An embedded profile, which goes before the tag.
+    tag : Tag or None
+        What the file's own tags say.
+    certain : bool
+        As for :func:`to_srgb`.
+
+    Returns
+    -------
+    RgbSpace or None
+        None where curves and a matrix miss it by more than an 8-bit code.
+    """
     ramp = np.zeros((3, CURVE_NODES, 3), dtype=np.float32)
     for c in range(3):
         ramp[c, :, c] = np.linspace(0.0, 1.0, CURVE_NODES)
