@@ -132,12 +132,6 @@ class Thresholds:
         -------
         (n,) ndarray of str
             ``clear``, ``cast`` or ``ask``.
-
-        Examples
-        --------
-        >>> eligible = np.array([[True, True], [True, True], [True, True], [True, False]])
-        >>> Thresholds(0.1, 0.5).verdict(np.array([0.1, 0.3, 0.9, 0.9]), eligible).tolist()
-        ['clear', 'ask', 'cast', 'ask']
         """
         low = probability <= self.clear_below
         clear = (low if monochrome is None else low | monochrome) & eligible[:, 0]

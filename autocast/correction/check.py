@@ -176,13 +176,6 @@ def off_by(kind: str, value: Reading) -> float:
     float
         Distance to the kind's tolerance in a*b* at L* 60; 0 within it, and for
         kinds that have none.
-
-    Examples
-    --------
-    At L* 22 a neutral that reads half as much is off by as much.
-
-    >>> off_by("neutrals", Reading(60.0, 0.0, 8.0)), off_by("neutrals", Reading(22.0, 0.0, 4.0))
-    (8.0, 8.0)
     """
     tolerance = BY_NAME[kind].tolerance if kind in BY_NAME else None
     return 0.0 if tolerance is None else tolerance.off(*at_60(value))

@@ -107,12 +107,6 @@ def tone_weights(lightness: NDArray[np.floating[Any]]) -> Floats:
     -------
     (n, 3) ndarray
         Weights of shadows, midtones and highlights, of sum 1; some may lie below 0.
-
-    Examples
-    --------
-    >>> tone_weights(np.array([37.5, 65.0])).round(3)
-    array([[ 0.386,  0.708, -0.095],
-           [-0.164,  0.8  ,  0.364]])
     """
     x = np.clip(np.asarray(lightness, dtype=np.float64), HELD_BELOW, HELD_ABOVE)
     weights = np.ones((len(x), 3))

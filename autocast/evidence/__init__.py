@@ -160,11 +160,6 @@ def by_distance(left: Colour | None, right: Colour | None) -> tuple[Colour | Non
         The one of larger C*; the left one where they are equal.
     nearer : (2,) sequence of float, or None
         The other.
-
-    Examples
-    --------
-    >>> by_distance((1.0, 0.0), (0.0, -8.0))
-    ((0.0, -8.0), (1.0, 0.0))
     """
 
     def reach(ab: Colour | None) -> float:  # numpydoc ignore=GL08

@@ -50,7 +50,22 @@ def write_whole(to: Path, content: bytes) -> None:
 
 
 def srgb_file(codes: NDArray[np.uint8], kind: str, **options: Any) -> bytes:  # noqa: ANN401 -- Pillow's
-    """8-bit sRGB codes (H, W, 3) as a file of a kind that Pillow writes, with the profile."""
+    """Codes as a file with the sRGB profile.
+
+    Parameters
+    ----------
+    codes : (H, W, 3) ndarray of uint8
+        8-bit sRGB.
+    kind : str
+        A kind that Pillow writes, such as ``PNG``.
+    **options : object
+        Pillow's options for that kind.
+
+    Returns
+    -------
+    bytes
+        The whole file.
+    """
     from PIL import Image, ImageCms
 
     # Untagged numbers would be shown in whatever the screen makes of them.
