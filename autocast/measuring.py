@@ -12,12 +12,13 @@ from numpy.typing import NDArray
 
 from autocast.colour import linear_to_lab, log_chromaticity
 from autocast.errors import HintError
+from autocast.evidence import columns
 from autocast.judgement import Reading
-from autocast.judgement.things import BY_NAME, CLASSES, KINDS
+from autocast.judgement.things import BY_NAME, CLASSES
 from autocast.judging import Examination, examine
 from autocast.modelstore import Models
 from autocast.picture import Disc, Picture, Source, discs
-from autocast.segmentation.likelihoods import nodes_of
+from autocast.segmentation.likelihoods import likely_casts, memberships
 from autocast.segmentation.regions import BURIED_BELOW, CLIPPED_FROM
 
 RADIUS_SHARE = 0.005
@@ -26,8 +27,6 @@ LEAST_RADIUS = 2.0
 """Least such radius, in pixels (project convention)."""
 SURE_FROM = 0.5
 """Membership from which a place is taken to be of a class (project convention)."""
-LIKELY = 24
-"""Casts of the posterior that a membership is averaged over (project convention)."""
 DETAIL_WITHIN = 2
 """Working pixels around a proposed end of the scale that must all hold detail (likewise)."""
 SAME_PLACE = 0.02
@@ -207,14 +206,14 @@ def _taken_for(
     if region < 0:
         return "nothing to go by (clipped, black or left out)", None
     # The spot's own colour in its region's surroundings: a region may hold several things.
-    scene, posterior = examination.analysis.scene, examination.analysis.estimate.posterior
-    likely = np.argsort(-posterior)[:LIKELY]
-    densities = scene.models.densities
-    nodes = nodes_of(densities, log_chromaticity(mean)[None], likely)[0]
-    parts = densities.table[:, nodes] * scene.context[region][:, None]
-    members = (parts / parts.sum(axis=0)) @ (posterior[likely] / posterior[likely].sum())
-    held = dict(zip(KINDS, members, strict=True))
-    shares = {name: float(sum(held[k] for k in kinds)) for name, kinds in CLASSES.items()}
+    scene, estimate = examination.analysis.scene, examination.analysis.estimate
+    members = memberships(
+        scene.models.densities,
+        log_chromaticity(mean)[None],
+        scene.context[region][None],
+        *likely_casts(estimate.posterior),
+    )
+    shares = {name: float(members[0, columns(name)].sum()) for name in CLASSES}
     best = max(shares, key=lambda name: shares[name])
     if shares[best] < SURE_FROM:
         return "of no known colour", None

@@ -29,7 +29,7 @@ from autocast.judgement.limits import (
     FEWEST_AGREEING,
     INFORMATIVE,
     KNOWN_SHARE,
-    LEAST_HEARD,
+    LEAST_COUNTED,
     READABLE_SHARE,
     ROWS_APART,
     SECOND_MODE,
@@ -176,7 +176,7 @@ def _parts_disagree(analysis: Analysis) -> bool:
     """Do columns, or rows, of the frame read casts that are surely not one?"""
     for names, distance, deviations in STRIPS:
         parts = [analysis.estimate.parts[name] for name in names]
-        counted = [part for part in parts if part.share >= LEAST_HEARD]
+        counted = [part for part in parts if part.share >= LEAST_COUNTED]
         for pair in itertools.combinations(counted, 2):
             apart, surely = gap(pair)
             if apart >= distance and surely >= deviations:

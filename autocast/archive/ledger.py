@@ -103,7 +103,7 @@ _SERIES_FIRST = f"""
 
 
 def now() -> str:
-    """This moment, UTC, ISO 8601, to the second."""
+    """The present moment, UTC, ISO 8601, to the second."""
     return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 

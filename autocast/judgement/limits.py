@@ -93,7 +93,7 @@ COLUMNS_APART = (10.0, 2.2)
 """Distance of two columns' counted casts worth a remark, and in deviations."""
 ROWS_APART = (13.0, 6.5)
 """The same of rows: sky and ground differ in any landscape, so that they must differ more."""
-LEAST_HEARD = 0.02
+LEAST_COUNTED = 0.02
 """Share below which a part's cast is not counted."""
 EDGE_SHARE = 0.1
 """Posterior on the grid's rim from which the cast may lie beyond it."""

@@ -83,7 +83,7 @@ class Decoded:
         return 1.0 if self.alpha is None else top_of(self.alpha)
 
 
-def settle(source: Source) -> tuple[str, Source]:
+def resolve(source: Source) -> tuple[str, Source]:
     """The name of a source, and the source in a form that can be decoded twice.
 
     A stream is read from where it stands, put back there where that can be,
@@ -124,7 +124,7 @@ def _drained(stream: BinaryIO) -> tuple[str, bytes]:
 
 
 def decode(name: str, source: Source, side: int | None) -> Decoded:
-    """The values of a settled source.
+    """The values of a resolved source.
 
     Parameters
     ----------

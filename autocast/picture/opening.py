@@ -97,8 +97,8 @@ def open_picture(source: Source) -> Picture:
     PictureError
         The picture cannot be read.
     """
-    name, settled = decoding.settle(source)
-    decoded = decoding.decode(name, settled, _LOOK_SIDE)
+    name, resolved = decoding.resolve(source)
+    decoded = decoding.decode(name, resolved, _LOOK_SIDE)
     box = _content(decoded)
     frame = box or _WHOLE
     full_long = max(decoded.width, decoded.height)
@@ -107,7 +107,7 @@ def open_picture(source: Source) -> Picture:
     if available < _LOOK_SIDE and max(decoded.values.shape[:2]) < full_long:
         # Much was cut away: decode again, so that the rest keeps the scale it would have alone.
         side = math.ceil(_LOOK_SIDE * full_long / content_long)
-        decoded = decoding.decode(name, settled, side)
+        decoded = decoding.decode(name, resolved, side)
     values, opaque = _reduced(decoded, frame, WORKING_SIDE)
     if not opaque.any():
         raise UnsupportedPicture(f"{name} is transparent all over; give a picture with content.")
@@ -152,8 +152,8 @@ def full_pixels(source: Source) -> Floats:
     PictureError
         The picture cannot be read.
     """
-    name, settled = decoding.settle(source)
-    decoded = decoding.decode(name, settled, None)
+    name, resolved = decoding.resolve(source)
+    decoded = decoding.decode(name, resolved, None)
     height, width = decoded.values.shape[:2]
     out = np.empty((height, width, 3), dtype=np.float32)
     rows = max(1, _PIXELS_AT_ONCE // width)
@@ -185,8 +185,8 @@ def reduced_pixels(source: Source, side: int) -> Floats:
     PictureError
         The picture cannot be read.
     """
-    name, settled = decoding.settle(source)
-    decoded = decoding.decode(name, settled, side)
+    name, resolved = decoding.resolve(source)
+    decoded = decoding.decode(name, resolved, side)
     return _read(_reduced(decoded, _WHOLE, side)[0], decoded).encoded
 
 
@@ -225,8 +225,8 @@ def discs(source: Source, spots: Sequence[tuple[float, float, float]]) -> list[D
     PictureError
         The picture cannot be read.
     """
-    name, settled = decoding.settle(source)
-    decoded = decoding.decode(name, settled, None)
+    name, resolved = decoding.resolve(source)
+    decoded = decoding.decode(name, resolved, None)
     out = []
     for x, y, radius in spots:
         rows, columns = decoded.values.shape[:2]

@@ -120,13 +120,44 @@ def context_shares(regions: Regions, models: Models) -> NDArray[np.float32]:
     return np.asarray(shares / shares.sum(axis=1, keepdims=True), dtype=np.float32)
 
 
-def memberships(scene: Scene, casts: NDArray[np.intp], share: Floats) -> NDArray[np.float32]:
-    """Soft memberships of the regions, averaged over casts.
+LIKELY_CASTS = 24
+"""Casts of a posterior that memberships are averaged over (project convention)."""
+
+
+def likely_casts(posterior: Floats) -> tuple[NDArray[np.intp], Floats]:
+    """The likeliest casts of a posterior.
 
     Parameters
     ----------
-    scene : Scene
-        R regions and their context.
+    posterior : (N,) ndarray
+        Over the grid, of sum 1.
+
+    Returns
+    -------
+    tuple of ((n,) ndarray of int, (n,) ndarray)
+        Numbers of the :data:`LIKELY_CASTS` likeliest nodes, and their weights, of sum 1.
+    """
+    likely = np.argsort(-posterior)[:LIKELY_CASTS]
+    return likely, posterior[likely] / posterior[likely].sum()
+
+
+def memberships(
+    densities: Densities,
+    chromaticity: Floats,
+    context: NDArray[np.float32],
+    casts: NDArray[np.intp],
+    share: Floats,
+) -> NDArray[np.float32]:
+    """What colours in their surroundings are taken for, averaged over casts.
+
+    Parameters
+    ----------
+    densities : Densities
+        The densities of the kinds.
+    chromaticity : (R, 2) ndarray
+        Log-chromaticities (ln R/G, ln B/G).
+    context : (R, 9) ndarray
+        How likely each kind is in the surroundings of each, 0..1.
     casts : (n,) ndarray of int
         Numbers of the grid's nodes to average over.
     share : (n,) ndarray
@@ -137,9 +168,8 @@ def memberships(scene: Scene, casts: NDArray[np.intp], share: Floats) -> NDArray
     (R, 9) ndarray of float32
         Memberships in the order of :data:`KINDS`, 0..1; each row sums to 1.
     """
-    densities = scene.models.densities
-    place = nodes_of(densities, scene.regions.chromaticity, casts)
-    parts = densities.table[:, place] * scene.context.T[:, :, None]
+    place = nodes_of(densities, chromaticity, casts)
+    parts = densities.table[:, place] * context.T[:, :, None]
     return np.asarray(((parts / parts.sum(axis=0)) @ share).T, dtype=np.float32)
 
 

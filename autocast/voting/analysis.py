@@ -262,8 +262,11 @@ def neutral_share(analysis: Analysis, cast: Floats, part: NDArray[np.bool_]) -> 
         Share of the frame, 0..1.
     """
     nearest = np.array([np.argmin(((grid().casts - cast) ** 2).sum(axis=1))])
-    held = memberships(analysis.scene, nearest, np.ones(1))[:, columns(NEUTRALS)].sum(axis=1)
-    return float((held * analysis.scene.regions.area)[part].sum())
+    scene = analysis.scene
+    densities, chromaticity = scene.models.densities, scene.regions.chromaticity
+    held = memberships(densities, chromaticity, scene.context, nearest, np.ones(1))
+    neutral = held[:, columns(NEUTRALS)].sum(axis=1)
+    return float((neutral * scene.regions.area)[part].sum())
 
 
 def coloured(regions: Regions, held: NDArray[np.float32], estimate: Estimate) -> Coloured | None:

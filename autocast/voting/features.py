@@ -28,7 +28,7 @@ from autocast.evidence import (
     kinds,
 )
 from autocast.judgement import TONE_RANGES
-from autocast.judgement.limits import LEAST_HEARD
+from autocast.judgement.limits import LEAST_COUNTED
 from autocast.judgement.things import BY_NAME, CLASSES, CONTENT, KINDS, NEUTRALS
 from autocast.segmentation.content import CHANNELS, see
 from autocast.voting.analysis import Analysis, gap
@@ -210,12 +210,12 @@ def _joint(estimate: Estimate) -> Iterator[tuple[str, float]]:
         yield f"joint.apart.{name}", apart
         yield f"joint.apart.{name}.deviations", deviations
     areas = [estimate.parts[name] for name in (*COLUMNS, *QUARTERS)]
-    worst = [np.hypot(*part.mean) for part in areas if part.share >= LEAST_HEARD]
+    worst = [np.hypot(*part.mean) for part in areas if part.share >= LEAST_COUNTED]
     yield "joint.worst_area", float(max(worst, default=np.nan))
 
 
 def _counted(part: Part) -> Floats | None:
-    return part.mean if part.share >= LEAST_HEARD else None
+    return part.mean if part.share >= LEAST_COUNTED else None
 
 
 def _part(name: str, part: Part) -> Iterator[tuple[str, float]]:
@@ -228,7 +228,7 @@ def _widest(parts: Mapping[str, Part], pairs: Sequence[tuple[str, str]]) -> tupl
     gaps = [
         gap([parts[one], parts[other]])
         for one, other in pairs
-        if min(parts[one].share, parts[other].share) >= LEAST_HEARD
+        if min(parts[one].share, parts[other].share) >= LEAST_COUNTED
     ]
     if not gaps:
         return float("nan"), float("nan")
@@ -239,7 +239,7 @@ def _class(analysis: Analysis, kind: str) -> Iterator[tuple[str, float]]:
     """A class's vote and its mean reading, where it was found."""
     belongs = analysis.members[:, columns(kind)].sum(axis=1)
     weight = belongs * analysis.scene.regions.area
-    found = float(weight.sum()) >= LEAST_HEARD
+    found = float(weight.sum()) >= LEAST_COUNTED
     mean, covariance = analysis.votes[kind].reading
     yield from cast_values(f"{kind}.vote", mean if found else None)
     yield f"{kind}.spread", float(np.sqrt(np.trace(covariance) / 2)) if found else float("nan")

@@ -20,7 +20,7 @@ from autocast.colour.grid import gaussian, grid, mean_and_covariance, normal, pe
 from autocast.evidence import PictureWide, Vote, kinds
 from autocast.judgement import TONE_RANGES
 from autocast.judgement.things import CLASSES
-from autocast.segmentation.likelihoods import Scene, memberships
+from autocast.segmentation.likelihoods import Scene, likely_casts, memberships
 from autocast.segmentation.regions import Regions, tone_masks
 
 Floats = NDArray[np.floating[Any]]
@@ -35,8 +35,6 @@ NEAR = (*TONE_RANGES, *HALVES)
 """Parts that start close to the whole's cast; the others start far."""
 FREE_TONES = tuple(f"free_{name}" for name in TONE_RANGES)
 """The tone ranges once more, starting far: what they read without the whole to hold them."""
-LIKELY_CASTS = 24
-"""Casts of the posterior that memberships are averaged over (project convention)."""
 PARTS = (*TONE_RANGES, *FREE_TONES, *AREAS)
 
 
@@ -245,16 +243,15 @@ def members(scene: Scene, estimate: Estimate) -> NDArray[np.float32]:
     scene : Scene
         R regions.
     estimate : Estimate
-        Its posterior weighs the :data:`LIKELY_CASTS` likeliest casts.
+        Its posterior weighs the likeliest casts.
 
     Returns
     -------
     (R, 9) ndarray of float32
         In the order of :data:`autocast.judgement.things.KINDS`, 0..1; each row sums to 1.
     """
-    likely = np.argsort(-estimate.posterior)[:LIKELY_CASTS]
-    share = estimate.posterior[likely] / estimate.posterior[likely].sum()
-    return memberships(scene, likely, share)
+    densities, chromaticity = scene.models.densities, scene.regions.chromaticity
+    return memberships(densities, chromaticity, scene.context, *likely_casts(estimate.posterior))
 
 
 def votes(scene: Scene, held: NDArray[np.float32], likelihoods: LogLikelihoods) -> dict[str, Vote]:
