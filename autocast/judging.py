@@ -8,19 +8,25 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.advisor.advice import advise
+from autocast.advisor import advise
 from autocast.colour import linear_to_lab
 from autocast.judgement import Assumptions, Evidence, Hint, Judgement
 from autocast.judgement.things import KINDS, OTHER_LIGHT
 from autocast.modelstore import Models, default_models
 from autocast.picture import Picture, Source, open_picture
-from autocast.segmentation.character import character
-from autocast.segmentation.likelihoods import look
-from autocast.voting.analysis import Analysis, analyse
-from autocast.voting.conditioning import condition, with_hints
-from autocast.voting.features import extract
-from autocast.voting.fitted import predict
-from autocast.voting.hints import apart, hint_votes, left_out, place_of
+from autocast.segmentation import character, look
+from autocast.voting import (
+    Analysis,
+    analyse,
+    apart,
+    condition,
+    extract,
+    hint_votes,
+    left_out,
+    place_of,
+    predict,
+    with_hints,
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -18,8 +18,7 @@ from autocast.judgement.things import BY_NAME, CLASSES
 from autocast.judging import Examination, examine
 from autocast.modelstore import Models
 from autocast.picture import Disc, Picture, Source, discs
-from autocast.segmentation.likelihoods import likely_casts, memberships
-from autocast.segmentation.regions import BURIED_BELOW, CLIPPED_FROM
+from autocast.segmentation import BURIED_BELOW, CLIPPED_FROM, likely_casts, memberships
 
 RADIUS_SHARE = 0.005
 """Radius of a disc as a share of the long side, where none is given (project convention)."""

@@ -131,7 +131,7 @@ def decode(name: str, source: Source, side: int | None) -> Decoded:
     name : str
         What to call it in messages.
     source : path, bytes, PIL image or array
-        As :func:`settle` gave it.
+        As :func:`resolve` gave it.
     side : int or None
         Pixels to which the long side may be reduced, and no further, where the decoder
         does that for free; None decodes in full.

@@ -1,1 +1,1 @@
-"""Views of a judgement for people: terminal text and the evidence picture."""
+"""Views for people: a judgement, an archive or an evaluation as text, picture or pages."""

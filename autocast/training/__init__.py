@@ -1,1 +1,5 @@
-"""How the files in models/ are made. The only room that imports scikit-learn or colour-science."""
+"""How the fitted files of models/ are made: figures gathered, casts simulated, trees grown.
+
+With evaluation and rendering the only rooms that may import scikit-learn or
+colour-science.
+"""
