@@ -5,6 +5,4 @@
 :mod:`~autocast.advisor.gates`, which also say what verdicts they leave.
 """
 
-from autocast.advisor.advice import advise
-
-__all__ = ["advise"]
+from autocast.advisor.advice import advise as advise

@@ -8,36 +8,17 @@ values of one RGB space, such as the working pixels of a picture::
     after = corrected(examination.picture, move)      # H x W x 3, sRGB-encoded
 """
 
-from autocast.correction.check import Proof, ProvenReading
+from autocast.correction.check import Proof as Proof, ProvenReading as ProvenReading
 from autocast.correction.correcting import (
-    Advice,
-    Correction,
-    Wish,
-    Work,
-    correct,
-    correct_and_keep,
-    corrected,
-    plan,
-    refusal,
+    Advice as Advice,
+    Correction as Correction,
+    Wish as Wish,
+    Work as Work,
+    correct as correct,
+    correct_and_keep as correct_and_keep,
+    corrected as corrected,
+    plan as plan,
+    refusal as refusal,
 )
-from autocast.correction.table import check_clf, write_clf
-from autocast.correction.tone_curves import Curves, Move, curves
-
-__all__ = [
-    "Advice",
-    "Correction",
-    "Curves",
-    "Move",
-    "Proof",
-    "ProvenReading",
-    "Wish",
-    "Work",
-    "check_clf",
-    "correct",
-    "correct_and_keep",
-    "corrected",
-    "curves",
-    "plan",
-    "refusal",
-    "write_clf",
-]
+from autocast.correction.table import check_clf as check_clf, write_clf as write_clf
+from autocast.correction.tone_curves import Curves as Curves, Move as Move, curves as curves

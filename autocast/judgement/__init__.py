@@ -5,59 +5,34 @@ the things that are looked for (:mod:`~autocast.judgement.things`), the remarks,
 and the words for verdicts and casts. Importing it loads nothing heavy.
 """
 
-from autocast.judgement.limits import EVIDENT_FROM, SLIGHT_FROM, STRONG_FROM
-from autocast.judgement.remarks import REMARKS, RemarkText
-from autocast.judgement.things import HINTS
+from autocast.judgement.limits import (
+    EVIDENT_FROM as EVIDENT_FROM,
+    SLIGHT_FROM as SLIGHT_FROM,
+    STRONG_FROM as STRONG_FROM,
+)
+from autocast.judgement.remarks import REMARKS as REMARKS, RemarkText as RemarkText
+from autocast.judgement.things import HINTS as HINTS
 from autocast.judgement.types import (
-    RISKS,
-    SCHEMA_VERSION,
-    Assumptions,
-    Cast,
-    Evidence,
-    Hint,
-    Judgement,
-    Mode,
-    Place,
-    Reading,
-    Risks,
-    Spot,
-    ToneCast,
+    RISKS as RISKS,
+    SCHEMA_VERSION as SCHEMA_VERSION,
+    Assumptions as Assumptions,
+    Cast as Cast,
+    Evidence as Evidence,
+    Hint as Hint,
+    Judgement as Judgement,
+    Mode as Mode,
+    Place as Place,
+    Reading as Reading,
+    Risks as Risks,
+    Spot as Spot,
+    ToneCast as ToneCast,
 )
 from autocast.judgement.words import (
-    TONE_RANGES,
-    VERDICT_WORDS,
-    Stance,
-    Verdict,
-    describe,
-    hue_name,
-    strength_word,
+    TONE_RANGES as TONE_RANGES,
+    VERDICT_WORDS as VERDICT_WORDS,
+    Stance as Stance,
+    Verdict as Verdict,
+    describe as describe,
+    hue_name as hue_name,
+    strength_word as strength_word,
 )
-
-__all__ = [
-    "EVIDENT_FROM",
-    "HINTS",
-    "REMARKS",
-    "RISKS",
-    "SCHEMA_VERSION",
-    "SLIGHT_FROM",
-    "STRONG_FROM",
-    "TONE_RANGES",
-    "VERDICT_WORDS",
-    "Assumptions",
-    "Cast",
-    "Evidence",
-    "Hint",
-    "Judgement",
-    "Mode",
-    "Place",
-    "Reading",
-    "RemarkText",
-    "Risks",
-    "Spot",
-    "Stance",
-    "ToneCast",
-    "Verdict",
-    "describe",
-    "hue_name",
-    "strength_word",
-]

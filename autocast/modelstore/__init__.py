@@ -4,15 +4,14 @@
 elsewhere.
 """
 
-from autocast.modelstore.files import model_id, models_folder, register
-from autocast.modelstore.models import TARGETS, VERDICT_SCHEMA, Models, default_models
-
-__all__ = [
-    "TARGETS",
-    "VERDICT_SCHEMA",
-    "Models",
-    "default_models",
-    "model_id",
-    "models_folder",
-    "register",
-]
+from autocast.modelstore.files import (
+    model_id as model_id,
+    models_folder as models_folder,
+    register as register,
+)
+from autocast.modelstore.models import (
+    TARGETS as TARGETS,
+    VERDICT_SCHEMA as VERDICT_SCHEMA,
+    Models as Models,
+    default_models as default_models,
+)

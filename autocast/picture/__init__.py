@@ -4,35 +4,24 @@ Decoding with its limits, colour profiles, borders, copies with their colours
 changed, and files that appear whole or not at all. Originals are only read.
 """
 
-from autocast.picture.copying import check_copy, check_target, copy as copy_picture
-from autocast.picture.decoding import PIXEL_LIMIT, Source, is_picture
-from autocast.picture.opening import (
-    WORKING_SIDE,
-    Disc,
-    Picture,
-    discs,
-    full_pixels,
-    open_picture,
-    own_space,
-    reduced_pixels,
+from autocast.picture.copying import (
+    check_copy as check_copy,
+    check_target as check_target,
+    copy_picture as copy_picture,
 )
-from autocast.picture.profiles import RgbSpace, srgb_space
-
-__all__ = [
-    "PIXEL_LIMIT",
-    "WORKING_SIDE",
-    "Disc",
-    "Picture",
-    "RgbSpace",
-    "Source",
-    "check_copy",
-    "check_target",
-    "copy_picture",
-    "discs",
-    "full_pixels",
-    "is_picture",
-    "open_picture",
-    "own_space",
-    "reduced_pixels",
-    "srgb_space",
-]
+from autocast.picture.decoding import (
+    PIXEL_LIMIT as PIXEL_LIMIT,
+    Source as Source,
+    is_picture as is_picture,
+)
+from autocast.picture.opening import (
+    WORKING_SIDE as WORKING_SIDE,
+    Disc as Disc,
+    Picture as Picture,
+    discs as discs,
+    full_pixels as full_pixels,
+    open_picture as open_picture,
+    own_space as own_space,
+    reduced_pixels as reduced_pixels,
+)
+from autocast.picture.profiles import RgbSpace as RgbSpace, srgb_space as srgb_space

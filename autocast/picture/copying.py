@@ -102,7 +102,7 @@ def check_copy(source: Path, to: Path, *, force: bool) -> str:
     return kind
 
 
-def copy(source: Path, to: Path, change: Change, report: Report, *, force: bool) -> None:
+def copy_picture(source: Path, to: Path, change: Change, report: Report, *, force: bool) -> None:
     """Write a copy of ``source`` with its colours changed. Raises PictureError or OutputError."""
     kind = check_copy(source, to, force=force)
     write = {"JPEG": _copy_jpeg, "PNG": _copy_png, "WEBP": _copy_webp, "TIFF": _copy_tiff}[kind]

@@ -5,19 +5,16 @@ known colour under every cast; :func:`character` tells what kind of picture it
 is, and :mod:`~autocast.segmentation.content` what it seems to show.
 """
 
-from autocast.segmentation.character import Character, character
-from autocast.segmentation.likelihoods import Scene, likely_casts, look, memberships
-from autocast.segmentation.regions import BURIED_BELOW, CLIPPED_FROM, Regions, tone_masks
-
-__all__ = [
-    "BURIED_BELOW",
-    "CLIPPED_FROM",
-    "Character",
-    "Regions",
-    "Scene",
-    "character",
-    "likely_casts",
-    "look",
-    "memberships",
-    "tone_masks",
-]
+from autocast.segmentation.character import Character as Character, character as character
+from autocast.segmentation.likelihoods import (
+    Scene as Scene,
+    likely_casts as likely_casts,
+    look as look,
+    memberships as memberships,
+)
+from autocast.segmentation.regions import (
+    BURIED_BELOW as BURIED_BELOW,
+    CLIPPED_FROM as CLIPPED_FROM,
+    Regions as Regions,
+    tone_masks as tone_masks,
+)

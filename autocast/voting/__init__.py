@@ -5,24 +5,14 @@ trees are given, :func:`predict` what they make of it; :func:`with_hints` takes 
 what a person said of spots.
 """
 
-from autocast.voting.analysis import Analysis, analyse
-from autocast.voting.conditioning import condition, with_hints
-from autocast.voting.features import dictionary, extract
-from autocast.voting.fitted import Prediction, predict
-from autocast.voting.hints import HintVote, apart, hint_votes, left_out, place_of
-
-__all__ = [
-    "Analysis",
-    "HintVote",
-    "Prediction",
-    "analyse",
-    "apart",
-    "condition",
-    "dictionary",
-    "extract",
-    "hint_votes",
-    "left_out",
-    "place_of",
-    "predict",
-    "with_hints",
-]
+from autocast.voting.analysis import Analysis as Analysis, analyse as analyse
+from autocast.voting.conditioning import condition as condition, with_hints as with_hints
+from autocast.voting.features import dictionary as dictionary, extract as extract
+from autocast.voting.fitted import Prediction as Prediction, predict as predict
+from autocast.voting.hints import (
+    HintVote as HintVote,
+    apart as apart,
+    hint_votes as hint_votes,
+    left_out as left_out,
+    place_of as place_of,
+)
