@@ -16,6 +16,16 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from autocast.judgement import Risks
+    from autocast.modelstore import Models
+
+ModelsFolder = Annotated[
+    Path | None,
+    typer.Option(
+        "--models",
+        metavar="FOLDER",
+        help="Folder of model files to work with; those that autocast came with unless given.",
+    ),
+]
 
 
 @app.command()
@@ -28,25 +38,29 @@ def train(
         Path,
         typer.Option(metavar="MODELS", help="Folder of model files to write into."),
     ],
+    models: ModelsFolder = None,
     seed: Annotated[int, typer.Option(min=0, help="Same folder and seed, same files.")] = 1,
     risk_clear: RiskClear = None,
     risk_missed: RiskMissed = None,
     risk_cast: RiskCast = None,
 ) -> None:
-    """Refit the weights on your own judged photographs.
+    """Refit the trees on your own judged photographs.
 
     FOLDER holds manifest.csv with the columns file, group (photographer, shoot
     or sender: never split between fit and check) and consensus (none, doubtful,
-    slight, evident or cannot_tell). MODELS must hold the files that autocast
-    came with; fitted.npz and verdict.json in it are replaced. The photographs
-    are only read. The risks are those that verdicts keep unless judge is told
-    otherwise. Needs autocast[train].
+    slight, evident or cannot_tell). MODELS must hold the densities, weights and
+    network that the trees are grown with, which are those that autocast came
+    with or those of --models; fitted.npz and verdict.json in it are replaced.
+    The photographs are only read. The risks are those that verdicts keep unless
+    judge is given others. Needs autocast[train].
     """
     risks = _risks(risk_clear, risk_missed, risk_cast)
     with one_sentence():
         with _fitting():
             from autocast.training import commands
-        commands.train(folder, to, seed, os.cpu_count() or 1, say, risks=risks)
+        commands.train(
+            folder, to, seed, os.cpu_count() or 1, say, risks=risks, models=_loaded(models)
+        )
 
 
 @app.command()
@@ -60,6 +74,7 @@ def evaluate(
         Path | None,
         typer.Option(metavar="FOLDER", help="Draw the figures too, as PNG files in this folder."),
     ] = None,
+    models: ModelsFolder = None,
     seed: Annotated[int, typer.Option(min=0, help="Same folder and seed, same figures.")] = 1,
     risk_clear: RiskClear = None,
     risk_missed: RiskMissed = None,
@@ -69,8 +84,8 @@ def evaluate(
 
     With a manifest.csv (as for train), every fifth of the groups is judged by
     models fitted and calibrated on the others. Without one, casts are laid over
-    the pictures as they are, and the models that autocast came with are asked.
-    Nothing is changed. Needs autocast[train].
+    the pictures as they are, and the models that autocast came with, or those
+    of --models, are asked. Nothing is changed. Needs autocast[train].
     """
     risks = _risks(risk_clear, risk_missed, risk_cast)
     with one_sentence():
@@ -80,7 +95,9 @@ def evaluate(
             from autocast.evaluation import commands
         if plots is not None:
             curves.check_folder(plots)
-        figures = commands.measure_up(folder, seed, os.cpu_count() or 1, say, risks=risks)
+        figures = commands.measure_up(
+            folder, seed, os.cpu_count() or 1, say, risks=risks, models=_loaded(models)
+        )
         if json:
             from json import dumps
 
@@ -99,6 +116,12 @@ def _risks(clear: float | None, missed: float | None, cast: float | None) -> Ris
 
     given = Assumptions(risk_clear=clear, risk_missed=missed, risk_cast=cast).risks
     return Risks(**{name: value for name, value in given.items() if value is not None})
+
+
+def _loaded(folder: Path | None) -> Models | None:
+    from autocast.modelstore import Models
+
+    return None if folder is None else Models.load(folder)
 
 
 @contextlib.contextmanager

@@ -1,4 +1,4 @@
-"""Casts laid and casts judged, found again: by whom, how often, how far off."""
+"""Simulated casts and judged casts, found again: by whom, how often, how far off."""
 
 from __future__ import annotations
 
@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from autocast.advisor.risk import CONSENSUS
 from autocast.evaluation.resampling import Draws, auc, difference, mean, median
 from autocast.evidence.statistics import ESTIMATORS
-from autocast.judgement import EVIDENT_FROM, TONE_RANGES
+from autocast.judgement import EVIDENT_FROM, TONE_RANGES, VERDICT_WORDS
 from autocast.training.fit import Predictions
 from autocast.training.gather import Table
+from autocast.voting.features import dictionary
 from autocast.voting.fitted import tones_apart
 
 Floats = NDArray[np.floating[Any]]
@@ -27,9 +28,9 @@ SIZES = {
     16: (14.0, 18.0),
     24: (20.0, 28.0),
 }
-"""Laid casts of about |c|, by the sizes that count as such."""
+"""Simulated casts of about |c|, by the sizes that count as such."""
 CROSSED = (9.0, 20.0)
-"""C* that a cast crossed by 12 codes at the ends of the scale lays on shadows, at L* 60.
+"""C* that a cast crossed by 12 codes at the ends of the scale has in shadows, at L* 60.
 
 From opposite moves of red and blue to opposite moves of green and the rest.
 """
@@ -42,55 +43,102 @@ SCENE_FROM = 30
 FEWEST_EACH = 5
 """Pictures of each answer below which a kind of scene has no AUC (project convention)."""
 BY_TONE = {
-    "weighed": "",
     "counted": "joint.{}",
     "mean of the pixels": "statistics.{}.mean",
     "least-chroma quarter": "statistics.{}.least_0.25",
 }
-"""Who tells the cast of a tone range, and under which names of figures."""
+"""Casts among the features that a tone range has, beside the fitted one."""
 
 
-def estimates(table: Table, word: Predictions, plain: Predictions | None) -> dict[str, Floats]:
-    """Casts (n, 2): weighed, counted, by trees over the statistics alone, and classical ones.
+def estimates(
+    table: Table, predictions: Predictions, plain: Predictions | None
+) -> dict[str, Floats]:
+    """The casts of the whole by each estimator.
 
-    What an estimator cannot tell counts as no cast.
+    Parameters
+    ----------
+    table : Table
+        Pictures and simulated casts.
+    predictions : Predictions
+        Of every row.
+    plain : Predictions or None
+        Those of trees over the statistics alone.
+
+    Returns
+    -------
+    dict of ndarray, (n, 2)
+        a*, b* at L* 60: fitted, counted, by the plain fit and the classical ones; what
+        cannot be estimated counts as no cast.
     """
     fitted = {} if plain is None else {"plain fit, statistics alone": plain.casts[:, 0]}
     return {
-        "weighed": word.casts[:, 0],
-        "counted": _pair(table, "joint"),
+        "fitted": predictions.casts[:, 0],
+        "counted": cast_of(table, "joint"),
         **fitted,
-        **{words: _pair(table, f"statistics.{name}") for name, (words, _) in ESTIMATORS.items()},
+        **{each.words: cast_of(table, f"statistics.{k}") for k, each in ESTIMATORS.items()},
     }
 
 
-def _pair(table: Table, name: str) -> Floats:
-    columns = [table.names.index(f"{name}.{axis}") for axis in "ab"]
-    return np.nan_to_num(table.features[:, columns])
+def cast_of(table: Table, cast: str) -> Floats:
+    """A cast among the features.
+
+    Parameters
+    ----------
+    table : Table
+        Pictures and simulated casts.
+    cast : str
+        As its records in :func:`autocast.voting.features.dictionary` name it.
+
+    Returns
+    -------
+    ndarray, (n, 2)
+        a*, b* at L* 60; what cannot be read counts as no cast.
+    """
+    known = [dictionary()[name] for name in table.names]
+    column: dict[str, int] = {each.axis: k for k, each in enumerate(known) if each.cast == cast}
+    return np.nan_to_num(table.features[:, [column["a"], column["b"]]])
 
 
 def _size(casts: Floats) -> Floats:
     return np.asarray(np.hypot(casts[..., 0], casts[..., 1]))
 
 
-def laid(
-    table: Table, word: Predictions, casts: Mapping[str, Floats], seed: int
+def simulated(
+    table: Table, predictions: Predictions, casts: Mapping[str, Floats], seed: int
 ) -> dict[str, dict[str, Any]]:
-    """AUC of |c| and median error of each estimate, for gains in linear light by size."""
+    """Gains in linear light found again, by size.
+
+    Parameters
+    ----------
+    table : Table
+        Pictures and simulated casts.
+    predictions : Predictions
+        Of every row.
+    casts : dict of ndarray, (n, 2)
+        As of :func:`estimates`.
+    seed : int
+        Of the draws.
+
+    Returns
+    -------
+    dict
+        By estimator, and by size of :data:`SIZES`: ``n``, ``auc`` of |c| against uncast
+        copies, and the median ``error``, C*.
+    """
     uncast = table.kind == "none"
     size = _size(table.truth[:, 0])
-    scores = {"probability": word.probability} | {k: _size(c) for k, c in casts.items()}
+    scores = {"probability": predictions.probability} | {k: _size(c) for k, c in casts.items()}
     out: dict[str, dict[str, Any]] = {name: {} for name in scores}
     for about, (low, high) in SIZES.items():
-        is_laid = (table.kind == "gain") & (size >= low) & (size < high)
-        both = np.flatnonzero(uncast | is_laid)
-        if not is_laid.any():
+        chosen = (table.kind == "gain") & (size >= low) & (size < high)
+        both = np.flatnonzero(uncast | chosen)
+        if not chosen.any():
             continue
-        draws, some = Draws(table.group[both], seed), Draws(table.group[is_laid], seed)
+        draws, some = Draws(table.group[both], seed), Draws(table.group[chosen], seed)
         for name, score in scores.items():
-            row = {"n": int(is_laid.sum()), "auc": draws.cell(auc(is_laid[both], score[both]))}
+            row = {"n": int(chosen.sum()), "auc": draws.cell(auc(chosen[both], score[both]))}
             if name in casts:
-                off = _size(casts[name][is_laid] - table.truth[is_laid, 0])
+                off = _size(casts[name][chosen] - table.truth[chosen, 0])
                 row["error"] = some.cell(median(off))
             out[name][str(about)] = row
     return out
@@ -98,13 +146,33 @@ def laid(
 
 def judged(
     table: Table,
-    word: Predictions,
+    predictions: Predictions,
     plain: Predictions | None,
     casts: Mapping[str, Floats],
     seed: int,
 ) -> dict[str, dict[str, Any]]:
-    """AUC against the judgements; direction and size where both looks call a cast evident."""
-    scores = {"probability": word.probability}
+    """Estimates against the judgements.
+
+    Parameters
+    ----------
+    table : Table
+        Judged pictures.
+    predictions : Predictions
+        Of every row.
+    plain : Predictions or None
+        Those of trees over the statistics alone.
+    casts : dict of ndarray, (n, 2)
+        As of :func:`estimates`.
+    seed : int
+        Of the draws.
+
+    Returns
+    -------
+    dict
+        By estimator: AUC for each of :data:`JUDGED`; and where both looks call a cast
+        evident, how often the ``direction`` agrees and how far the ``size`` is off, C*.
+    """
+    scores = {"probability": predictions.probability}
     if plain is not None:
         scores["plain fit, probability"] = plain.probability
     scores |= {name: _size(cast) for name, cast in casts.items()}
@@ -114,38 +182,73 @@ def judged(
         draws = Draws(table.group[use], seed)
         for name, score in scores.items():
             out[name][label] = draws.cell(auc(table.consensus[use] != "none", score[use]))
-    both = np.flatnonzero(table.natural & ~np.isnan(table.looked[:, 0]))
+    both = _looked(table)
     if len(both):
         draws = Draws(table.group[both], seed)
         for name, cast in casts.items():
-            agrees = apart(cast[both], table.looked[both]) <= DIRECTION_WITHIN
             off = np.abs(_size(cast[both]) - _size(table.looked[both]))
-            out[name]["direction"] = draws.cell(mean(agrees.astype(float)))
+            out[name]["direction"] = draws.cell(mean(_agrees(table, cast, both)))
             out[name]["size"] = draws.cell(median(off))
     return out
 
 
-def apart(one: Floats, other: Floats) -> Floats:
-    """Degrees (n,) between directions of casts (n, 2); 90 where one has no size."""
+def _looked(table: Table) -> NDArray[np.intp]:
+    """Rows that both looks call evident."""
+    return np.flatnonzero(table.natural & ~np.isnan(table.looked[:, 0]))
+
+
+def _agrees(table: Table, casts: Floats, rows: NDArray[np.intp]) -> Bools:
+    """Does the direction of a cast (n, 2) agree with the looks'? Not where it has no size."""
+    one, other = casts[rows], table.looked[rows]
     cosine = (one * other).sum(axis=1) / np.maximum(_size(one) * _size(other), 1e-9)
-    return np.asarray(np.degrees(np.arccos(np.clip(cosine, -1, 1))))
+    return np.asarray(np.degrees(np.arccos(np.clip(cosine, -1, 1))) <= DIRECTION_WITHIN)
 
 
 def counts(table: Table, verdict: NDArray[np.str_]) -> dict[str, dict[str, int]]:
-    """How many pictures of each consensus got each verdict."""
+    """How many pictures of each consensus got each verdict.
+
+    Parameters
+    ----------
+    table : Table
+        Judged pictures.
+    verdict : ndarray of str, (n,)
+        Of each row.
+
+    Returns
+    -------
+    dict of dict of int
+        By consensus and verdict.
+    """
     return {
         consensus: {
             v: int((table.natural & (table.consensus == consensus) & (verdict == v)).sum())
-            for v in ("clear", "ask", "cast")
+            for v in VERDICT_WORDS
         }
         for consensus in CONSENSUS
     }
 
 
 def scenes(
-    table: Table, word: Predictions, verdict: NDArray[np.str_], seed: int
+    table: Table, predictions: Predictions, verdict: NDArray[np.str_], seed: int
 ) -> list[dict[str, Any]]:
-    """By kind of scene, where the manifest tells it: AUC evident or none, and the verdicts."""
+    """The judgements by kind of scene, where the manifest names it.
+
+    Parameters
+    ----------
+    table : Table
+        Judged pictures.
+    predictions : Predictions
+        Of every row.
+    verdict : ndarray of str, (n,)
+        Of each row.
+    seed : int
+        Of the draws.
+
+    Returns
+    -------
+    list of dict
+        AUC evident or none, how many it is of, and the share of each verdict.
+    """
     out = []
     for scene in sorted(set(table.scene[table.natural])):
         rows = table.natural & (table.scene == scene)
@@ -154,116 +257,171 @@ def scenes(
         use = np.flatnonzero(rows & np.isin(table.consensus, JUDGED["evident"]))
         evident = table.consensus[use] == "evident"
         enough = min(evident.sum(), (~evident).sum()) >= FEWEST_EACH
-        draws = Draws(table.group[use], seed)
+        found = auc(evident, predictions.probability[use])
         out.append(
             {
                 "scene": str(scene),
                 "n": int(rows.sum()),
                 "none": int((~evident).sum()),
                 "evident": int(evident.sum()),
-                "auc": draws.cell(auc(evident, word.probability[use])) if enough else None,
-                **{v: float((verdict[rows] == v).mean()) for v in ("clear", "ask", "cast")},
+                "auc": Draws(table.group[use], seed).cell(found) if enough else None,
+                **{str(v): float((verdict[rows] == v).mean()) for v in VERDICT_WORDS},
             }
         )
     return out
 
 
-def by_tone(table: Table, word: Predictions, seed: int) -> dict[str, Any]:
+def by_tone(table: Table, predictions: Predictions, seed: int) -> dict[str, Any]:
     """Casts crossed by about 12 codes, against uncast copies: found in each tone range.
 
-    ``largest`` goes by the largest cast of the three, ``apart`` by the largest
-    distance of two of them. Crossed casts change sides in the midtones and hardly
-    move them.
+    Crossed casts change sides in the midtones and hardly move them.
+
+    Parameters
+    ----------
+    table : Table
+        Pictures and simulated casts.
+    predictions : Predictions
+        Of every row.
+    seed : int
+        Of the draws.
+
+    Returns
+    -------
+    dict
+        By estimator and tone range, ``auc`` and median ``error``, C*; ``largest`` goes by
+        the largest cast of the three, ``apart`` by the largest distance of two of them.
+        Empty where there are no such casts.
     """
     low, high = CROSSED
-    is_crossed = (table.kind == "crossed") & (table.worst >= low) & (table.worst < high)
-    both = np.flatnonzero(is_crossed | (table.kind == "none"))
-    if not is_crossed.any() or is_crossed[both].all():
+    chosen = (table.kind == "crossed") & (table.worst >= low) & (table.worst < high)
+    both = np.flatnonzero(chosen | (table.kind == "none"))
+    if not chosen.any() or chosen[both].all():
         return {}
-    draws = Draws(table.group[both], seed)
-    some = Draws(table.group[is_crossed], seed)
-    out: dict[str, Any] = {"n": int(is_crossed.sum()), "uncast": len(both) - int(is_crossed.sum())}
-    for name, figure in BY_TONE.items():
-        casts = np.stack(
-            [
-                _pair(table, figure.format(tone)) if figure else word.casts[:, 1 + k]
-                for k, tone in enumerate(TONE_RANGES)
-            ],
-            axis=1,
-        )
+    draws, some = Draws(table.group[both], seed), Draws(table.group[chosen], seed)
+
+    def found(score: Floats) -> dict[str, Any]:
+        return {"auc": draws.cell(auc(chosen[both], score[both]))}
+
+    out: dict[str, Any] = {"n": int(chosen.sum()), "uncast": len(both) - int(chosen.sum())}
+    by_name = {"fitted": predictions.casts[:, 1:]}
+    for name, cast in BY_TONE.items():
+        tones = [cast_of(table, cast.format(tone)) for tone in TONE_RANGES]
+        by_name[name] = np.stack(tones, axis=1)
+    for name, casts in by_name.items():
         row = {}
         for k, tone in enumerate(TONE_RANGES):
-            off = _size(casts[is_crossed, k] - table.truth[is_crossed, 1 + k])
-            found = auc(is_crossed[both], _size(casts[both, k]))
-            row[tone] = {"auc": draws.cell(found), "error": some.cell(median(off))}
-        for found_by, score in (
-            ("largest", _size(casts).max(axis=1)),
-            ("apart", tones_apart(casts)),
-        ):
-            row[found_by] = {"auc": draws.cell(auc(is_crossed[both], score[both]))}
+            off = _size(casts[chosen, k] - table.truth[chosen, 1 + k])
+            row[tone] = found(_size(casts[:, k])) | {"error": some.cell(median(off))}
+        row["largest"] = found(_size(casts).max(axis=1))
+        row["apart"] = found(tones_apart(casts))
         out[name] = row
-    out["probability"] = {"auc": draws.cell(auc(is_crossed[both], word.probability[both]))}
-    return out
+    return out | {"probability": found(predictions.probability)}
 
 
 def kinds(
-    table: Table, word: Predictions, seed: int, verdict: NDArray[np.str_] | None = None
+    table: Table,
+    predictions: Predictions,
+    seed: int,
+    verdict: NDArray[np.str_] | None = None,
 ) -> list[dict[str, Any]]:
-    """By kind of laid cast, of evident size somewhere: told from uncast copies by what.
+    """By kind of simulated cast, of evident size somewhere: how it is found.
 
-    And, where the rows' verdicts are known, how many are called clear.
+    Parameters
+    ----------
+    table : Table
+        Pictures and simulated casts.
+    predictions : Predictions
+        Of every row.
+    seed : int
+        Of the draws.
+    verdict : ndarray of str, (n,), optional
+        Of each row.
+
+    Returns
+    -------
+    list of dict
+        AUC against uncast copies by the probability, the ``fitted`` cast of the whole,
+        the ``largest`` of whole and tone ranges, and the ``counted`` one; and, given
+        verdicts, the share that is called ``clear``.
     """
-    return list(_kinds(table, word, seed, verdict))
+    return list(_kinds(table, predictions, seed, verdict))
 
 
 def _kinds(
-    table: Table, word: Predictions, seed: int, verdict: NDArray[np.str_] | None
+    table: Table, predictions: Predictions, seed: int, verdict: NDArray[np.str_] | None
 ) -> Iterator[dict[str, Any]]:
     scores = {
-        "probability": word.probability,
-        "weighed": _size(word.casts[:, 0]),
-        "largest": _size(word.casts).max(axis=1),
-        "counted": _size(_pair(table, "joint")),
+        "probability": predictions.probability,
+        "fitted": _size(predictions.casts[:, 0]),
+        "largest": _size(predictions.casts).max(axis=1),
+        "counted": _size(cast_of(table, "joint")),
     }
     for kind in sorted(set(table.kind)):
-        # What begins with a word and a point was laid over something other than photographs.
+        # What stands before a point was simulated on something other than photographs.
         over, point, _ = kind.rpartition(".")
-        is_laid = (table.kind == kind) & (table.worst >= EVIDENT_FROM)
-        both = np.flatnonzero(is_laid | (table.kind == f"{over}{point}none"))
-        if not is_laid.any() or is_laid[both].all():
+        chosen = (table.kind == kind) & (table.worst >= EVIDENT_FROM)
+        both = np.flatnonzero(chosen | (table.kind == f"{over}{point}none"))
+        if not chosen.any() or chosen[both].all():
             continue
         draws = Draws(table.group[both], seed)
-        told = {k: draws.cell(auc(is_laid[both], s[both])) for k, s in scores.items()}
+        found = {k: draws.cell(auc(chosen[both], s[both])) for k, s in scores.items()}
         if verdict is not None:
-            clear = mean((verdict == "clear")[is_laid])
-            told["clear"] = Draws(table.group[is_laid], seed).cell(clear)
-        yield {"kind": str(kind), "n": int(is_laid.sum()), **told}
+            clear = mean((verdict == "clear")[chosen])
+            found["clear"] = Draws(table.group[chosen], seed).cell(clear)
+        yield {"kind": str(kind), "n": int(chosen.sum()), **found}
 
 
-def points(table: Table, word: Predictions) -> list[dict[str, float]]:
-    """Both-evident casts as judged and as weighed, for drawing; a*, b* at L* 60."""
-    both = np.flatnonzero(table.natural & ~np.isnan(table.looked[:, 0]))
-    agrees = apart(word.casts[both, 0], table.looked[both]) <= DIRECTION_WITHIN
+def points(table: Table, predictions: Predictions) -> list[dict[str, float]]:
+    """Casts that both looks call evident, as judged and as fitted, for drawing.
+
+    Parameters
+    ----------
+    table : Table
+        Judged pictures.
+    predictions : Predictions
+        Of every row.
+
+    Returns
+    -------
+    list of dict
+        a*, b* at L* 60, and whether the directions agree.
+    """
+    rows = _looked(table)
+    casts = predictions.casts[:, 0]
     return [
         {
-            "agrees": bool(agree),
-            "judged_a": round(float(table.looked[k, 0]), 2),
-            "judged_b": round(float(table.looked[k, 1]), 2),
-            "weighed_a": round(float(word.casts[k, 0, 0]), 2),
-            "weighed_b": round(float(word.casts[k, 0, 1]), 2),
+            "agrees": bool(agrees),
+            **{
+                f"{name}_{axis}": round(float(value), 2)
+                for name, pair in (("judged", table.looked[k]), ("fitted", casts[k]))
+                for axis, value in zip("ab", pair, strict=True)
+            },
         }
-        for k, agree in zip(both, agrees, strict=True)
+        for k, agrees in zip(rows, _agrees(table, casts, rows), strict=True)
     ]
 
 
 def without(
-    table: Table, word: Predictions, rest: Mapping[str, Floats], seed: int
+    table: Table, predictions: Predictions, rest: Mapping[str, Floats], seed: int
 ) -> dict[str, dict[str, Any]]:
     """What each kind of evidence adds: AUC of the probability with it, less that without.
 
-    ``rest`` holds, for each kind, the probabilities of the natural rows with
-    its figures withheld when they are judged (or, for the plain fit, when its
-    trees were grown as well). Draws are paired.
+    Parameters
+    ----------
+    table : Table
+        Judged pictures.
+    predictions : Predictions
+        Of every row.
+    rest : dict of ndarray, (m,)
+        By kind, the probabilities of the natural rows with its features withheld when
+        they are judged (or, for the plain fit, when its trees were grown as well).
+    seed : int
+        Of the draws, which are paired.
+
+    Returns
+    -------
+    dict
+        By kind, and for each of :data:`JUDGED`: AUC ``without`` it, and what it ``adds``.
     """
     natural = np.flatnonzero(table.natural)
     consensus, group = table.consensus[natural], table.group[natural]
@@ -272,7 +430,7 @@ def without(
         use = np.isin(consensus, kept)
         truth = consensus[use] != "none"
         draws = Draws(group[use], seed)
-        whole = auc(truth, word.probability[natural][use])
+        whole = auc(truth, predictions.probability[natural][use])
         for kind, probability in rest.items():
             less = auc(truth, probability[use])
             lost = draws.cell(difference(whole, less))

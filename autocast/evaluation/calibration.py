@@ -6,9 +6,10 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sklearn.linear_model import LogisticRegression
+from scipy.special import logit
 
-from autocast.evaluation.resampling import Draws, Figure, mean
+from autocast.evaluation.resampling import Draws, Statistic, mean, ratio
+from autocast.training.fit import platt
 from autocast.training.gather import Table
 
 Floats = NDArray[np.floating[Any]]
@@ -27,45 +28,54 @@ CERTAIN = 1e-6
 
 
 def calibration(table: Table, probability: Floats, seed: int) -> dict[str, Any]:
-    """Slope, intercept, Brier skill, log-loss and ECE of the pictures that could be judged.
+    """How well probabilities are calibrated, on the pictures that could be judged.
 
-    Slope and intercept: logit(seen) = intercept + slope logit(said) (Cox,
-    Biometrika 45, 1958). Brier skill: 1 - Brier / (rate (1 - rate)). ECE: mean
-    distance of what is said and seen over bins of equal count (Naeini, Cooper &
-    Hauskrecht, AAAI 2015); ``perfect`` is the band in which 95 of 100 perfectly
-    calibrated forecasts of these very probabilities fall. All from memory, not
+    Parameters
+    ----------
+    table : Table
+        Judged pictures.
+    probability : ndarray, (n,)
+        Of each row of the table, 0..1.
+    seed : int
+        Of the draws.
+
+    Returns
+    -------
+    dict
+        ``slope`` and ``intercept`` of logit(observed) = intercept + slope logit(predicted);
+        ``brier_skill``, 1 - Brier / (rate (1 - rate)); ``log_loss``; ``ece``, the mean
+        distance of predicted and observed over bins of equal count, with ``perfect``, the
+        band in which 95 of 100 perfectly calibrated forecasts of these very
+        probabilities fall; ``reliability`` by bin, and a ``histogram``.
+
+    References
+    ----------
+    Cox, Biometrika 45, 1958; Naeini, Cooper & Hauskrecht, AAAI 2015: from memory, not
     verified.
     """
     use = np.flatnonzero(table.natural & (table.consensus != "cannot_tell"))
     truth = table.consensus[use] == "evident"
-    said = np.clip(probability[use], CERTAIN, 1 - CERTAIN)
+    predicted = np.clip(probability[use], CERTAIN, 1 - CERTAIN)
     draws = Draws(table.group[use], seed)
-    line = _line(said, truth, draws)
-    log_loss = -np.where(truth, np.log(said), np.log(1 - said))
+    log_loss = -np.where(truth, np.log(predicted), np.log(1 - predicted))
     return {
         "n": len(use),
         "groups": draws.groups,
         "base_rate": float(truth.mean()),
-        **line,
-        "brier_skill": draws.cell(_skill(said, truth)),
+        **_line(predicted, table.consensus[use], draws),
+        "brier_skill": draws.cell(_skill(predicted, truth)),
         "log_loss": draws.cell(mean(log_loss)),
-        "ece": {"bins": BINS, **_ece_beside_chance(said, truth, seed)},
-        "histogram": np.histogram(said, HISTOGRAM, (0, 1))[0].tolist(),
-        "reliability": _reliability(said, truth, table.group[use], seed),
+        "ece": {"bins": BINS, **_ece_beside_chance(predicted, truth, seed)},
+        "histogram": np.histogram(predicted, HISTOGRAM, (0, 1))[0].tolist(),
+        "reliability": _reliability(predicted, truth, table.group[use], seed),
     }
 
 
-def _line(said: Floats, truth: Bools, draws: Draws) -> dict[str, Any]:
-    logit = np.log(said / (1 - said))[:, None]
-
-    def fitted(weight: Floats) -> tuple[float, float]:
-        # Almost no penalty: two coefficients from hundreds of pictures.
-        model = LogisticRegression(C=1e6).fit(logit, truth, sample_weight=weight)
-        return float(model.coef_[0, 0]), float(model.intercept_[0])
-
-    whole = fitted(np.ones(len(truth)))
+def _line(predicted: Floats, consensus: NDArray[np.str_], draws: Draws) -> dict[str, Any]:
+    odds, truth = logit(predicted), consensus == "evident"
+    whole = platt(odds, consensus)
     some = draws.weights[:SLOPES]
-    tries = np.array([fitted(w) for w in some if 0 < w @ truth < w.sum()])
+    tries = np.array([platt(odds, consensus, w) for w in some if 0 < w @ truth < w.sum()])
     out = {}
     for k, name in enumerate(("slope", "intercept")):
         ends = np.quantile(tries[:, k], [0.025, 0.975]).tolist() if len(tries) else None
@@ -73,44 +83,58 @@ def _line(said: Floats, truth: Bools, draws: Draws) -> dict[str, Any]:
     return out
 
 
-def _skill(said: Floats, truth: Bools) -> Figure:
-    brier, rate = mean((said - truth) ** 2), mean(truth.astype(float))
+def _skill(predicted: Floats, truth: Bools) -> Statistic:
+    brier, rate = mean((predicted - truth) ** 2), mean(truth)
 
-    def figure(weights: Floats) -> Floats:
+    def statistic(weights: Floats) -> Floats:
         share = rate(weights)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return np.asarray(1 - brier(weights) / (share * (1 - share)))
+        return 1 - ratio(brier(weights), share * (1 - share))
 
-    return figure
-
-
-def _bins(said: Floats) -> list[NDArray[np.intp]]:
-    return [rows for rows in np.array_split(np.argsort(said, kind="stable"), BINS) if len(rows)]
+    return statistic
 
 
-def ece(said: Floats, truth: Bools) -> float:
-    """Expected calibration error over bins of equal count."""
-    gaps = [len(rows) * abs(said[rows].mean() - truth[rows].mean()) for rows in _bins(said)]
-    return float(sum(gaps) / len(said))
+def _bins(predicted: Floats) -> list[NDArray[np.intp]]:
+    order = np.argsort(predicted, kind="stable")
+    return [rows for rows in np.array_split(order, BINS) if len(rows)]
 
 
-def _ece_beside_chance(said: Floats, truth: Bools, seed: int) -> dict[str, Any]:
+def ece(predicted: Floats, truth: Bools) -> float:
+    """Expected calibration error over bins of equal count.
+
+    Parameters
+    ----------
+    predicted : ndarray, (n,)
+        Probabilities, 0..1.
+    truth : ndarray of bool, (n,)
+        What was observed.
+
+    Returns
+    -------
+    float
+        0..1.
+    """
+    bins = _bins(predicted)
+    gaps = [len(rows) * abs(predicted[rows].mean() - truth[rows].mean()) for rows in bins]
+    return float(sum(gaps) / len(predicted))
+
+
+def _ece_beside_chance(predicted: Floats, truth: Bools, seed: int) -> dict[str, Any]:
     rng = np.random.default_rng(seed)
-    perfect = [ece(said, rng.random(len(said)) < said) for _ in range(PERFECT)]
+    perfect = [ece(predicted, rng.random(len(predicted)) < predicted) for _ in range(PERFECT)]
     low, high = np.quantile(perfect, [0.025, 0.975])
-    return {"value": ece(said, truth), "perfect": [float(low), float(high)]}
+    return {"value": ece(predicted, truth), "perfect": [float(low), float(high)]}
 
 
 def _reliability(
-    said: Floats, truth: Bools, group: NDArray[np.str_], seed: int
+    predicted: Floats, truth: Bools, group: NDArray[np.str_], seed: int
 ) -> list[dict[str, Any]]:
-    """By bin: the mean of what was said, and the share that was seen."""
+    """By bin: the mean of what was predicted, and the share that was observed."""
     return [
         {
-            "said": float(said[rows].mean()),
-            "from": float(said[rows].min()),
-            "to": float(said[rows].max()),
-            "seen": Draws(group[rows], seed).cell(mean(truth[rows].astype(float))),
+            "predicted": float(predicted[rows].mean()),
+            "from": float(predicted[rows].min()),
+            "to": float(predicted[rows].max()),
+            "observed": Draws(group[rows], seed).cell(mean(truth[rows])),
         }
-        for rows in _bins(said)
+        for rows in _bins(predicted)
     ]

@@ -13,59 +13,85 @@ import numpy as np
 from autocast.evaluation import figures, second_opinion, untouched
 from autocast.judgement import RISKS, Risks
 from autocast.modelstore import Models, default_models
-from autocast.training import nested
 from autocast.training.commands import write_fitted
 from autocast.training.fit import folds
 from autocast.training.gather import Table, gather
+from autocast.training.nested import FOLDS, Outcome, calibrate, nested
 
 
-def write_folds(
-    table: Table, outcome: nested.Outcome, to: Path, seed: int, risks: Risks
+def write_folds(  # noqa: PLR0913, PLR0917 -- all that goes into them
+    table: Table, outcome: Outcome, to: Path, seed: int, risks: Risks, models: Models
 ) -> list[second_opinion.Fold]:
-    """Each fold's models as a folder of their own within ``to``, with the fold's clean pictures."""
-    fold = folds(table.group, nested.FOLDS, seed)
+    """Each fold's models as a folder of their own within ``to``, with the fold's clean pictures.
+
+    All but trees and thresholds are those of ``models``.
+    """
+    fold = folds(table.group, FOLDS, seed)
     natural = np.flatnonzero(table.natural)
     clean = natural[table.consensus[natural] == "none"]
     rng = np.random.default_rng(seed)
     out = []
     for k, fitted in enumerate(outcome.fitted):
         place = to / str(k)
-        shutil.copytree(default_models().folder, place)
-        others = natural[fold[natural] != k]
-        write_fitted(
-            place, table=table, outcome=outcome, judged=others, fitted=fitted, risks=risks,
-            made_by=f"fold {k} of an evaluation",
-        )  # fmt: skip
+        shutil.copytree(models.folder, place)
+        calibration = calibrate(table, outcome.predictions, natural[fold[natural] != k])
+        write_fitted(place, fitted, calibration, risks, f"fold {k} of an evaluation")
         files = rng.permutation(table.file[clean[fold[clean] == k]])[: second_opinion.PICTURES]
         out.append(second_opinion.Fold(Models.load(place), [str(file) for file in files]))
     return out
 
 
-def measure_up(
+def measure_up(  # noqa: PLR0913 -- all that a run is given
     folder: Path,
     seed: int,
     processes: int,
     report: Callable[[str], None],
     *,
     risks: Risks = RISKS,
+    models: Models | None = None,
 ) -> dict[str, Any]:
-    """Nested figures on a folder of judged pictures; without a manifest, those of shipped models.
+    """Figures on a folder: of nested fits where pictures are judged, else of models as they are.
 
-    Raises UnreadablePicture where the folder holds nothing to measure on.
+    Parameters
+    ----------
+    folder : Path
+        Photographs, with their manifest.csv or not.
+    seed : int
+        The same seed gives the same figures.
+    processes : int
+        In how many it is worked.
+    report : callable
+        Is given lines of progress.
+    risks : Risks
+        Those that verdicts are to keep.
+    models : Models, optional
+        Whose densities, weights and network features are made with, and whose trees are
+        asked where nothing is fitted; those that autocast came with unless given.
+
+    Returns
+    -------
+    dict
+        Ready for JSON; see :mod:`autocast.evaluation.figures`.
+
+    Raises
+    ------
+    UnreadablePicture
+        The folder holds nothing to measure on.
     """
+    models = models or default_models()
     if not (folder / "manifest.csv").exists():
-        report("No manifest.csv: laying casts over the pictures as they are.")
+        report("No manifest.csv: simulating casts on the pictures as they are.")
         if risks != RISKS:
             report("Without judgements no verdicts are counted: the risks given play no part.")
-        laid = untouched.gather_untouched(folder, seed, processes, report)
-        return figures.figures_untouched(laid, untouched.shipped(laid), default_models().id, seed)
-    report("Reading figures of every picture and laying casts over those judged to have none.")
-    table = gather(folder, seed, processes, report)
-    outcome = nested.nested(table, seed, report, risks, processes)
-    plain = figures.plain(table, seed, report, processes)
+        table = untouched.gather_untouched(folder, seed, processes, report, models)
+        predictions = untouched.predictions_of(table, models)
+        return figures.figures_untouched(table, predictions, models.id, seed)
+    table = gather(folder, seed, processes, report, models)
+    outcome = nested(table, seed, report, risks, processes)
+    plain = figures.plain_fit(table, seed, report, processes)
     with TemporaryDirectory() as place:
-        held_out = write_folds(table, outcome, Path(place), seed, risks)
+        held_out = write_folds(table, outcome, Path(place), seed, risks, models)
         rows = second_opinion.study(folder, held_out, seed, processes, report)
     group = dict(zip(map(str, table.file), map(str, table.group), strict=True))
-    told = figures.figures(table, outcome, seed, plain, risks)
-    return told | {"second_opinion": second_opinion.figures(rows, group, seed)}
+    found = figures.figures(table, outcome, seed, plain, risks)
+    return found | {"second_opinion": second_opinion.figures(rows, group, seed)}

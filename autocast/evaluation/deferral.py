@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.advisor.risk import Thresholds
-from autocast.evaluation.resampling import Draws, Figure, mean
+from autocast.evaluation.resampling import Draws, Statistic, mean, ratio
 from autocast.judgement import Risks
 from autocast.training.gather import Table
 from autocast.training.risks import upper_bound
@@ -29,9 +27,19 @@ CURVE_STEPS = 100
 
 
 def weights_of(table: Table, mix: dict[str, float]) -> Floats | None:
-    """A weight for each row, so that the natural rows have this mix; None where a part is absent.
+    """Weights that give the natural rows a mix of judgements.
 
-    They sum to the number of pictures.
+    Parameters
+    ----------
+    table : Table
+        Judged pictures.
+    mix : dict of float
+        The share of each consensus, 0..1.
+
+    Returns
+    -------
+    ndarray, (n,), or None
+        They sum to the number of pictures; None where a part of the mix is absent.
     """
     weight = np.zeros(len(table.file))
     for consensus, share in mix.items():
@@ -45,7 +53,27 @@ def weights_of(table: Table, mix: dict[str, float]) -> Floats | None:
 def risks(
     table: Table, verdict: NDArray[np.str_], targets: Risks, weight: Floats, seed: int
 ) -> dict[str, Any]:
-    """The three risks and the share asked about, with rows of the weights given."""
+    """The three risks, and the share asked about.
+
+    Parameters
+    ----------
+    table : Table
+        Judged pictures.
+    verdict : ndarray of str, (n,)
+        Of each row.
+    targets : Risks
+        Those that the verdicts were to keep.
+    weight : ndarray, (n,)
+        How much each row counts.
+    seed : int
+        Of the draws.
+
+    Returns
+    -------
+    dict
+        ``clear``, ``missed`` and ``cast``, each a figure with its one-sided upper
+        ``bound`` and its ``target``; ``ask``, a figure.
+    """
     evident, none = table.consensus == "evident", table.consensus == "none"
     clear, cast = verdict == "clear", verdict == "cast"
     kept = table.natural & (weight > 0)
@@ -74,23 +102,28 @@ def _share(
     rows = np.flatnonzero(among)
     if not len(rows):
         return None
-    return Draws(table.group[rows], seed).cell(_weighted(what[rows], weight[rows]))
-
-
-def _weighted(what: Bools, weight: Floats) -> Figure:
-    above, below = mean(what * weight), mean(weight)
-
-    def figure(weights: Floats) -> Floats:
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return np.asarray(above(weights) / below(weights))
-
-    return figure
+    return Draws(table.group[rows], seed).cell(mean(what[rows], weight[rows]))
 
 
 def right_to_ask(table: Table, verdict: NDArray[np.str_], seed: int) -> dict[str, Any]:
-    """Of pictures asked about, and of the others: how many are indeed unsure.
+    """How many pictures are indeed unsure, of those asked about and of the others.
 
-    Unsure are pictures judged slight or cannot_tell, and those whose two looks differ.
+    Unsure are pictures judged slight, doubtful or cannot_tell, and those whose two looks
+    differ.
+
+    Parameters
+    ----------
+    table : Table
+        Judged pictures.
+    verdict : ndarray of str, (n,)
+        Of each row.
+    seed : int
+        Of the draws.
+
+    Returns
+    -------
+    dict
+        ``asked`` and ``others``: figures, or None where there are none.
     """
     unsure = np.isin(table.consensus, ("slight", "cannot_tell", "doubtful")) | table.disagree
     every = np.ones(len(unsure))
@@ -108,18 +141,37 @@ def coverage(
 
     Each picture that could be judged is called evident or not at a probability
     of one half, and surest is what lies farthest from it; the risk is the share
-    of calls that the consensus contradicts (El-Yaniv & Wiener, J. Mach. Learn.
-    Res. 11, 2010). AURC is the mean risk over all coverages, ``best`` that of
-    the same calls in the best order (Geifman, Uziel & El-Yaniv, ICLR 2019);
-    AUGRC is the mean share of pictures that are both covered and called wrongly
-    (Traub and others, NeurIPS 2024). All from memory, not verified. ``decided``
-    is where the verdicts stand: pictures not asked about, and the share of them
-    that is clear and evident, or cast and not evident.
+    of calls that the consensus contradicts.
+
+    Parameters
+    ----------
+    table : Table
+        Judged pictures.
+    probability : ndarray, (n,)
+        Of each row, 0..1.
+    verdict : ndarray of str, (n,)
+        Of each row.
+    seed : int
+        Of the draws.
+
+    Returns
+    -------
+    dict
+        ``aurc``, the mean risk over all coverages, ``best``, that of the same calls in
+        the best order, and ``augrc``, the mean share of pictures that are both covered
+        and called wrongly; the risk ``at`` some coverages and as a ``curve``;
+        ``decided``, where the verdicts stand: pictures not asked about, and the share of
+        them that is clear and evident, or cast and not evident.
+
+    References
+    ----------
+    El-Yaniv & Wiener, J. Mach. Learn. Res. 11, 2010; Geifman, Uziel & El-Yaniv, ICLR
+    2019; Traub and others, NeurIPS 2024: all from memory, not verified.
     """
     use = np.flatnonzero(table.natural & (table.consensus != "cannot_tell"))
-    truth, said = table.consensus[use] == "evident", probability[use]
-    order = np.argsort(-np.abs(said - 0.5), kind="stable")
-    wrong = ((said >= 0.5) != truth)[order].astype(float)
+    truth, predicted = table.consensus[use] == "evident", probability[use]
+    order = np.argsort(-np.abs(predicted - 0.5), kind="stable")
+    wrong = ((predicted >= 0.5) != truth)[order].astype(float)
     draws = Draws(table.group[use][order], seed)
     given = verdict[use]
     decided = given != "ask"
@@ -134,10 +186,8 @@ def coverage(
         "augrc": draws.cell(_augrc(wrong)),
         "at": [{"coverage": c, "risk": draws.cell(_risk_at(wrong, c))} for c in AT_COVERAGE],
         "decided": {
-            "coverage": stands.cell(mean(decided.astype(float))),
-            "risk": stands.cell(mean(mistaken.astype(float), among=decided))
-            if decided.any()
-            else None,
+            "coverage": stands.cell(mean(decided)),
+            "risk": stands.cell(mean(mistaken, decided)) if decided.any() else None,
         },
         "curve": [
             {"coverage": c, "risk": cell["value"], "interval": cell["interval"]}
@@ -151,53 +201,39 @@ def _covered(weights: Floats) -> tuple[Floats, Floats]:
     return ordered, np.cumsum(ordered, axis=1)
 
 
-def _risk_at(wrong: Floats, share: float) -> Figure:
+def _risk_at(wrong: Floats, share: float) -> Statistic:
     """Risk of the surest ``share`` of pictures."""
 
-    def figure(weights: Floats) -> Floats:
+    def statistic(weights: Floats) -> Floats:
         ordered, filled = _covered(weights)
         kept = filled <= share * filled[:, -1:] + 1e-9
         kept[:, 0] = True
         ordered = ordered * kept
-        with np.errstate(divide="ignore", invalid="ignore"):
-            return np.asarray((ordered @ wrong) / ordered.sum(axis=1))
+        return ratio(ordered @ wrong, ordered.sum(axis=1))
 
-    return figure
+    return statistic
 
 
-def _aurc(wrong: Floats) -> Figure:
-    def figure(weights: Floats) -> Floats:
+def _aurc(wrong: Floats) -> Statistic:
+    def statistic(weights: Floats) -> Floats:
         ordered, filled = _covered(weights)
         risk = np.cumsum(ordered * wrong, axis=1) / np.maximum(filled, 1e-9)
         return np.asarray((ordered * risk).sum(axis=1) / filled[:, -1])
 
-    return figure
+    return statistic
 
 
-def _best(wrong: Floats) -> Figure:
+def _best(wrong: Floats) -> Statistic:
     """AURC when every right call goes before every wrong one."""
     order = np.argsort(wrong, kind="stable")
     best = _aurc(wrong[order])
     return lambda weights: best(weights[:, order])
 
 
-def _augrc(wrong: Floats) -> Figure:
-    def figure(weights: Floats) -> Floats:
+def _augrc(wrong: Floats) -> Statistic:
+    def statistic(weights: Floats) -> Floats:
         ordered, filled = _covered(weights)
         both = np.cumsum(ordered * wrong, axis=1) / filled[:, -1:]
         return np.asarray((ordered * both).sum(axis=1) / filled[:, -1])
 
-    return figure
-
-
-def held(thresholds: Sequence[Thresholds]) -> list[dict[str, Any]]:
-    """The thresholds of each fold, and how each keeps its risk."""
-    return [
-        {
-            "clear_below": t.clear_below,
-            "clear_held": t.clear_held,
-            "cast_above": t.cast_above,
-            "cast_held": t.cast_held,
-        }
-        for t in thresholds
-    ]
+    return statistic

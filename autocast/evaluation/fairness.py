@@ -3,8 +3,8 @@
     python -m autocast.evaluation.fairness --portraits 800
 
 The same portraits are rendered with skin of every group, balanced perfectly,
-and judged by the shipped model: without a cast and with one of C* 12 (at L* 60)
-laid over them, both through the chain of simulate.py (exposure, contrast,
+and judged by the shipped models: without a cast and with one of C* 12 (at L* 60)
+laid over them, both through the chain of simulation.py (exposure, contrast,
 saturation, recompression). A *false alarm* is a picture without a cast that is
 called ``cast``. Portraits are made of the half of the spectra kept for reporting.
 False alarms should differ by at most 3 points between groups (project convention).
@@ -23,15 +23,16 @@ import numpy as np
 
 from autocast.judgement import Verdict
 from autocast.judging import judge
+from autocast.modelstore import Models, default_models
 from autocast.rendering.scenes import ITA_GROUPS, STUDIES, portrait
-from autocast.training.simulation import lay
+from autocast.training.gather import counted
+from autocast.training.simulation import lay_cast
 
-LAID = 12.0
-"""C* at L* 60 of the cast laid over the second copy."""
+SIZE = 12.0
+"""C* at L* 60 of the cast of the second copy."""
 LARGEST_DIFFERENCE = 3.0
 """Points by which the groups' shares of false alarms may differ (project convention)."""
 CONFIDENCE = 0.95
-REPORT_EVERY = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +46,7 @@ class Share:
 
 @dataclass(frozen=True, slots=True)
 class Fairness:
-    """What was said of ``count`` portraits of one group of ITA_GROUPS.
+    """How ``count`` portraits of one group of ITA_GROUPS were judged.
 
     Without a cast: how many were called ``cast`` (``false_alarms``), and how many
     anything but ``clear`` (``not_clear``). With one: how many were called ``cast``
@@ -60,35 +61,56 @@ class Fairness:
     missed: Share
 
 
-def judged(seed: int, studies: Collection[str], number: int) -> list[tuple[Verdict, Verdict]]:
+def _judged(
+    seed: int, studies: Collection[str], models: Models, number: int
+) -> list[tuple[Verdict, Verdict]]:
     """The verdicts, by group, on one portrait without a cast and with one."""
     out = []
     for group in ITA_GROUPS:
         pixels = portrait(np.random.default_rng([seed, number]), group, studies).pixels
         angle = float(np.random.default_rng([seed, number, 1]).uniform(0, 2 * np.pi))
-        without, laid = (
-            judge(lay(pixels, np.random.default_rng([seed, number, 2]), kind, LAID, angle).data)
+        copies = (
+            lay_cast(pixels, np.random.default_rng([seed, number, 2]), kind, SIZE, angle)
             for kind in ("none", "gain")
         )
-        out.append((without.verdict, laid.verdict))
+        without, under = (judge(copy.data, models=models).verdict for copy in copies)
+        out.append((without, under))
     return out
 
 
-def fairness(
+def fairness(  # noqa: PLR0913, PLR0917 -- all that a run is given
     count: int,
     seed: int,
     studies: Collection[str],
     processes: int,
     report: Callable[[str], None],
+    models: Models,
 ) -> list[Fairness]:
-    """Judge ``count`` portraits of every group, darkest first."""
-    verdicts = []
+    """Judge portraits of every group.
+
+    Parameters
+    ----------
+    count : int
+        How many of every group.
+    seed : int
+        The same seed renders the same portraits.
+    studies : collection of str
+        Whose spectra they are made of.
+    processes : int
+        In how many they are judged.
+    report : callable
+        Is given lines of progress.
+    models : Models
+        Those that judge.
+
+    Returns
+    -------
+    list of Fairness
+        One for each group, darkest first.
+    """
     with ProcessPoolExecutor(processes) as pool:
-        many = pool.map(partial(judged, seed, tuple(studies)), range(count), chunksize=4)
-        for done, some in enumerate(many, start=1):
-            verdicts.append(some)
-            if done % REPORT_EVERY == 0 or done == count:
-                report(f"{done} of {count} portraits judged")
+        many = pool.map(partial(_judged, seed, tuple(studies), models), range(count), chunksize=4)
+        verdicts = list(counted(many, count, lambda done: report(f"{done} portraits judged")))
     return [_of_group(group, [row[k] for row in verdicts]) for k, group in enumerate(ITA_GROUPS)]
 
 
@@ -96,7 +118,7 @@ def fairness_text(groups: Sequence[Fairness]) -> str:
     """The table in Markdown, and how far the groups' false alarms lie apart."""
     titles = (
         *("group", "n", "called cast, without one", "not clear, without one"),
-        *(f"called cast, with C* {LAID:.0f}", "called clear, with it"),
+        *(f"called cast, with C* {SIZE:.0f}", "called clear, with it"),
     )
     lines = [f"| {' | '.join(titles)} |", "|---" * len(titles) + "|"]
     for each in groups:
@@ -113,15 +135,15 @@ def fairness_text(groups: Sequence[Fairness]) -> str:
 
 
 def _of_group(group: str, verdicts: Sequence[tuple[Verdict, Verdict]]) -> Fairness:
-    without, laid = zip(*verdicts, strict=True)
+    without, under = zip(*verdicts, strict=True)
     n = len(verdicts)
     return Fairness(
         group,
         n,
         _share(without.count("cast"), n),
         _share(n - without.count("clear"), n),
-        _share(laid.count("cast"), n),
-        _share(laid.count("clear"), n),
+        _share(under.count("cast"), n),
+        _share(under.count("clear"), n),
     )
 
 
@@ -140,8 +162,9 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1, help="same seed, same portraits")
     arguments = parser.parse_args()
     groups = fairness(
-        arguments.portraits, arguments.seed, STUDIES["report"], os.cpu_count() or 1, print
-    )
+        arguments.portraits, arguments.seed, STUDIES["report"], os.cpu_count() or 1, print,
+        default_models(),
+    )  # fmt: skip
     print(fairness_text(groups))
 
 

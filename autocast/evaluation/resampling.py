@@ -2,8 +2,9 @@
 
 Pictures of one group are alike, so groups are drawn, not pictures (Efron &
 Tibshirani, *An Introduction to the Bootstrap*, 1993, percentile intervals; from
-memory, not verified). A draw is kept as a weight for every row, and a figure is
-worked out for all draws at once. Figures that share draws can be compared in
+memory, not verified). A draw is kept as a weight for every row, and a statistic is
+worked out for all draws at once (scipy's bootstrap draws rows, and scikit-learn's
+AUC takes one weighting at a time). Statistics that share draws can be compared in
 pairs.
 """
 
@@ -16,8 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.floating[Any]]
-Figure = Callable[[Floats], Floats]
-"""From weights (R, n) to R values; NaN where a draw cannot say."""
+Bools = NDArray[np.bool_]
+Statistic = Callable[[Floats], Floats]
+"""From weights (R, n) to R values; NaN where a draw allows none."""
 
 RESAMPLES = 1000
 """Draws behind each interval (project convention)."""
@@ -28,7 +30,11 @@ FEWEST_DRAWS = 0.9
 
 
 class Draws:
-    """Draws of the groups (n,) that some rows belong to."""
+    """Draws of the groups (n,) that some rows belong to.
+
+    ``weights`` (R, n) says how often each row is drawn; there are no draws of fewer
+    groups than :data:`FEWEST_GROUPS`.
+    """
 
     def __init__(self, group: NDArray[np.str_], seed: int) -> None:
         names, inverse = np.unique(group, return_inverse=True)
@@ -41,68 +47,133 @@ class Draws:
             times = rng.multinomial(self.groups, even, size=RESAMPLES)
             self.weights = times[:, inverse].astype(np.float32)
 
-    def cell(self, figure: Figure) -> dict[str, Any]:
-        """``value``, its ``interval`` (or None), and ``n``."""
-        value = float(figure(np.ones((1, self.rows), dtype=np.float32))[0])
-        return {"n": self.rows, "value": value, "interval": self._interval(figure)}
+    def cell(self, statistic: Statistic) -> dict[str, Any]:
+        """A statistic of these rows, as a figure.
 
-    def _interval(self, figure: Figure) -> list[float] | None:
+        Parameters
+        ----------
+        statistic : callable
+            What is reported.
+
+        Returns
+        -------
+        dict
+            ``n``, the number of rows; ``value``; and its 95 % ``interval``, a pair, or
+            None where too few groups or draws allow one.
+        """
+        value = float(statistic(np.ones((1, self.rows), dtype=np.float32))[0])
+        return {"n": self.rows, "value": value, "interval": self._interval(statistic)}
+
+    def _interval(self, statistic: Statistic) -> list[float] | None:
         if not len(self.weights):
             return None
-        values = figure(self.weights)
+        values = statistic(self.weights)
         values = values[np.isfinite(values)]
         if len(values) < FEWEST_DRAWS * len(self.weights):
             return None
         return [float(v) for v in np.quantile(values, [0.025, 0.975])]
 
 
-def auc(truth: NDArray[np.bool_], score: Floats) -> Figure:
-    """Area under the ROC curve, ties counting half; NaN where one side is empty.
+def auc(truth: Bools, score: Floats) -> Statistic:
+    """Area under the ROC curve, ties counting half.
 
-    scikit-learn's takes one weighting at a time; a test holds this to it.
+    Parameters
+    ----------
+    truth : ndarray of bool, (n,)
+        Which rows should score higher.
+    score : ndarray, (n,)
+        What they score.
+
+    Returns
+    -------
+    callable
+        A statistic, 0..1; NaN where one side is empty.
     """
     order = np.argsort(score, kind="stable")
     _, starts = np.unique(score[order], return_index=True)
     yes = truth[order]
 
-    def figure(weights: Floats) -> Floats:
+    def statistic(weights: Floats) -> Floats:
         ordered = weights[:, order].astype(np.float64)
         above = np.add.reduceat(ordered * yes, starts, axis=1)
         below = np.add.reduceat(ordered * ~yes, starts, axis=1)
         won = (above * (np.cumsum(below, axis=1) - below / 2)).sum(axis=1)
         pairs = above.sum(axis=1) * below.sum(axis=1)
-        return np.asarray(_ratio(won, pairs))
+        return ratio(won, pairs)
 
-    return figure
-
-
-def mean(values: Floats, among: NDArray[np.bool_] | None = None) -> Figure:
-    """The mean of ``values``, of the rows ``among`` where given."""
-    kept = np.ones(len(values)) if among is None else among.astype(np.float64)
-
-    def figure(weights: Floats) -> Floats:
-        return _ratio(weights @ (kept * values), weights @ kept)
-
-    return figure
+    return statistic
 
 
-def median(values: Floats) -> Figure:
-    """The median: the least value that half of the weight does not exceed."""
+def mean(values: Floats | Bools, weight: Floats | Bools | None = None) -> Statistic:
+    """The mean; of what is true or false, the share.
+
+    Parameters
+    ----------
+    values : ndarray, (n,)
+        Of what.
+    weight : ndarray, (n,), optional
+        How much each counts, or which do; all alike unless given.
+
+    Returns
+    -------
+    callable
+        A statistic; NaN where nothing counts.
+    """
+    kept = np.ones(len(values)) if weight is None else weight.astype(np.float64)
+    return lambda weights: ratio(weights @ (kept * values), weights @ kept)
+
+
+def median(values: Floats) -> Statistic:
+    """The median: the least value that half of the weight does not exceed.
+
+    Parameters
+    ----------
+    values : ndarray, (n,)
+        Of what.
+
+    Returns
+    -------
+    callable
+        A statistic.
+    """
     order = np.argsort(values, kind="stable")
     ordered = values[order]
 
-    def figure(weights: Floats) -> Floats:
+    def statistic(weights: Floats) -> Floats:
         filled = np.cumsum(weights[:, order], axis=1, dtype=np.float64)
         at = (filled < filled[:, -1:] / 2).sum(axis=1)
         return np.asarray(ordered[np.minimum(at, len(ordered) - 1)], dtype=np.float64)
 
-    return figure
+    return statistic
 
 
-def difference(one: Figure, other: Figure) -> Figure:
-    """One figure less another, on the same draws."""
+def difference(one: Statistic, other: Statistic) -> Statistic:
+    """One statistic less another, on the same draws.
+
+    Parameters
+    ----------
+    one, other : callable
+        Of the same rows.
+
+    Returns
+    -------
+    callable
+        A statistic.
+    """
     return lambda weights: one(weights) - other(weights)
 
 
-def _ratio(part: Floats, whole: Floats) -> Floats:
+def ratio(part: Floats, whole: Floats) -> Floats:
+    """A quotient for each draw.
+
+    Parameters
+    ----------
+    part, whole : ndarray, (R,)
+        Of each draw.
+
+    Returns
+    -------
+    ndarray, (R,)
+        NaN where ``whole`` is nothing.
+    """
     return np.asarray(np.divide(part, whole, out=np.full(len(whole), np.nan), where=whole > 0))

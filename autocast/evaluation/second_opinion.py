@@ -1,8 +1,8 @@
 """What hints and moves are worth: known casts, hints of known truth, copies set beside the truth.
 
-Casts are laid over photographs judged to have none. Each is judged by models
+Casts are simulated on photographs judged to have none. Each is judged by models
 that were grown, calibrated and given their thresholds on other groups. The
-uncast twin went through the same chain (see simulate.py), so that what a spot
+uncast twin went through the same chain (see simulation.py), so that what a spot
 truly is, and what the copy should be, are known.
 """
 
@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
+from operator import itemgetter
 from pathlib import Path
 from typing import Any
 
@@ -24,23 +25,23 @@ from scipy.ndimage import uniform_filter
 from autocast.colour import linear_to_lab, srgb_to_linear
 from autocast.correction import corrected, plan, refusal
 from autocast.errors import HintError
-from autocast.evaluation.resampling import Draws, mean, median
+from autocast.evaluation.resampling import Draws, Statistic, mean, median
 from autocast.judgement import Hint
 from autocast.judging import Examination, examine
 from autocast.modelstore import Models
-from autocast.training.simulation import Laid, lay
+from autocast.training.simulation import Simulated, lay_cast
 
 Floats = NDArray[np.floating[Any]]
 
-# What is laid and which spots are told is this project's own choice.
+# What is simulated and which spots are hinted at is this project's own choice.
 KINDS = ("gain", "offset", "power", "crossed")
-"""Kinds of cast laid: linear gain, offset, power, crossed by tone."""
+"""Kinds of cast simulated: linear gain, offset, power, crossed by tone."""
 SIZES = (12.0, 28.0)
-"""C* laid at L* 60."""
+"""C* simulated at L* 60."""
 LARGEST_CROSSED = 20.0
 """The same of casts crossed by tone."""
 LEAST = 12.0
-"""C* that a laid cast must reach over the whole or in a tone range to be counted."""
+"""C* that a simulated cast must reach over the whole or in a tone range to be counted."""
 DRAWS = 20
 """Casts drawn until one reaches it."""
 PICTURES = 60
@@ -78,7 +79,26 @@ def study(
     processes: int,
     report: Callable[[str], None],
 ) -> list[dict[str, Any]]:
-    """Rows of every photograph and kind of cast, each fold's by its own models."""
+    """Judge, correct and hint at every photograph with every kind of cast.
+
+    Parameters
+    ----------
+    photographs : Path
+        The folder they lie in.
+    folds : sequence of Fold
+        Which photographs, and the models for them.
+    seed : int
+        The same seed simulates the same casts.
+    processes : int
+        In how many it is worked.
+    report : callable
+        Is given a line of progress for each fold.
+
+    Returns
+    -------
+    list of dict
+        A row for each copy, for :func:`figures`.
+    """
     rows: list[dict[str, Any]] = []
     with ProcessPoolExecutor(processes) as pool:
         for k, fold in enumerate(folds, start=1):
@@ -92,11 +112,26 @@ def study(
 def figures(
     rows: Sequence[Mapping[str, Any]], group: Mapping[str, str], seed: int
 ) -> dict[str, Any]:
-    """``mend`` and ``hints`` by kind of cast and over all; ``group`` names each file's group.
+    """What corrections and hints are worth.
 
-    Every cell is as in :mod:`autocast.evaluation.resampling`. What a person would be
-    asked about counts as not written; ``over_all`` is the median residual with 1
-    for each copy that is not written, ``anyway`` that of all not called clear.
+    What a person would be asked about counts as not written; ``over_all`` is the median
+    residual with 1 for each copy that is not written, ``anyway`` that of all not
+    called clear.
+
+    Parameters
+    ----------
+    rows : sequence of dict
+        As of :func:`study`.
+    group : dict of str
+        The group of each file.
+    seed : int
+        Of the draws.
+
+    Returns
+    -------
+    dict
+        ``mend`` and ``hints``, each by kind of cast and over all; every cell is a figure
+        of :mod:`autocast.evaluation.resampling`.
     """
     out: dict[str, Any] = {"mend": {}, "hints": {}}
     for kind in (*KINDS, "all"):
@@ -108,13 +143,18 @@ def figures(
 
 
 def _cell(
-    rows: Sequence[Mapping[str, Any]], group: Mapping[str, str], seed: int, what: Any, figure: Any
+    rows: Sequence[Mapping[str, Any]],
+    statistic: Callable[[Floats], Statistic],
+    what: Callable[[Mapping[str, Any]], float],
+    *,
+    group: Mapping[str, str],
+    seed: int,
 ) -> dict[str, Any] | None:
-    """``figure`` (mean or median) of what each row tells; None where there are no rows."""
+    """A statistic of one value of each row; None where there are no rows."""
     if not rows:
         return None
     drawn = Draws(np.array([group[row["file"]] for row in rows]), seed)
-    return drawn.cell(figure(np.array([float(what(row)) for row in rows])))
+    return drawn.cell(statistic(np.array([float(what(row)) for row in rows])))
 
 
 def _mend(rows: Sequence[Mapping[str, Any]], group: Mapping[str, str], seed: int) -> dict[str, Any]:
@@ -126,17 +166,17 @@ def _mend(rows: Sequence[Mapping[str, Any]], group: Mapping[str, str], seed: int
         return bool(row["after"] < row["before"])
 
     return {
-        "written": cell(rows, what=lambda r: r["written"], figure=mean),
-        "clear": cell(rows, what=lambda r: r["verdict"] == "clear", figure=mean),
-        "nearer": cell(written, what=nearer, figure=mean),
-        "residual": cell(written, what=lambda r: r["residual"], figure=median),
-        "before": cell(written, what=lambda r: r["before"], figure=median),
-        "after": cell(written, what=lambda r: r["after"], figure=median),
-        "over_all": cell(rows, what=lambda r: r["residual"] if r["written"] else 1, figure=median),
-        "anyway": cell(unclear, what=lambda r: r["residual"], figure=median),
-        "anyway_nearer": cell(unclear, what=nearer, figure=mean),
-        "lightness": cell(rows, what=lambda r: r["lightness"][0], figure=mean),
-        "lightness_most": cell(rows, what=lambda r: r["lightness"][1], figure=_largest),
+        "written": cell(rows, mean, itemgetter("written")),
+        "clear": cell(rows, mean, lambda r: r["verdict"] == "clear"),
+        "nearer": cell(written, mean, nearer),
+        "residual": cell(written, median, itemgetter("residual")),
+        "before": cell(written, median, itemgetter("before")),
+        "after": cell(written, median, itemgetter("after")),
+        "over_all": cell(rows, median, lambda r: r["residual"] if r["written"] else 1),
+        "anyway": cell(unclear, median, itemgetter("residual")),
+        "anyway_nearer": cell(unclear, mean, nearer),
+        "lightness": cell(rows, mean, lambda r: r["lightness"][0]),
+        "lightness_most": cell(rows, _largest, lambda r: r["lightness"][1]),
     }
 
 
@@ -146,23 +186,23 @@ def _hints(
     cell = partial(_cell, group=group, seed=seed)
     out: dict[str, Any] = {}
     for name in ("neutral", "nearly", "any", "false"):
-        told = [
+        some = [
             {"file": r["file"], "unhinted": r["error"], **r["hints"][name]}
             for r in rows
             if r["hints"].get(name)
         ]
         out[name] = {
-            "unhinted": cell(told, what=lambda r: r["unhinted"], figure=median),
-            "error": cell(told, what=lambda r: r["error"], figure=median),
-            "doubted": cell(told, what=lambda r: r["doubted"], figure=mean),
-            "ask": cell(told, what=lambda r: r["verdict"] == "ask", figure=mean),
-            "cast": cell(told, what=lambda r: r["verdict"] == "cast", figure=mean),
-            "residual": cell(told, what=lambda r: r["residual"], figure=median),
+            "unhinted": cell(some, median, itemgetter("unhinted")),
+            "error": cell(some, median, itemgetter("error")),
+            "doubted": cell(some, mean, itemgetter("doubted")),
+            "ask": cell(some, mean, lambda r: r["verdict"] == "ask"),
+            "cast": cell(some, mean, lambda r: r["verdict"] == "cast"),
+            "residual": cell(some, median, itemgetter("residual")),
         }
     return out
 
 
-def _largest(values: Floats) -> Callable[[Floats], Floats]:
+def _largest(values: Floats) -> Statistic:
     """The largest value of those drawn."""
     return lambda weights: np.where(weights > 0, values, -np.inf).max(axis=1)
 
@@ -173,13 +213,11 @@ def _rows(photographs: Path, seed: int, models: Models, file: str) -> list[dict[
     rows = []
     for kind in KINDS:
         draw = [seed, zlib.crc32(f"{file} {kind}".encode())]
-        laid = _laid(pixels, draw, kind)
-        if laid is None:
+        copy = _simulated(pixels, draw, kind)
+        if copy is None:
             continue
-        twin = examine(
-            lay(pixels, np.random.default_rng(draw), "none", 0.0, 0.0).data, models=models
-        )
-        found = examine(laid.data, models=models)
+        uncast = lay_cast(pixels, np.random.default_rng(draw), "none", 0.0, 0.0)
+        twin, found = (examine(each.data, models=models) for each in (uncast, copy))
         if found.picture.encoded.shape != twin.picture.encoded.shape:
             continue  # a border that only one of them shows
         rng = np.random.default_rng([*draw, 1])
@@ -187,35 +225,35 @@ def _rows(photographs: Path, seed: int, models: Models, file: str) -> list[dict[
             {
                 "file": file,
                 "kind": kind,
-                **_mended(found, twin, laid),
-                "hints": {n: _hinted(laid, hint, models) for n, hint in _spots(twin, found, rng)},
+                **_corrected(found, twin, copy),
+                "hints": {n: _hinted(copy, hint, models) for n, hint in _spots(twin, found, rng)},
             }
         )
     return rows
 
 
-def _laid(pixels: NDArray[np.uint8], draw: Sequence[int], kind: str) -> Laid | None:
+def _simulated(pixels: NDArray[np.uint8], draw: Sequence[int], kind: str) -> Simulated | None:
     """A cast copy, of the same chain as any other of ``draw``; None where none was large enough."""
     rng = np.random.default_rng([*draw, 0])
     most = min(SIZES[1], LARGEST_CROSSED) if kind == "crossed" else SIZES[1]
     for _ in range(DRAWS):
         size, angle = float(rng.uniform(SIZES[0], most)), float(rng.uniform(0, 2 * np.pi))
         try:
-            laid = lay(pixels, np.random.default_rng(draw), kind, size, angle)
+            copy = lay_cast(pixels, np.random.default_rng(draw), kind, size, angle)
         except ValueError:
             continue  # no light lays that cast
-        if max(float(np.hypot(*cast)) for cast in (laid.whole, *laid.tones)) >= LEAST:
-            return laid
+        if max(float(np.hypot(*cast)) for cast in (copy.whole, *copy.tones)) >= LEAST:
+            return copy
     return None
 
 
-def _mended(found: Examination, twin: Examination, laid: Laid) -> dict[str, Any]:
+def _corrected(found: Examination, twin: Examination, copy: Simulated) -> dict[str, Any]:
     """What the move does to the copy, whether or not it would be written."""
     from colour.difference import delta_E_CIE2000
 
     move = plan(found)
     before, after, truth = (
-        _lab(encoded)
+        linear_to_lab(srgb_to_linear(encoded))
         for encoded in (
             found.picture.encoded,
             # As a file of 8 bits would hold it.
@@ -226,48 +264,48 @@ def _mended(found: Examination, twin: Examination, laid: Laid) -> dict[str, Any]
     clipped = (found.picture.encoded >= 1).any(axis=-1)
     lightness = np.abs(after[..., 0] - before[..., 0])[~clipped]
     off = [float(delta_E_CIE2000(truth, shown).mean()) for shown in (before, after)]
-    cast = np.array([found.judgement.cast.a, found.judgement.cast.b])
     return {
-        "error": float(np.hypot(*(cast - laid.whole))),
+        "error": _error(found, copy),
         "verdict": found.judgement.verdict,
         "written": not refusal(found.judgement, move, anyway=False),
-        "residual": _residual(move.casts, laid),
+        "residual": _residual(move.casts, copy),
         "before": off[0],
         "after": off[1],
         "lightness": (float(lightness.mean()), float(np.quantile(lightness, 0.99))),
     }
 
 
-def _residual(casts: Sequence[Sequence[float]], laid: Laid) -> float:
-    """What is left of the laid cast, as a share: mean C* over the tone ranges."""
-    tones = np.array(laid.tones)
+def _error(found: Examination, copy: Simulated) -> float:
+    """How far the quoted cast lies from the truth, C*."""
+    cast = found.judgement.cast
+    return float(np.hypot(cast.a - copy.whole[0], cast.b - copy.whole[1]))
+
+
+def _residual(casts: Sequence[Sequence[float]], copy: Simulated) -> float:
+    """What is left of the simulated cast, as a share: mean C* over the tone ranges."""
+    tones = np.array(copy.tones)
     left = np.hypot(*(tones - np.array(casts)).T).mean()
     return float(left / np.hypot(*tones.T).mean())
 
 
-def _lab(encoded: Floats) -> Floats:
-    return linear_to_lab(srgb_to_linear(np.asarray(encoded, dtype=np.float64)))
-
-
-def _hinted(laid: Laid, hint: Hint, models: Models) -> dict[str, Any] | None:
+def _hinted(copy: Simulated, hint: Hint, models: Models) -> dict[str, Any] | None:
     """What becomes of the judgement once a spot is called neutral; None where it cannot be read."""
     try:
-        told = examine(laid.data, [hint], models=models)
+        found = examine(copy.data, [hint], models=models)
     except HintError:
         return None
-    cast = np.array([told.judgement.cast.a, told.judgement.cast.b])
     return {
-        "error": float(np.hypot(*(cast - laid.whole))),
-        "doubted": "hint_doubted" in told.judgement.remarks,
-        "verdict": told.judgement.verdict,
-        "residual": _residual(plan(told).casts, laid),
+        "error": _error(found, copy),
+        "doubted": "hint_doubted" in found.judgement.remarks,
+        "verdict": found.judgement.verdict,
+        "residual": _residual(plan(found).casts, copy),
     }
 
 
 def _spots(
     twin: Examination, found: Examination, rng: np.random.Generator
 ) -> Iterator[tuple[str, Hint]]:
-    """Spots told as neutral: a true and a near one by the middle tones, any near one, a colour."""
+    """Spots called neutral: a true and a near one by the middle tones, any near one, a colour."""
     lab = linear_to_lab(twin.picture.pixels)
     tall, wide = lab.shape[:2]
     half = max(2, round(SPOT * max(tall, wide)))

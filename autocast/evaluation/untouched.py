@@ -1,4 +1,4 @@
-"""A folder without judgements: casts laid over its pictures as they are.
+"""A folder without judgements: casts simulated on its pictures as they are.
 
 Untouched is not clean: what the pictures carry already counts as none, so the
 figures come out worse than the same models deserve.
@@ -16,12 +16,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
+from scipy.special import logit
 
 from autocast.errors import PictureError, UnreadablePicture
-from autocast.modelstore import default_models
+from autocast.modelstore import Models
 from autocast.picture import full_pixels
 from autocast.training.fit import Predictions
-from autocast.training.gather import REPORT_EVERY, Table, laid_copies, tabulate
+from autocast.training.gather import UNJUDGED, Table, counted, simulated_casts, tabulate
 from autocast.voting.fitted import predict
 
 ENDINGS = frozenset(
@@ -33,9 +34,9 @@ ENDINGS = frozenset(
 )
 """Endings of files that are taken for pictures."""
 LONG_SIDE = 512
-"""Pixels that a picture is reduced to before casts are laid (as the fit's were)."""
+"""Pixels that a picture is reduced to before casts are simulated (as the fit's were)."""
 ROWS_AT_ONCE = 500
-"""Rows that are weighed at once, so that memory stays flat."""
+"""Rows that are asked about at once, so that memory stays flat."""
 
 
 def pictures(folder: Path) -> list[Path]:
@@ -58,20 +59,25 @@ def group_of(folder: Path, path: Path) -> str:
 
 
 def gather_untouched(
-    folder: Path, seed: int, processes: int, report: Callable[[str], None]
+    folder: Path, seed: int, processes: int, report: Callable[[str], None], models: Models
 ) -> Table:
-    """Laid copies of every picture that can be read; the others are reported and left out."""
+    """Simulated casts on every picture that can be read; the others are reported and left out.
+
+    Raises UnreadablePicture where none can be.
+    """
     paths = pictures(folder)
     rows: list[dict[str, Any]] = []
+
+    def say(done: str) -> None:
+        report(f"{done} pictures read, {len(rows)} rows")
+
     with ProcessPoolExecutor(processes) as pool:
-        many = pool.map(partial(_rows, folder, seed), paths, chunksize=4)
-        for done, some in enumerate(many, start=1):
+        many = pool.map(partial(_rows, folder, seed, models), paths, chunksize=4)
+        for some in counted(many, len(paths), say):
             if isinstance(some, str):
                 report(f"Left out: {some}")
             else:
                 rows += some
-            if done % REPORT_EVERY == 0 or done == len(paths):
-                report(f"{done} of {len(paths)} pictures read, {len(rows)} rows")
     if not rows:
         raise UnreadablePicture(
             f"No picture in {folder} can be read; give a folder of photographs."
@@ -79,23 +85,16 @@ def gather_untouched(
     return tabulate(rows)
 
 
-def _rows(folder: Path, seed: int, path: Path) -> list[dict[str, Any]] | str:
-    """Rows of laid copies, or the sentence that says why there are none."""
+def _rows(folder: Path, seed: int, models: Models, path: Path) -> list[dict[str, Any]] | str:
+    """Rows of simulated casts, or the sentence that says why there are none."""
     name = path.relative_to(folder).as_posix()
     try:
         pixels = _reduced(path)
     except PictureError as error:
         return str(error)
-    common = {
-        "file": name,
-        "group": group_of(folder, path),
-        "consensus": "",
-        "looked": (np.nan, np.nan),
-        "scene": "",
-        "judgements": ("", ""),
-    }
     rng = np.random.default_rng([seed, zlib.crc32(name.encode())])
-    return [common | row for row in laid_copies(pixels, rng)]
+    own = {**UNJUDGED, "file": name, "group": group_of(folder, path)}
+    return [own | row for row in simulated_casts(pixels, rng, models)]
 
 
 def _reduced(path: Path) -> NDArray[np.uint8]:
@@ -106,17 +105,27 @@ def _reduced(path: Path) -> NDArray[np.uint8]:
     return np.asarray(image)
 
 
-def shipped(table: Table) -> Predictions:
-    """What the models that autocast came with say of every row."""
-    told = [dict(zip(table.names, row, strict=True)) for row in table.features]
-    parts = [
-        predict(told[k : k + ROWS_AT_ONCE], default_models().trees)
-        for k in range(0, len(told), ROWS_AT_ONCE)
-    ]
-    casts, deviation, probability, uneven = (
-        np.concatenate([getattr(part, name) for part in parts])
-        for name in ("casts", "deviation", "probability", "uneven")
-    )
-    with np.errstate(divide="ignore"):
-        logit = np.log(probability / (1 - probability))
-    return Predictions(casts, deviation, logit, probability, uneven)
+def predictions_of(table: Table, models: Models) -> Predictions:
+    """What models predict of every row of a table.
+
+    Parameters
+    ----------
+    table : Table
+        Pictures or simulated casts, their features made with these models.
+    models : Models
+        Those that are asked.
+
+    Returns
+    -------
+    Predictions
+        Of every row.
+    """
+    every = [dict(zip(table.names, row, strict=True)) for row in table.features]
+    parts = []
+    for k in range(0, len(every), ROWS_AT_ONCE):
+        found = predict(every[k : k + ROWS_AT_ONCE], models.trees)
+        monochrome = table.monochrome[k : k + ROWS_AT_ONCE]
+        probability = np.where(monochrome, models.verdict["monochrome"], found.probability)
+        odds = logit(found.probability)
+        parts.append(Predictions(found.casts, found.deviation, odds, probability, found.uneven))
+    return Predictions(*(np.concatenate(some) for some in zip(*parts, strict=True)))

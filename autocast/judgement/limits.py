@@ -124,3 +124,18 @@ DOUBTED_FROM = 7.5
 """C* of the whole from which the count alone keeps a picture from clear (project convention)."""
 SEEN_FROM = SLIGHT_FROM
 """Largest counted C* below which a picture is not called a cast."""
+
+# --- levels that training writes into verdict.json: a change takes effect with new models ----
+
+FITTED_TONES_APART = 5.5
+"""Distance of two tone ranges' fitted casts from which a picture is not called clear.
+
+Project convention: chosen among 4 to 8 by how many of the photographs it leaves to a
+person and how many simulated casts that are crossed by tone it lets pass."""
+FITTED_PARTS_APART = 0.1
+"""Share of the pictures judged none that may count as having a cast on a part of the frame.
+
+Project convention: chosen by how many simulated casts on a part of the frame it lets pass,
+and how many photographs it leaves to a person. What is written are the log-odds it makes."""
+MONOCHROME_PROBABILITY = 0.02
+"""Probability given to a black-and-white: its greys have no cast (project convention)."""

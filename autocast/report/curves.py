@@ -36,7 +36,7 @@ _STYLE: Mapping[str, Any] = {
 }
 _FITTED = {
     "probability": (_VERMILION, "s", "--"),
-    "weighed": (_BLUE, "o", "-"),
+    "fitted": (_BLUE, "o", "-"),
     "counted": (_GREEN, "^", "-."),
     "plain fit, statistics alone": (_PURPLE, "D", ":"),
 }
@@ -129,24 +129,24 @@ def _percent(axes: Axes, *names: str) -> None:
 
 
 def _reliability(drawn: Figure, figures: Mapping[str, Any]) -> None:
-    """What was said against what was seen, and how often each was said."""
+    """What was predicted against what was observed, and how often each was predicted."""
     calibration = figures["calibration"]
     bins = calibration["reliability"]
     upper, lower = drawn.subplots(2, 1, sharex=True, height_ratios=[4, 1])
-    said = [b["said"] for b in bins]
-    seen = [b["seen"]["value"] for b in bins]
-    ends = [b["seen"]["interval"] or [v, v] for b, v in zip(bins, seen, strict=True)]
+    predicted = [b["predicted"] for b in bins]
+    observed = [b["observed"]["value"] for b in bins]
+    ends = [b["observed"]["interval"] or [v, v] for b, v in zip(bins, observed, strict=True)]
     upper.plot([0, 1], [0, 1], color=_SOFT, lw=1, ls="--")
     upper.text(
-        0.93, 0.955, "as said", color=_SOFT, rotation=33, ha="center", va="center", fontsize=9
+        0.93, 0.955, "as predicted", color=_SOFT, rotation=33, ha="center", va="center", fontsize=9
     )
-    upper.vlines(said, *zip(*ends, strict=True), color=_BLUE, lw=1.4)
-    upper.plot(said, seen, "o", color=_BLUE, ms=6, mec="white", mew=0.8)
+    upper.vlines(predicted, *zip(*ends, strict=True), color=_BLUE, lw=1.4)
+    upper.plot(predicted, observed, "o", color=_BLUE, ms=6, mec="white", mew=0.8)
     upper.text(
         0.03,
         0.9,
-        f"share seen in each of {len(bins)} bins\nof about {bins[0]['seen']['n']} pictures, "
-        "with 95 % interval",
+        f"share observed in each of {len(bins)} bins\n"
+        f"of about {bins[0]['observed']['n']} pictures, with 95 % interval",
         color=_BLUE,
         va="top",
         fontsize=9,
@@ -169,7 +169,7 @@ def _reliability(drawn: Figure, figures: Mapping[str, Any]) -> None:
         lower.text(x + 0.5 / len(counts), count, f"{count}", ha="center", va="bottom", fontsize=7.5)
     lower.set_ylim(0, max(counts) * 1.25)
     lower.set_ylabel("pictures")
-    lower.set_xlabel("probability said")
+    lower.set_xlabel("probability predicted")
 
 
 def _coverage(drawn: Figure, figures: Mapping[str, Any]) -> None:
@@ -215,14 +215,14 @@ def _coverage(drawn: Figure, figures: Mapping[str, Any]) -> None:
     _percent(axes, "x", "y")
 
 
-def _laid(drawn: Figure, figures: Mapping[str, Any]) -> None:
-    """AUC by size of the cast laid."""
-    laid = figures["laid"]
+def _simulated(drawn: Figure, figures: Mapping[str, Any]) -> None:
+    """AUC by size of the cast simulated."""
+    simulated = figures["simulated"]
     axes = drawn.subplots()
-    sizes = [int(s) for s in next(iter(laid.values()))]
+    sizes = [int(s) for s in next(iter(simulated.values()))]
     place = np.arange(len(sizes))
     ends = []
-    for name, rows in laid.items():
+    for name, rows in simulated.items():
         values = [row["auc"]["value"] for row in rows.values()]
         if name not in _FITTED:
             axes.plot(place, values, color="#b0b0b0", lw=1)
@@ -231,12 +231,12 @@ def _laid(drawn: Figure, figures: Mapping[str, Any]) -> None:
         axes.plot(place, values, dash, marker=marker, color=colour, lw=1.8, ms=5.5, zorder=4)
         ends.append((values[0], name, colour))
         spans = [row["auc"]["interval"] for row in rows.values()]
-        if name == "weighed" and all(spans):
+        if name == "fitted" and all(spans):
             low, high = zip(*spans, strict=True)
             axes.fill_between(place, low, high, color=colour, alpha=0.15, lw=0)
     classical = {
         name: next(iter(rows.values()))["auc"]["value"]
-        for name, rows in laid.items()
+        for name, rows in simulated.items()
         if name not in _FITTED
     }
     for pick in (max, min):
@@ -248,7 +248,7 @@ def _laid(drawn: Figure, figures: Mapping[str, Any]) -> None:
         place[-1],
         0.51,
         f"grey: the {len(classical)} classical estimators, the best and the worst at the left "
-        "named; band: 95 % of weighed",
+        "named; band: 95 % of fitted",
         color=_SOFT,
         ha="right",
         fontsize=8.5,
@@ -261,7 +261,7 @@ def _laid(drawn: Figure, figures: Mapping[str, Any]) -> None:
     axes.set_xlim(-2.0, len(sizes) - 0.7)
     axes.set_ylim(0.5, 1.0)
     axes.set_xticks(place, [str(s) for s in sizes])
-    axes.set_xlabel("C* of the cast laid")
+    axes.set_xlabel("C* of the cast simulated")
     axes.set_ylabel("AUC")
 
 
@@ -282,24 +282,24 @@ def _plane(drawn: Figure, figures: Mapping[str, Any]) -> None:
     axes = drawn.subplots()
     points = figures["points"]
     judged = np.array([(p["judged_a"], p["judged_b"]) for p in points])
-    prediction = np.array([(p["weighed_a"], p["weighed_b"]) for p in points])
+    fitted = np.array([(p["fitted_a"], p["fitted_b"]) for p in points])
     agrees = np.array([p["agrees"] for p in points], dtype=bool)
     for chosen, colour, marker in ((agrees, _BLUE, "o"), (~agrees, _VERMILION, "D")):
-        lines = list(np.stack([judged[chosen], prediction[chosen]], axis=1))
+        lines = list(np.stack([judged[chosen], fitted[chosen]], axis=1))
         axes.add_collection(LineCollection(lines, colors=colour, linewidths=0.7, alpha=0.6))
         axes.plot(*judged[chosen].T, marker, color=colour, ms=4.5, mec="white", mew=0.5)
     turn = np.linspace(0, 2 * np.pi, 200)
     axes.plot(EVIDENT_FROM * np.cos(turn), EVIDENT_FROM * np.sin(turn), color=_INK, lw=1, ls="--")
     axes.axhline(0, color=_SOFT, lw=0.6)
     axes.axvline(0, color=_SOFT, lw=0.6)
-    ends = np.concatenate([judged, prediction])
+    ends = np.concatenate([judged, fitted])
     low, high = ends.min(axis=0) - 3, ends.max(axis=0) + 3
     axes.set_aspect("equal", adjustable="box")
     axes.set_xlim(low[0], high[0])
     axes.set_ylim(low[1], high[1])
     labels = (
         (0.98, "mark: as judged, mean of two looks", _INK),
-        (0.93, "line: from there to the weighed estimate", _INK),
+        (0.93, "line: from there to the fitted estimate", _INK),
         (0.85, f"\u25cf direction within 45\u00b0 ({agrees.mean():.0%})", _BLUE),
         (0.80, f"\u25c6 direction farther off ({(~agrees).mean():.0%})", _VERMILION),
         (0.72, f"dashed: evident from C* {EVIDENT_FROM:g}", _SOFT),
@@ -318,7 +318,7 @@ def _plane(drawn: Figure, figures: Mapping[str, Any]) -> None:
 DRAWN: Mapping[str, tuple[str, Callable[[Figure, Mapping[str, Any]], None]]] = {
     "reliability.png": ("calibration", _reliability),
     "risk_coverage.png": ("coverage", _coverage),
-    "laid_casts.png": ("laid", _laid),
+    "laid_casts.png": ("simulated", _simulated),
     "judged_and_estimated.png": ("points", _plane),
 }
 """Name of each picture, the table it needs, and what draws it."""

@@ -26,13 +26,13 @@ Rows = Iterable[Sequence[str]]
 
 
 def figures_text(figures: Mapping[str, Any]) -> str:
-    """All tables of :func:`autocast.training.nested.figures`, or of untouched pictures."""
+    """All tables of :func:`autocast.evaluation.figures.figures`, or of untouched pictures."""
     return "\n\n".join("\n".join(part) for part in _parts(figures)) + "\n"
 
 
 def _parts(figures: Mapping[str, Any]) -> Iterator[list[str]]:
     yield list(_head(figures))
-    yield from (list(part) for part in _laid(figures["laid"]))
+    yield from (list(part) for part in _simulated(figures["simulated"]))
     if "judged" in figures:
         yield list(_judged(figures["judged"]))
         yield list(_verdicts(figures["verdicts"]))
@@ -57,16 +57,16 @@ def _parts(figures: Mapping[str, Any]) -> Iterator[list[str]]:
 
 def _head(figures: Mapping[str, Any]) -> Iterator[str]:
     size = f"{figures['pictures']} pictures in {figures['groups']} groups"
-    if figures["fit"] == "shipped":
+    if figures["fit"] == "none":
         yield from _prose(
             f"{size}, without judgements. Casts are laid over the pictures as they are; untouched "
             f"is not clean, so a cast that a picture already carries counts as none here. Asked "
-            f"are the models that autocast came with ({figures['model']}); nothing was fitted."
+            f"are the models {figures['model']}; nothing was fitted."
         )
     else:
         yield from _prose(
             f"{size}. Every row was judged by trees grown without its group, and its "
-            f"probability calibrated, and thresholds chosen, on what such trees said of others."
+            f"probability calibrated, and thresholds chosen, on what such trees predict of others."
         )
     yield from _prose(
         "Under a figure stands its 95 % interval (bootstrap over groups). AUC is the chance that "
@@ -74,10 +74,10 @@ def _head(figures: Mapping[str, Any]) -> Iterator[str]:
     )
 
 
-def _laid(laid: Mapping[str, Any]) -> Iterator[Iterator[str]]:
-    sizes = {size: row["n"] for rows in laid.values() for size, row in rows.items()}
+def _simulated(simulated: Mapping[str, Any]) -> Iterator[Iterator[str]]:
+    sizes = {size: row["n"] for rows in simulated.values() for size, row in rows.items()}
     for key, title, value, span in (
-        ("auc", "Casts laid in linear light, told from uncast copies: AUC", _auc, _auc_span),
+        ("auc", "Casts simulated in linear light, against uncast copies: AUC", _auc, _auc_span),
         ("error", "The same: median error of the estimate, in a*b*", _units, _units_span),
     ):
         yield _section(
@@ -91,7 +91,7 @@ def _laid(laid: Mapping[str, Any]) -> Iterator[Iterator[str]]:
                     ["n", *map(str, sizes.values())],
                     *(
                         row
-                        for name, cells in laid.items()
+                        for name, cells in simulated.items()
                         if any(key in cell for cell in cells.values())
                         for row in _two(name, [cells[s].get(key) for s in sizes], value, span)
                     ),
@@ -133,7 +133,7 @@ def _verdicts(counts: Mapping[str, Any]) -> Iterator[str]:
             rows.append([name, *shares, str(total)])
     yield from _section(
         "Judgement by verdict",
-        "As they are given, remarks heard.",
+        "As they are given, remarks considered.",
         _table([*VERDICTS, "all"], rows, width=11),
     )
 
@@ -143,12 +143,12 @@ def _scenes(scenes: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     for row in scenes:
         numbers = [str(row["n"]), f"{row['none']}/{row['evident']}"]
         verdicts = [f"{row[v]:.0%}" for v in VERDICTS]
-        name = row["scene"] or "(not told)"
+        name = row["scene"] or "(not named)"
         rows.append([name, *numbers, _or_blank(row["auc"], _auc), *verdicts])
         rows.append(["", "", "", _auc_span(row["auc"])])
     yield from _section(
         "By kind of scene",
-        "Kinds that the manifest tells of 30 pictures or more; none/evident are the pictures "
+        "Kinds that the manifest names for 30 pictures or more; none/evident are the pictures "
         "behind the AUC of the probability. Shares of all pictures of the kind by verdict.",
         _table(["n", "none/evid.", "AUC", *VERDICTS], rows, widths=[5, 12, 9, 7, 7, 7]),
     )
@@ -163,7 +163,7 @@ def _by_tone(by_tone: Mapping[str, Any]) -> Iterator[str]:
         rows += _two(name, [row[c]["auc"] for c in columns], _auc, _auc_span)
     rows += _two("probability", [None] * 4 + [by_tone["probability"]["auc"]], _auc, _auc_span)
     rows.append(["median error, a*b*"])
-    for name in ("weighed", "counted"):
+    for name in ("fitted", "counted"):
         cells = [by_tone[name][c]["error"] for c in columns[:3]]
         rows += _two(f"  {name}", cells, _units, _units_span)
     yield from _section(
@@ -178,9 +178,9 @@ def _by_tone(by_tone: Mapping[str, Any]) -> Iterator[str]:
 
 def _kinds(kinds: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     auc = (_auc, _auc_span)
-    columns = dict.fromkeys(("probability", "weighed", "largest", "counted"), auc)
+    columns = dict.fromkeys(("probability", "fitted", "largest", "counted"), auc)
     text = (
-        "By probability; by the weighed cast of the whole; by the largest weighed cast of whole "
+        "By probability; by the fitted cast of the whole; by the largest fitted cast of whole "
         "and tone ranges; by the counted cast of the whole."
     )
     if any("clear" in kind for kind in kinds):
@@ -195,7 +195,7 @@ def _kinds(kinds: Sequence[Mapping[str, Any]]) -> Iterator[str]:
         )
     ]
     yield from _section(
-        "By kind of laid cast, evident somewhere: AUC against uncast copies",
+        "By kind of simulated cast, evident somewhere: AUC against uncast copies",
         text,
         _table(list(columns), rows, name=25, width=11),
     )
@@ -203,7 +203,7 @@ def _kinds(kinds: Sequence[Mapping[str, Any]]) -> Iterator[str]:
 
 def _traces(cell: Mapping[str, Any]) -> Iterator[str]:
     yield from _section(
-        "Traces of the laying of casts",
+        "Traces of the simulation",
         "AUC of a probe that is taught to tell uncast copies from the pictures they were made of; "
         "at 0.5 it sees nothing, so that nothing else can be learned from the copies than casts.",
         _table(["n", "AUC"], [["", str(cell["n"]), _auc(cell)], ["", "", _auc_span(cell)]]),
@@ -238,15 +238,15 @@ def _calibration(figures: Mapping[str, Any]) -> Iterator[str]:
     bins = [
         [
             f"  {row['from']:.3f} to {row['to']:.3f}",
-            f"{row['said']:.3f}",
-            f"{row['seen']['value']:.3f}",
-            _span(row["seen"], "{:.2f}"),
-            str(row["seen"]["n"]),
+            f"{row['predicted']:.3f}",
+            f"{row['observed']['value']:.3f}",
+            _span(row["observed"], "{:.2f}"),
+            str(row["observed"]["n"]),
         ]
         for row in figures["reliability"]
     ]
     yield ""
-    yield from _table(["said", "seen", "95 %", "n"], bins, widths=[9, 9, 13, 7])
+    yield from _table(["predicted", "observed", "95 %", "n"], bins, widths=[11, 10, 13, 7])
 
 
 def _coverage(figures: Mapping[str, Any]) -> Iterator[str]:
@@ -357,7 +357,7 @@ def _without(without: Mapping[str, Any]) -> Iterator[str]:
     yield from _section(
         "Each kind of evidence withheld when judging",
         "AUC of the probability without it, and what it adds (paired over groups): evident against "
-        "none, then slight or evident against none. A plain fit hears the statistics alone.",
+        "none, then slight or evident against none. A plain fit is given the statistics alone.",
         _table(["evident", "adds", "any", "adds"], rows, name=14, widths=[10, 19, 10, 19]),
     )
 
@@ -367,9 +367,9 @@ def _mend(mend: Mapping[str, Any]) -> Iterator[str]:
     shown = {"written": _SHARE, "nearer": _SHARE, "before": _UNITS, "after": _UNITS}
     columns = ("written", "nearer", "residual", "over_all", "anyway", "before", "after")
     yield from _section(
-        "Copies corrected, by kind of laid cast",
-        f"Laid over photographs judged to have none (n {every['written']['n']}), of C* 12 or more. "
-        "Of those written, how many are nearer to the uncast picture in mean CIEDE2000 (its "
+        "Copies corrected, by kind of simulated cast",
+        f"Simulated on photographs judged to have none (n {every['written']['n']}), of C* 12 or "
+        "more. Of those written, how many are nearer to the uncast picture in mean CIEDE2000 (its "
         "median before and after), and the median share of the cast that is left; the same over "
         "all, where 1 counts for what a person is asked about, and as if all had been corrected "
         f"that are not called clear. L* changes by {every['lightness']['value']:.2f} on average, "

@@ -2,31 +2,28 @@
 
 from __future__ import annotations
 
+import filecmp
 import json
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from autocast.advisor.risk import Curve
+from autocast.errors import ModelError
 from autocast.judgement import RISKS, Risks
-from autocast.modelstore import VERDICT_SCHEMA
-from autocast.modelstore.files import register
+from autocast.judgement.limits import FITTED_TONES_APART, MONOCHROME_PROBABILITY
+from autocast.modelstore import VERDICT_SCHEMA, Models, default_models
+from autocast.modelstore.files import REGISTRY_NAME, register
+from autocast.modelstore.models import CONTENT, DENSITIES, TREES, VERDICT, WEIGHTS
 from autocast.modelstore.storing import write_arrays
-from autocast.training import nested
-from autocast.training.fit import Fitted, Rows, export, grow, platt
-from autocast.training.gather import Table, gather
-from autocast.training.risks import curve
-from autocast.voting.fitted import probability_of
-
-MONOCHROME = 0.02
-
-"""Probability given to a black-and-white (project convention: its greys have no cast)."""
+from autocast.training.fit import Fitted, export, grow
+from autocast.training.gather import Table, gather, read_manifest
+from autocast.training.nested import Calibration, calibrate, nested
 
 
-def train(  # noqa: PLR0913 -- all that a run is told
+def train(  # noqa: PLR0913 -- all that a run is given
     folder: Path,
     to: Path,
     seed: int,
@@ -34,14 +31,35 @@ def train(  # noqa: PLR0913 -- all that a run is told
     report: Callable[[str], None],
     *,
     risks: Risks = RISKS,
+    models: Models | None = None,
 ) -> None:
-    """Refit the trees and thresholds on a folder and write them, registered, into ``to``."""
-    report("Reading figures of every picture and laying casts over those judged to have none.")
-    table = gather(folder, seed, processes, report)
+    """Refit the trees and thresholds on a folder and write them, registered, into ``to``.
+
+    Features are made with the densities, weights and network of ``models`` (those
+    that autocast came with unless given), which must lie in ``to`` as well. Raises
+    UnreadablePicture for a folder that cannot be read, ModelError for a ``to`` that
+    holds others.
+    """
+    models = models or default_models()
+    read_manifest(folder)
+    _check_beside(to, models)
+    table = gather(folder, seed, processes, report, models)
     write_models(table, to, seed, report, risks=risks, processes=processes)
 
 
-def write_models(  # noqa: PLR0913 -- all that a run is told
+def _check_beside(to: Path, models: Models) -> None:
+    """Refuse, before hours of work, a folder whose other files are not those of ``models``."""
+    needed = [DENSITIES, WEIGHTS, CONTENT]
+    same, _, _ = filecmp.cmpfiles(to, models.folder, needed, shallow=False)
+    missing = [] if (to / REGISTRY_NAME).is_file() else [REGISTRY_NAME]
+    for name in [*missing, *(name for name in needed if name not in same)]:
+        raise ModelError(
+            f"{to / name} is missing, or is not that of {models.folder}, which the trees are "
+            f"grown with; copy that folder's files to {to}, or give --models another folder."
+        )
+
+
+def write_models(  # noqa: PLR0913 -- all that a run is given
     table: Table,
     to: Path,
     seed: int,
@@ -54,62 +72,40 @@ def write_models(  # noqa: PLR0913 -- all that a run is told
 
     The trees are grown on every picture. The calibration, and the curve from
     which thresholds are chosen at any risks and base rate, come from what nested
-    fits say of groups they did not see, so that every picture counts for them.
+    fits predict of groups they did not see, so that every picture counts for them.
     """
-    outcome = nested.nested(table, seed, report, risks, processes)
+    outcome = nested(table, seed, report, risks, processes)
     report(f"Growing trees on all {len(table.file)} rows.")
     fitted = grow(table, np.arange(len(table.file)), seed)
     judged = np.flatnonzero(table.natural)
+    calibration = calibrate(table, outcome.predictions, judged)
     write_fitted(
-        to, table=table, outcome=outcome, judged=judged, fitted=fitted, risks=risks,
-        made_by=f"autocast train, seed {seed}, {len(judged)} pictures",
-    )  # fmt: skip
+        to, fitted, calibration, risks, f"autocast train, seed {seed}, {len(judged)} pictures"
+    )
 
 
-def write_fitted(  # noqa: PLR0913 -- all that goes into the two files
-    to: Path,
-    *,
-    table: Table,
-    outcome: nested.Outcome,
-    judged: Rows,
-    fitted: Fitted,
-    risks: Risks,
-    made_by: str,
+def write_fitted(
+    to: Path, fitted: Fitted, calibration: Calibration, risks: Risks, made_by: str
 ) -> None:
-    """Write trees, calibrated on what was said of the rows ``judged``, and thresholds from it."""
-    logit, consensus = outcome.word.logit[judged], table.consensus[judged]
-    calibration = platt(logit, consensus)
-    parts = nested.parts_apart(table, outcome.word, judged)
-    eligible = nested.eligible_by_trees(table, outcome.word, parts)[judged]
-    verdict = verdict_file(
-        curve(probability_of(logit, calibration), consensus, eligible), risks, parts
-    )
-    write_arrays(to / "fitted.npz", export(replace(fitted, calibration=calibration)))
-    register(to, "fitted.npz", made_by=made_by, what="trees that weigh the evidence")
-    (to / "verdict.json").write_text(_one_list_a_line(verdict), encoding="utf-8")
-    register(
-        to, "verdict.json", made_by=made_by, what="base rate, risks and thresholds of the verdicts"
-    )
+    """Write trees with their calibration, and the thresholds that keep the risks."""
+    write_arrays(to / TREES, export(replace(fitted, calibration=calibration.logistic)))
+    register(to, TREES, made_by=made_by, what="trees that are fitted to the evidence")
+    verdict = verdict_file(calibration, risks)
+    (to / VERDICT).write_text(_one_list_a_line(verdict), encoding="utf-8")
+    register(to, VERDICT, made_by=made_by, what="base rate, risks and thresholds of the verdicts")
 
 
-def verdict_file(judged: Curve, risks: Risks, parts_apart: float) -> dict[str, Any]:
-    """What ``verdict.json`` holds, for a curve of judged pictures.
-
-    ``parts_apart`` are the log-odds of :func:`autocast.training.nested.parts_apart`.
-    """
-    thresholds = judged.thresholds(risks)
+def verdict_file(calibration: Calibration, risks: Risks) -> dict[str, Any]:
+    """What ``verdict.json`` holds for risks to be kept."""
     return {
         "schema": VERDICT_SCHEMA,
-        "base_rate": judged.base_rate,
+        "base_rate": calibration.curve.base_rate,
         "risks": risks._asdict(),
-        "clear_below": thresholds.clear_below,
-        "clear_held": thresholds.clear_held,
-        "cast_above": thresholds.cast_above,
-        "cast_held": thresholds.cast_held,
-        "monochrome": MONOCHROME,
-        "tones_apart": nested.TONES_APART,
-        "parts_apart": parts_apart,
-        "curve": judged.to_plain(),
+        **asdict(calibration.curve.thresholds(risks)),
+        "monochrome": MONOCHROME_PROBABILITY,
+        "tones_apart": FITTED_TONES_APART,
+        "parts_apart": calibration.parts_apart,
+        "curve": calibration.curve.to_plain(),
     }
 
 

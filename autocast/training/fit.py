@@ -1,23 +1,24 @@
-"""Grow the trees that weigh the evidence.
+"""Grow the trees that are fitted to the evidence.
 
-Stage one tells the cast (whole and by tone range) from the figures of known
-casts laid over pictures judged to have none. Stage two tells from that, and
-from the figures, how likely a careful look calls the cast evident; it is grown
-on stage one's word about pictures that stage one did not see. The logistic
-calibration (Platt 1999) and the thresholds are made in evaluate.py and commands.py,
-of what trees said of groups that they did not see.
+Stage one predicts the cast (of the whole and by tone range) from the features of
+known casts, simulated on pictures judged to have none. Stage two predicts from
+that, and from the features, how likely a careful look calls the cast evident; it
+is grown on what stage one predicts of pictures that it did not see. The logistic
+calibration (Platt 1999) and the thresholds are made in nested.py, of what trees
+predict of groups that they did not see.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from sklearn.ensemble import HistGradientBoostingClassifier, HistGradientBoostingRegressor
 from sklearn.linear_model import LogisticRegression
+from sklearn.model_selection import GroupKFold
 from threadpoolctl import threadpool_limits
 
 from autocast.judgement import EVIDENT_FROM
@@ -29,7 +30,7 @@ Floats = NDArray[np.floating[Any]]
 Rows = NDArray[np.intp]
 
 CROSS_FITS = 3
-"""Folds in which stage one's word for stage two's pictures is made."""
+"""Folds in which stage one's predictions for stage two's pictures are made."""
 LOG_OF_NORMAL = 0.6352
 """-E[ln |z|] of a standard normal z: (Euler's constant + ln 2) / 2."""
 ERROR_FLOOR = 0.3
@@ -37,13 +38,13 @@ ERROR_FLOOR = 0.3
 FAR_MISS = 3.0
 """Deviations beyond which an error counts no more."""
 HELD = "held"
-"""First word of the kinds of row that no fit may see."""
-LAID_EVERY = 4
-"""Every so many laid casts, one is shown to stage two."""
+"""First part of the kinds of row that no fit may see."""
+SIMULATED_EVERY = 4
+"""Every so many simulated casts, one is shown to stage two."""
 WEIGHTS = {"natural": 1.0, "crop": 0.5, "rendered": 0.1}
-"""Weight of a row in stage two, by the first word of its kind."""
-LAID_WEIGHT = 0.08
-"""... and of a cast laid over a photograph."""
+"""Weight of a row in stage two, by the first part of its kind."""
+SIMULATED_WEIGHT = 0.08
+"""... and of a cast simulated on a photograph."""
 PARTLY_WEIGHT = 0.16
 """... and of one that lies over a part of it, or differs by tone: the looks met few of those."""
 SEEDS = 3
@@ -53,15 +54,15 @@ GRADES = {"none": 0.0, "doubtful": 0.15, "slight": 0.5, "evident": 1.0}
 WHOLE_FROM = ("natural", "none", "gain", "rendered.none", "rendered.gain")
 """Kinds of row that the whole's cast is learned from: one light, one cast."""
 UNEVEN = ("part", "two_lights")
-"""Kinds of laid row whose cast does not lie over the whole frame."""
+"""Kinds of simulated cast that do not lie over the whole frame."""
 PARTLY = (*UNEVEN, *sorted(BY_TONE))
-"""These, and those whose cast differs by tone."""
+"""These, and those that differ by tone."""
 EVEN = ("natural", "none", "gain", "encoded", "offset", "power", "faded")
 """Kinds of row over which one cast lies, or none.
 
 Crops are left out, and casts that differ by tone: those lie where their tones lie."""
 LARGE = 16.0
-"""C* at which a laid cast counts half in telling the whole's; far larger ones count for little.
+"""C* at which a simulated cast counts half in learning the whole's; far larger ones count little.
 
 They are easy to see and draw trees away from the small ones (chosen by
 cross-validation over groups). A tone range's cast is what a correction takes
@@ -102,64 +103,25 @@ STAGE_UNEVEN: dict[str, Any] = STAGE_TWO | {
 class Fitted:
     """All grown models, and the calibration's slope and offset (on the logit).
 
-    ``correlation`` is the correlation (4, 4) of the errors of stage one's targets;
-    ``uneven`` tells whether a part of the frame has a cast of its own.
+    ``first`` holds a model for each a* and b* of :data:`autocast.modelstore.TARGETS`,
+    then one for the logarithm of the deviation of each; ``correlation`` (4, 4) is that of
+    the targets' errors. ``evident`` are averaged; ``uneven`` predicts whether a part of
+    the frame has a cast of its own.
     """
 
     names: tuple[str, ...]
-    stage_one: dict[str, Any]
+    first: tuple[Any, ...]
     correlation: Floats
     evident: tuple[Any, ...]
     uneven: Any
     calibration: tuple[float, float] = (1.0, 0.0)
 
 
-def grow(table: Table, fit: Rows, seed: int) -> Fitted:
-    """Grow every model on the rows ``fit``; they are not calibrated yet.
+class Predictions(NamedTuple):
+    """What fitted models predict of n rows.
 
-    On one thread: the trees are then the same on any number of cores, and
-    threads would wait for each other longer than they work.
-    """
-    with threadpool_limits(1):
-        return _grow(table, fit, seed)
-
-
-def _grow(table: Table, fit: Rows, seed: int) -> Fitted:
-    fit = fit[~np.char.startswith(table.kind[fit], HELD)]
-    anchor, relative = told_first(table.names, table.features)
-    casts = cross_fitted(table, relative, anchor, fit, seed)
-    stage_one = _grow_stage_one(table, relative, anchor, fit, seed)
-    stage_one |= _grow_spread(table, relative, fit, casts, seed)
-    deviation = _spread(stage_one, relative[fit])
-    correlation = _correlation(table, fit, casts, deviation)
-    last = _grow_stage_two(table, fit, (casts, deviation), seed)
-    uneven = _grow_uneven(table, fit, (casts, deviation), seed)
-    return Fitted(table.names, stage_one, correlation, last, uneven)
-
-
-def platt(logit: Floats, consensus: NDArray[np.str_]) -> tuple[float, float]:
-    """Slope and offset that make logits (n,) of judged pictures those of a probability.
-
-    Pictures of which no look could tell are left out.
-    """
-    known = consensus != "cannot_tell"
-    # Almost no penalty: two coefficients from hundreds of pictures.
-    model = LogisticRegression(C=1e6).fit(logit[known, None], consensus[known] == "evident")
-    return float(model.coef_[0, 0]), float(model.intercept_[0])
-
-
-def told_first(names: tuple[str, ...], features: Floats) -> tuple[Floats, Floats]:
-    """Anchors (n, 2), and the figures that stage one is grown on, relative to them."""
-    anchor, relative = anchored(names, features)
-    return anchor, relative[:, Layout.of(names).first]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Predictions:
-    """What fitted models say of n rows.
-
-    Casts (n, 4, 2), their deviations (n, 4, 2), the evident cast's logit and probability,
-    and the logit of a cast on a part of the frame.
+    Casts (n, 4, 2), their deviations (n, 4, 2), the evident cast's logit and probability
+    (n,), and the log-odds (n,) of a cast on a part of the frame.
     """
 
     casts: Floats
@@ -169,86 +131,188 @@ class Predictions:
     uneven: Floats
 
 
-def apply(fitted: Fitted, table: Table, rows: Rows) -> Predictions:
-    """Ask the fitted models about rows of a table."""
-    anchor, relative = told_first(table.names, table.features[rows])
-    casts = _casts(fitted.stage_one, relative, anchor)
-    deviation = _spread(fitted.stage_one, relative)
-    features = second_stage(table.names, table.features[rows], casts, deviation)
-    logit = np.mean([model.decision_function(features) for model in fitted.evident], axis=0)
-    uneven = fitted.uneven.decision_function(features)
+def grow(table: Table, fit: Rows, seed: int) -> Fitted:
+    """Grow every model; they are not calibrated yet.
+
+    On one thread: the trees are then the same on any number of cores, and
+    threads would wait for each other longer than they work.
+
+    Parameters
+    ----------
+    table : Table
+        Pictures and simulated casts.
+    fit : ndarray of int, (n,)
+        The rows to grow on; of these, what is held back for the report is left out.
+    seed : int
+        The same seed gives the same trees.
+
+    Returns
+    -------
+    Fitted
+        The models, their calibration the identity.
+    """
+    with threadpool_limits(1):
+        return _grow(table, fit[~np.char.startswith(table.kind[fit], HELD)], seed)
+
+
+def _grow(table: Table, fit: Rows, seed: int) -> Fitted:
+    anchor, relative = _first_stage(table.names, table.features)
+    casts = _cross_fitted(table, relative, anchor, fit, seed)
+    spreads = _grow_spreads(table, relative, fit, casts, seed)
+    deviation = np.exp(_outputs(spreads, relative[fit])[:, 0])
+    return Fitted(
+        names=table.names,
+        first=(*_grow_casts(table, relative, anchor, fit, seed), *spreads),
+        correlation=_correlation(table, fit, casts, deviation),
+        evident=_grow_evident(table, fit, (casts, deviation), seed),
+        uneven=_grow_uneven(table, fit, (casts, deviation), seed),
+    )
+
+
+def platt(
+    logit: Floats, consensus: NDArray[np.str_], weight: Floats | None = None
+) -> tuple[float, float]:
+    """The logistic calibration of judged pictures.
+
+    Parameters
+    ----------
+    logit : ndarray, (n,)
+        Log-odds of an evident cast, as predicted.
+    consensus : ndarray of str, (n,)
+        As judged; pictures of which no look could tell (``cannot_tell``) are left out.
+    weight : ndarray, (n,), optional
+        How much each counts; all alike unless given.
+
+    Returns
+    -------
+    tuple of float
+        Slope and offset that make the logits those of a probability
+        (:func:`autocast.voting.fitted.probability_of`).
+
+    References
+    ----------
+    Platt, Advances in Large Margin Classifiers, 1999, from memory, not verified.
+    """
+    known = consensus != "cannot_tell"
+    # Almost no penalty: two coefficients from hundreds of pictures.
+    model = LogisticRegression(C=1e6).fit(
+        logit[known, None],
+        consensus[known] == "evident",
+        sample_weight=None if weight is None else weight[known],
+    )
+    return float(model.coef_[0, 0]), float(model.intercept_[0])
+
+
+def apply(fitted: Fitted, features: Floats) -> Predictions:
+    """What fitted models predict.
+
+    Parameters
+    ----------
+    fitted : Fitted
+        The models.
+    features : ndarray, (n, F)
+        Those that ``fitted.names`` names, NaN where they could not be read.
+
+    Returns
+    -------
+    Predictions
+        Of n rows.
+    """
+    anchor, relative = _first_stage(fitted.names, features)
+    casts, spread = np.moveaxis(_outputs(fitted.first, relative), 1, 0)
+    casts, deviation = casts + anchor[:, None], np.exp(spread)
+    last = second_stage(fitted.names, features, casts, deviation)
+    logit = np.mean([model.decision_function(last) for model in fitted.evident], axis=0)
+    uneven = fitted.uneven.decision_function(last)
     return Predictions(casts, deviation, logit, probability_of(logit, fitted.calibration), uneven)
 
 
-def folds(group: NDArray[np.str_], count: int, seed: int) -> NDArray[np.intp]:
-    """A fold number for every row, by whole groups, folds about equally large."""
-    names, sizes = np.unique(group, return_counts=True)
-    rng = np.random.default_rng(seed)
-    load = np.zeros(count)
-    where = {}
-    for k in np.lexsort((rng.random(len(names)), -sizes)):
-        fold = int(load.argmin())
-        where[names[k]] = fold
-        load[fold] += sizes[k]
-    return np.array([where[name] for name in group], dtype=np.intp)
+def folds(group: NDArray[np.str_], count: int, seed: int) -> Rows:
+    """A fold for every row, by whole groups, folds about equally large.
+
+    Parameters
+    ----------
+    group : ndarray of str, (n,)
+        The group of each row.
+    count : int
+        How many folds; no more than there are groups.
+    seed : int
+        Which of equally large groups go together.
+
+    Returns
+    -------
+    ndarray of int, (n,)
+        From 0 to ``count`` - 1.
+    """
+    names, inverse = np.unique(group, return_inverse=True)
+    # GroupKFold's own shuffling makes folds of equally many groups, however large those are.
+    shuffled = np.random.default_rng(seed).permutation(len(names))[inverse]
+    fold = np.empty(len(group), dtype=np.intp)
+    for k, (_, held) in enumerate(GroupKFold(count).split(shuffled, groups=shuffled)):
+        fold[held] = k
+    return fold
 
 
-def cross_fitted(table: Table, relative: Floats, anchor: Floats, rows: Rows, seed: int) -> Floats:
+def _first_stage(names: tuple[str, ...], features: Floats) -> tuple[Floats, Floats]:
+    """Anchors (n, 2), and the features that stage one is given, relative to them."""
+    anchor, relative = anchored(names, features)
+    return anchor, relative[:, Layout.of(names).first]
+
+
+def _cross_fitted(table: Table, relative: Floats, anchor: Floats, rows: Rows, seed: int) -> Floats:
     """Stage one's casts (n, 4, 2) for ``rows``, each from models that did not see its group."""
     fold = folds(table.group[rows], CROSS_FITS, seed)
     casts = np.zeros((len(rows), len(TARGETS), 2))
     for k in range(CROSS_FITS):
-        models = _grow_stage_one(table, relative, anchor, rows[fold != k], seed)
+        models = _grow_casts(table, relative, anchor, rows[fold != k], seed)
         held = rows[fold == k]
-        casts[fold == k] = _casts(models, relative[held], anchor[held])
+        casts[fold == k] = _outputs(models, relative[held])[:, 0] + anchor[held, None]
     return casts
 
 
 def _known(table: Table, rows: Rows) -> Rows:
-    """Rows whose cast is known: laid and rendered ones, and pictures judged to have none."""
+    """Rows whose cast is known: simulated and rendered ones, and pictures judged to have none."""
     known = (table.consensus[rows] == "none") & (table.kind[rows] != "crop")
     return np.asarray(rows[known], dtype=np.intp)
 
 
-def _grow_stage_one(
+def _grow_casts(
     table: Table, relative: Floats, anchor: Floats, rows: Rows, seed: int
-) -> dict[str, Any]:
+) -> tuple[Any, ...]:
+    """Models of the a* and b* of each target, relative to the anchor."""
     known = _known(table, rows)
-    models = {}
-    single = known[np.isin(table.kind[known], WHOLE_FROM)]
+    models = []
     for k, target in enumerate(TARGETS):
-        rows = single if target == "whole" else known
-        weight = _importance(table.truth[rows, k]) if target == "whole" else None
-        settings = STAGE_ONE if target == "whole" else STAGE_TONES
-        for c, axis in enumerate("ab"):
-            model = HistGradientBoostingRegressor(random_state=seed, **settings)
-            models[f"{target}.{axis}"] = model.fit(
-                relative[rows],
-                table.truth[rows, k, c] - anchor[rows, c],
-                sample_weight=weight,
+        whole = target == "whole"
+        fit = known[np.isin(table.kind[known], WHOLE_FROM)] if whole else known
+        weight = _importance(table.truth[fit, k]) if whole else None
+        for c in (0, 1):
+            model = HistGradientBoostingRegressor(
+                random_state=seed, **(STAGE_ONE if whole else STAGE_TONES)
             )
-    return models
+            truth = table.truth[fit, k, c] - anchor[fit, c]
+            models.append(model.fit(relative[fit], truth, sample_weight=weight))
+    return tuple(models)
 
 
 def _importance(casts: Floats) -> Floats:
-    """Weights (n,) of laid casts (n, 2)."""
+    """Weights (n,) of simulated casts (n, 2)."""
     return np.asarray(1 / (1 + (np.hypot(casts[:, 0], casts[:, 1]) / LARGE) ** 4))
 
 
-def _grow_spread(
+def _grow_spreads(
     table: Table, relative: Floats, rows: Rows, casts: Floats, seed: int
-) -> dict[str, Any]:
-    """How far stage one's word lies from the truth, from its cross-fitted errors."""
-    is_known = table.consensus[rows] == "none"
-    known = rows[is_known]
-    error = np.abs(casts[is_known] - table.truth[known]) + ERROR_FLOOR
-    models = {}
-    for k, target in enumerate(TARGETS):
-        for c, axis in enumerate("ab"):
-            model = HistGradientBoostingRegressor(random_state=seed, **STAGE_SPREAD)
-            features = np.log(error[:, k, c]) + LOG_OF_NORMAL
-            models[f"{target}.spread.{axis}"] = model.fit(relative[known], features)
-    return models
+) -> tuple[Any, ...]:
+    """Models of how far stage one's casts lie from the truth, from its cross-fitted errors."""
+    known = table.consensus[rows] == "none"
+    error = np.abs(casts[known] - table.truth[rows[known]]) + ERROR_FLOOR
+    spread = np.log(error).reshape(len(error), -1) + LOG_OF_NORMAL
+    return tuple(
+        HistGradientBoostingRegressor(random_state=seed, **STAGE_SPREAD).fit(
+            relative[rows[known]], each
+        )
+        for each in spread.T
+    )
 
 
 def _correlation(table: Table, rows: Rows, casts: Floats, deviation: Floats) -> Floats:
@@ -260,24 +324,23 @@ def _correlation(table: Table, rows: Rows, casts: Floats, deviation: Floats) -> 
     return np.asarray(np.corrcoef(np.moveaxis(error, 1, -1).reshape(-1, len(TARGETS)).T))
 
 
-def _grow_stage_two(
+def _grow_evident(
     table: Table, rows: Rows, first: tuple[Floats, Floats], seed: int
 ) -> tuple[Any, ...]:
-    """Judged pictures with their consensus; laid and rendered casts at a small weight.
+    """Judged pictures with their consensus; simulated and rendered casts at a small weight.
 
     A picture between none and evident counts as both, by its grade.
     """
     family = np.array([kind.split(".")[0] for kind in table.kind[rows]])
-    shown = np.isin(family, list(WEIGHTS)) | (np.arange(len(rows)) % LAID_EVERY == 0)
+    shown = np.isin(family, list(WEIGHTS)) | (np.arange(len(rows)) % SIMULATED_EVERY == 0)
     use = shown & (table.consensus[rows] != "cannot_tell")
     chosen, family = rows[use], family[use]
     judged = np.array([GRADES[consensus] for consensus in table.consensus[chosen]])
     by_looks = np.isin(family, ("natural", "crop"))
     grade = np.where(by_looks, judged, table.worst[chosen] >= EVIDENT_FROM)
-    laid = np.where(np.isin(family, PARTLY), PARTLY_WEIGHT, LAID_WEIGHT)
-    weight = np.array([WEIGHTS.get(word, at) for word, at in zip(family, laid, strict=True)])
-    casts, deviation = first
-    features = second_stage(table.names, table.features[chosen], casts[use], deviation[use])
+    simulated = np.where(np.isin(family, PARTLY), PARTLY_WEIGHT, SIMULATED_WEIGHT)
+    weight = np.array([WEIGHTS.get(f, at) for f, at in zip(family, simulated, strict=True)])
+    features = _second_stage(table, rows, first, use)
     yes, no = np.flatnonzero(grade > 0), np.flatnonzero(grade < 1)
     both = np.concatenate([yes, no])
     evident = np.arange(len(both)) < len(yes)
@@ -296,52 +359,52 @@ def _grow_uneven(table: Table, rows: Rows, first: tuple[Floats, Floats], seed: i
     known = table.consensus[rows] == "none"
     partly = np.isin(kind, UNEVEN) & (table.worst[rows] >= EVIDENT_FROM)
     use = known & (partly | np.isin(kind, EVEN))
-    casts, deviation = first
-    features = second_stage(table.names, table.features[rows[use]], casts[use], deviation[use])
     model = HistGradientBoostingClassifier(random_state=seed, **STAGE_UNEVEN)
-    return model.fit(features, partly[use])
+    return model.fit(_second_stage(table, rows, first, use), partly[use])
 
 
-def _casts(models: dict[str, Any], relative: Floats, anchor: Floats) -> Floats:
-    return _told(models, "", relative) + anchor[:, None]
+def _second_stage(
+    table: Table, rows: Rows, first: tuple[Floats, Floats], use: NDArray[np.bool_]
+) -> Floats:
+    """What stage two is given of those ``rows`` that are of ``use``."""
+    casts, deviation = first
+    return second_stage(table.names, table.features[rows[use]], casts[use], deviation[use])
 
 
-def _spread(models: dict[str, Any], relative: Floats) -> Floats:
-    return np.asarray(np.exp(_told(models, "spread.", relative)))
-
-
-def _told(models: dict[str, Any], what: str, relative: Floats) -> Floats:
-    columns = [
-        [models[f"{target}.{what}{axis}"].predict(relative) for axis in "ab"] for target in TARGETS
-    ]
-    return np.asarray(np.moveaxis(np.array(columns), -1, 0))
+def _outputs(models: Sequence[Any], relative: Floats) -> Floats:
+    """What M first-stage models predict of n rows, (n, M / 8, 4, 2)."""
+    columns = np.stack([model.predict(relative) for model in models], axis=1)
+    return columns.reshape(len(relative), -1, len(TARGETS), 2)
 
 
 def export(fitted: Fitted) -> dict[str, NDArray[Any]]:
-    """Plain arrays of every model, as :mod:`autocast.modelstore.trees` walks them."""
-    first = [
-        fitted.stage_one[f"{target}.{what}{axis}"]
-        for what in ("", "spread.")
-        for target in TARGETS
-        for axis in "ab"
-    ]
-    arrays: dict[str, NDArray[Any]] = {
+    """Plain arrays of every model, as :mod:`autocast.modelstore.trees` walks them.
+
+    Parameters
+    ----------
+    fitted : Fitted
+        What is to be written.
+
+    Returns
+    -------
+    dict of ndarray
+        The content of ``fitted.npz``.
+    """
+    first = _forest(fitted.first)
+    # Trees walk all features: those of stage one are shown where theirs stand.
+    split = first["feature"] >= 0
+    first["feature"][split] = Layout.of(fitted.names).first[first["feature"][split]]
+    forests = {"first": first, "last": _forest(fitted.evident), "uneven": _forest([fitted.uneven])}
+    return {
         "features": np.array(fitted.names),
         "calibration": np.array(fitted.calibration),
         "correlation": fitted.correlation,
+        **{
+            f"{name}/{field}": value
+            for name, forest in forests.items()
+            for field, value in forest.items()
+        },
     }
-    first_arrays = _forest(first)
-    # Trees walk all figures: those of stage one are told where theirs stand.
-    split = first_arrays["feature"] >= 0
-    first_arrays["feature"][split] = Layout.of(fitted.names).first[first_arrays["feature"][split]]
-    forests = {
-        "first": first_arrays,
-        "last": _forest(fitted.evident),
-        "uneven": _forest([fitted.uneven]),
-    }
-    for name, forest in forests.items():
-        arrays |= {f"{name}/{field}": value for field, value in forest.items()}
-    return arrays
 
 
 def _forest(models: Sequence[Any]) -> dict[str, NDArray[Any]]:

@@ -1,8 +1,8 @@
-"""A folder of judged photographs -> one table of figures, natural and with casts laid on.
+"""A folder of judged photographs -> one table of features, natural and with casts simulated.
 
 The folder holds ``manifest.csv`` with at least the columns ``file``, ``group``
 and ``consensus`` (none, doubtful, slight, evident or cannot_tell). Every judged
-picture is told as it came and more than once cropped; known casts are laid over those
+picture is read as it came and more than once cropped; known casts are laid over those
 judged to have none; and scenes are rendered from spectra, whose truth no
 photograph's history can blur.
 """
@@ -11,26 +11,29 @@ from __future__ import annotations
 
 import csv
 import zlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
 from autocast.advisor.gates import eligibility, remarks
+from autocast.advisor.risk import CONSENSUS
 from autocast.errors import UnreadablePicture
 from autocast.judging import prepare
+from autocast.modelstore import TARGETS, Models
 from autocast.rendering.scenes import STUDIES, render
-from autocast.training.simulation import LARGEST, cropped, lay
+from autocast.training.simulation import LARGEST, cropped, lay_cast
 from autocast.voting.analysis import Analysis
 from autocast.voting.features import ABLATED, extract, leave_out
 
 Floats = NDArray[np.floating[Any]]
+T = TypeVar("T")
 
 PLAN = (
     "none",
@@ -54,37 +57,49 @@ PLAN = (
     "power",
     "offset",
 )
-"""Kinds of cast laid over each picture judged to have none."""
+"""Kinds of cast simulated on each picture judged to have none."""
 CROPS = 4
 """Crops of every judged picture."""
 BY_TONE = frozenset({"crossed", "shadows", "midtones", "highlights"})
+"""Kinds of cast that differ by tone."""
 SCENES = 500
 """Scenes rendered for the fit, and as many of other studies' spectra for the report."""
 SCENE_PLAN = ("none", "gain", "none", "crossed", "gain", "part", "none", "midtones")
-"""Kinds of cast laid over rendered scenes, in turn."""
+"""Kinds of cast simulated on rendered scenes, in turn."""
 LEFT_OUT = 0.12
-"""Share of laid copies told without one kind of evidence, so that trees learn to do without."""
+"""Share of simulated casts without one kind of evidence, so that trees learn to do without."""
 LARGEST_BY_TONE = 20.0
 """Largest C* of a cast that differs by tone: beyond, no film or scanner goes."""
 REPORT_EVERY = 100
 """Pictures between two lines of progress."""
 COLUMNS = ("file", "group", "consensus")
+"""What the manifest must have of each picture."""
+UNJUDGED: Mapping[str, Any] = {
+    "consensus": "",
+    "truth": np.zeros((len(TARGETS), 2)),
+    "worst": 0.0,
+    "looked": (np.nan, np.nan),
+    "scene": "",
+    "judgements": ("", ""),
+}
+"""What a row has of which nothing else is known."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Table:
-    """n rows of F figures; ``truth`` (n, 4, 2) are the casts laid (whole, then tone ranges).
+    """n rows of F features; ``truth`` (n, 4, 2) are the casts simulated, of each target.
 
     ``kind`` is ``natural`` for pictures as they came, ``crop`` for their crops,
-    the kind of cast for laid ones, and begins with ``rendered.`` (for the fit)
-    or ``held.`` (for the report) for rendered scenes. ``worst`` is the largest C* laid in
+    the kind of cast for simulated ones, and begins with ``rendered.`` (for the fit)
+    or ``held.`` (for the report) for rendered scenes. ``worst`` is the largest C* in
     any tone range or part of the frame. ``looked`` (n, 2) is the mean cast of two
     looks that both called it evident (columns ``judgement_1``, ``a_1``, ``b_1``
     and likewise 2, where the manifest has them), NaN elsewhere; ``judgements``
-    (n, 2) their grades and ``scene`` the manifest's word for the scene, '' where
-    it has none. ``eligible`` (n, 2) says whether remarks and count leave a row open
-    to ``clear`` and to ``cast``. ``without`` holds the natural rows' figures told
-    without each of :data:`autocast.voting.features.HEARD`.
+    (n, 2) their grades and ``scene`` the manifest's name for the scene, '' where
+    it has none. ``eligible`` (n, 2) says whether remarks and count allow a row
+    ``clear`` and ``cast``, ``monochrome`` (n,) which rows are black and white.
+    ``without`` holds the natural rows' features without each of
+    :data:`autocast.voting.features.ABLATED`.
     """
 
     names: tuple[str, ...]
@@ -99,6 +114,7 @@ class Table:
     scene: NDArray[np.str_]
     judgements: NDArray[np.str_]
     eligible: NDArray[np.bool_]
+    monochrome: NDArray[np.bool_]
     without: Mapping[str, Floats]
 
     @property
@@ -114,7 +130,7 @@ class Table:
 
 
 def read_manifest(folder: Path) -> list[dict[str, str]]:
-    """The manifest's rows. Raises UnreadablePicture where it is missing or lacks a column."""
+    """The manifest's rows. Raises UnreadablePicture where it cannot be read or understood."""
     path = folder / "manifest.csv"
     try:
         with path.open(newline="", encoding="utf-8") as file:
@@ -126,138 +142,175 @@ def read_manifest(folder: Path) -> list[dict[str, str]]:
         ) from error
     if not rows or not set(COLUMNS) <= set(rows[0]):
         raise UnreadablePicture(f"{path} must have the columns {', '.join(COLUMNS)} and rows.")
+    for row in rows:
+        if row["consensus"] not in CONSENSUS:
+            raise UnreadablePicture(
+                f"{path} has {row['consensus']!r} as the consensus of {row['file']}; "
+                f"give one of {', '.join(CONSENSUS)}."
+            )
     return rows
 
 
-def gather(folder: Path, seed: int, processes: int, report: Callable[[str], None]) -> Table:
-    """Every picture of the manifest as it came, and laid copies of those judged to have none."""
+def gather(
+    folder: Path, seed: int, processes: int, report: Callable[[str], None], models: Models
+) -> Table:
+    """Every picture of the manifest as it came, and simulated casts on those judged to have none.
+
+    Features are those that ``models`` make: their densities, weights and network.
+    """
     manifest = read_manifest(folder)
+    report("Reading every picture, and simulating casts on those judged to have none.")
     rows: list[dict[str, Any]] = []
+
+    def say(pictures: str) -> None:
+        report(f"{pictures} pictures read, {len(rows)} rows")
+
     with ProcessPoolExecutor(processes) as pool:
-        many = pool.map(partial(_rows, folder, seed), manifest, chunksize=8)
-        for done, some in enumerate(many, start=1):
+        many = pool.map(partial(_rows, folder, seed, models), manifest, chunksize=8)
+        for some in counted(many, len(manifest), say):
             rows += some
-            if done % REPORT_EVERY == 0 or done == len(manifest):
-                report(f"{done} of {len(manifest)} pictures read, {len(rows)} rows")
         for half in STUDIES:
-            rows += pool.map(partial(_rendered, seed, half), range(SCENES), chunksize=8)
+            rows += pool.map(partial(rendered, seed, half, models), range(SCENES), chunksize=8)
             report(f"{SCENES} scenes rendered, {len(rows)} rows")
     return tabulate(rows)
 
 
+def counted(many: Iterable[T], count: int, say: Callable[[str], None]) -> Iterator[T]:
+    """Pass on each of ``count`` things, and say at times how many have been worked on."""
+    for done, each in enumerate(many, start=1):
+        yield each
+        if done % REPORT_EVERY == 0 or done == count:
+            say(f"{done} of {count}")
+
+
 def tabulate(rows: Sequence[Mapping[str, Any]]) -> Table:
-    """Rows of :func:`_rows` as one table."""
+    """Rows of :func:`simulated_casts`, or of pictures as they came, as one table."""
     names = tuple(rows[0]["features"])
-    told_without = [row["without"] for row in rows if row["kind"] == "natural"]
+    ablated = [row["without"] for row in rows if row["kind"] == "natural"]
+
+    def values(many: Sequence[Mapping[str, float]]) -> Floats:
+        return np.array([[each[name] for name in names] for each in many])
+
+    def column(name: str, dtype: type | None = None) -> NDArray[Any]:
+        return np.array([row[name] for row in rows], dtype=dtype)
+
     return Table(
         names=names,
-        features=np.array([[row["features"][name] for name in names] for row in rows]),
-        file=np.array([row["file"] for row in rows]),
-        group=np.array([row["group"] for row in rows]),
-        consensus=np.array([row["consensus"] for row in rows]),
-        kind=np.array([row["kind"] for row in rows]),
-        truth=np.array([row["truth"] for row in rows], dtype=np.float64),
-        worst=np.array([row["worst"] for row in rows], dtype=np.float64),
-        looked=np.array([row["looked"] for row in rows], dtype=np.float64),
-        scene=np.array([row["scene"] for row in rows]),
-        judgements=np.array([row["judgements"] for row in rows]),
-        eligible=np.array([row["eligible"] for row in rows], dtype=np.bool_),
+        features=values([row["features"] for row in rows]),
+        file=column("file"),
+        group=column("group"),
+        consensus=column("consensus"),
+        kind=column("kind"),
+        truth=column("truth", np.float64),
+        worst=column("worst", np.float64),
+        looked=column("looked", np.float64),
+        scene=column("scene"),
+        judgements=column("judgements"),
+        eligible=column("eligible", np.bool_),
+        monochrome=column("monochrome", np.bool_),
         without={
-            kind: np.array([[each[kind][name] for name in names] for each in told_without])
-            for kind in (told_without[0] if told_without else ())
+            kind: values([each[kind] for each in ablated])
+            for kind in (ablated[0] if ablated else ())
         },
     )
 
 
 def looked(entry: Mapping[str, str]) -> tuple[float, float]:
-    """The mean cast of two looks that both called it evident; NaN where they did not."""
+    """The mean cast of two looks that both called it evident; NaN where they did not.
+
+    Raises UnreadablePicture where the manifest does not hold both casts.
+    """
     if {entry.get("judgement_1"), entry.get("judgement_2")} != {"evident"}:
         return (np.nan, np.nan)
-    a, b = ((float(entry[f"{axis}_1"]) + float(entry[f"{axis}_2"])) / 2 for axis in ("a", "b"))
+    try:
+        a, b = ((float(entry[f"{axis}_1"]) + float(entry[f"{axis}_2"])) / 2 for axis in "ab")
+    except (KeyError, TypeError, ValueError) as error:
+        raise UnreadablePicture(
+            f"manifest.csv calls {entry['file']} evident twice; give numbers as its "
+            "a_1, b_1, a_2 and b_2."
+        ) from error
     return (a, b)
 
 
-def _rows(folder: Path, seed: int, entry: Mapping[str, str]) -> list[dict[str, Any]]:
+def _rows(
+    folder: Path, seed: int, models: Models, entry: Mapping[str, str]
+) -> list[dict[str, Any]]:
     path = folder / entry["file"]
-    common = {**_UNKNOWN, **{name: entry[name] for name in COLUMNS}}
-    analysis = prepare(path)
-    features = _told(analysis)
+    common = {**UNJUDGED, **{name: entry[name] for name in COLUMNS}}
+    analysis = prepare(path, models)
+    found = found_of(analysis)
     natural = {
         "kind": "natural",
-        **features,
+        **found,
         "looked": looked(entry),
         "scene": entry.get("scene", ""),
         "judgements": (entry.get("judgement_1", ""), entry.get("judgement_2", "")),
-        "without": {kind: leave_out(features["features"], analysis, kind) for kind in ABLATED},
+        "without": {kind: leave_out(found["features"], analysis, kind) for kind in ABLATED},
     }
     out = [common | natural]
     rng = np.random.default_rng([seed, zlib.crc32(entry["file"].encode())])
     if entry["consensus"] != "cannot_tell":
         with Image.open(path) as image:
             pixels = np.asarray(image.convert("RGB"))
-        crops = (prepare(cropped(pixels, rng)) for _ in range(CROPS))
-        out += [common | {"kind": "crop", **_told(crop)} for crop in crops]
+        crops = (prepare(cropped(pixels, rng), models) for _ in range(CROPS))
+        out += [common | {"kind": "crop", **found_of(crop)} for crop in crops]
         if entry["consensus"] == "none":
-            out += [common | row for row in laid_copies(pixels, rng)]
+            out += [common | row for row in simulated_casts(pixels, rng, models)]
     return out
 
 
-_UNKNOWN: Mapping[str, Any] = {
-    "truth": np.zeros((4, 2)),
-    "worst": 0.0,
-    "looked": (np.nan, np.nan),
-    "scene": "",
-    "judgements": ("", ""),
-}
-
-
-def _rendered(seed: int, half: str, number: int) -> dict[str, Any]:
-    """A rendered scene with a cast of a kind of SCENE_PLAN."""
+def rendered(seed: int, half: str, models: Models, number: int) -> dict[str, Any]:
+    """The row of a rendered scene of one half of the spectra, with a cast of SCENE_PLAN's kinds."""
     name = f"{half}-{number}"
     rng = np.random.default_rng([seed, zlib.crc32(name.encode())])
     pixels = render(rng, STUDIES[half]).pixels
     kind = SCENE_PLAN[number % len(SCENE_PLAN)]
-    row = _copy(pixels, kind, rng)
+    row = _copy(pixels, kind, rng, models)
     prefix = "rendered" if half == "fit" else "held"
     own = {"file": name, "group": f"scene-{name}", "consensus": "none", "kind": f"{prefix}.{kind}"}
-    return {**_UNKNOWN, **row, **own}
+    return {**UNJUDGED, **row, **own}
 
 
-def laid_copies(pixels: NDArray[np.uint8], rng: np.random.Generator) -> Iterator[dict[str, Any]]:
-    """Rows of copies of a picture (H x W x 3, sRGB) with casts laid on, as :data:`PLAN` says."""
+def simulated_casts(
+    pixels: NDArray[np.uint8], rng: np.random.Generator, models: Models
+) -> Iterator[dict[str, Any]]:
+    """Rows of copies of a picture (H x W x 3, sRGB) with the casts of :data:`PLAN`."""
     for kind in PLAN:
-        yield _copy(pixels, kind, rng)
+        yield _copy(pixels, kind, rng, models)
 
 
-def _copy(pixels: NDArray[np.uint8], kind: str, rng: np.random.Generator) -> dict[str, Any]:
-    """Figures and truth of one copy with a cast of ``kind`` laid on."""
+def _copy(
+    pixels: NDArray[np.uint8], kind: str, rng: np.random.Generator, models: Models
+) -> dict[str, Any]:
+    """What is found in one copy with a cast of ``kind``, and its truth."""
     made = None
     while made is None:
         size = float(rng.uniform(2, 14) if rng.random() < 0.67 else rng.uniform(14, LARGEST))
         if kind in BY_TONE:
             size = min(size, LARGEST_BY_TONE)
         try:
-            made = lay(pixels, rng, kind, size, float(rng.uniform(0, 2 * np.pi)))
+            made = lay_cast(pixels, rng, kind, size, float(rng.uniform(0, 2 * np.pi)))
         except ValueError:
             continue  # no light lays that cast; draw another
-    analysis = prepare(made.data)
-    features = _told(analysis)
+    analysis = prepare(made.data, models)
+    found = found_of(analysis)
     if rng.random() < LEFT_OUT:
         kind_left = str(rng.choice(ABLATED))
-        features["features"] = leave_out(features["features"], analysis, kind_left)
+        found["features"] = leave_out(found["features"], analysis, kind_left)
     return {
         "kind": kind,
         "truth": np.array([made.whole, *made.tones]),
         "worst": max(made.part, *(float(np.hypot(*tone)) for tone in made.tones)),
-        **features,
+        **found,
     }
 
 
-def _told(analysis: Analysis) -> dict[str, Any]:
-    """What a row tells of its picture."""
+def found_of(analysis: Analysis) -> dict[str, Any]:
+    """What a row holds of its picture's analysis."""
     # Whether tones or parts lie apart the trees will say, once they are grown.
     earned = remarks(analysis, tones_apart=False, parts_apart=False)
     return {
         "features": extract(analysis),
         "eligible": eligibility(analysis, earned),
+        "monochrome": analysis.character.monochrome,
     }

@@ -1,7 +1,7 @@
-"""Figures on groups the fit never saw, beside the classical estimators, from one run.
+"""Judge groups that the fit never saw, and calibrate and choose thresholds from that.
 
 By group: each fifth is judged by models grown on the other four. What was so
-said of those other four, by models that had not seen the group in question,
+predicted of those other four, by models that had not seen the group in question,
 calibrates the fifth's probabilities and sets its thresholds (the cross-validated
 counterpart of a calibration set: Barber, Candes, Ramdas & Tibshirani, Annals of
 Statistics 49, 2021, CV+; from memory). So no picture calibrates its own
@@ -10,54 +10,61 @@ probability, and none is lost to the trees.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
 from functools import partial
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.advisor.risk import Thresholds
-from autocast.judgement import RISKS, Risks
+from autocast.advisor.risk import Curve, Thresholds
+from autocast.errors import UnreadablePicture
+from autocast.judgement import REMARKS, RISKS, Risks
+from autocast.judgement.limits import (
+    FITTED_PARTS_APART,
+    FITTED_TONES_APART,
+    MONOCHROME_PROBABILITY,
+)
 from autocast.training.fit import Fitted, Predictions, Rows, apply, folds, grow, platt
 from autocast.training.gather import Table
-from autocast.training.risks import choose
+from autocast.training.risks import curve
 from autocast.voting.fitted import probability_of, tones_apart
 
 Floats = NDArray[np.floating[Any]]
+Bools = NDArray[np.bool_]
 
 FOLDS = 5
-TONES_APART = 5.5
-"""Distance between two tone ranges' weighed casts from which a picture is not called clear.
-
-Chosen among 4 to 8 by how many of the photographs it leaves to a person and how
-many laid casts that are crossed by tone it lets pass; kept in ``verdict.json``.
-"""
-PARTS_APART = 0.1
-"""Share of the pictures judged none that may count as having a cast on a part of the frame.
-
-Chosen by how many laid casts on a part of the frame it lets pass, and how many
-photographs it leaves to a person; ``verdict.json`` keeps the log-odds that it makes.
-"""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Outcome:
-    """What the nested fits say of every row, and the verdict it is given.
+    """What the nested fits predict of every row, and the verdict it is given.
 
     ``without`` holds, for each kind of evidence, the probabilities of the
-    natural rows when its figures are withheld; ``fitted`` each fold's models, not
+    natural rows when its features are withheld; ``fitted`` each fold's models, not
     calibrated.
     """
 
-    word: Predictions
+    predictions: Predictions
     verdict: NDArray[np.str_]
     thresholds: tuple[Thresholds, ...]
-    without: dict[str, Floats] = field(default_factory=dict)
+    without: Mapping[str, Floats] = field(default_factory=dict)
     fitted: tuple[Fitted, ...] = ()
+
+
+class Calibration(NamedTuple):
+    """What judged pictures say of predictions: slope and offset, the curve, and a level.
+
+    ``parts_apart`` are the log-odds from which a part of the frame counts as having
+    a cast of its own.
+    """
+
+    logistic: tuple[float, float]
+    parts_apart: float
+    curve: Curve
 
 
 def nested(
@@ -69,93 +76,197 @@ def nested(
 ) -> Outcome:
     """Judge every row by models grown on other groups, and calibrate on others than its own.
 
-    Raises ValueError when a group would be judged by models that saw it.
+    Parameters
+    ----------
+    table : Table
+        Judged pictures and simulated casts.
+    seed : int
+        The same seed gives the same outcome.
+    report : callable
+        Is given a line of progress for each fold.
+    risks : Risks
+        Those that the verdicts keep.
+    processes : int
+        In how many the folds are worked on.
+
+    Returns
+    -------
+    Outcome
+        Of all rows, in their order.
+
+    Raises
+    ------
+    UnreadablePicture
+        Too few groups hold evident pictures, or others.
+    ValueError
+        A group would be judged by models that saw it.
     """
     fold = folds(table.group, FOLDS, seed)
-    count = len(table.file)
-    casts, deviation = np.full((count, 4, 2), np.nan), np.full((count, 4, 2), np.nan)
-    logit, uneven = np.full(count, np.nan), np.full(count, np.nan)
-    without = {kind: np.full(int(table.natural.sum()), np.nan) for kind in table.without}
     natural = fold[table.natural]
+    for k in range(FOLDS):
+        others = set(table.consensus[table.natural][natural != k]) - {"cannot_tell"}
+        if "evident" not in others or len(others) == 1:
+            raise UnreadablePicture(
+                "Too few groups hold pictures judged evident, or others; give more photographs."
+            )
+    parts = []
     with ProcessPoolExecutor(processes) if processes > 1 else nullcontext() as pool:
         each = map if pool is None else pool.map
-        grown = each(partial(_held_out, table, fold, seed), range(FOLDS))
-        fitted = []
-        for k, (said, less, models) in enumerate(grown):
-            held = fold == k
-            fitted.append(models)
-            casts[held], deviation[held] = said.casts, said.deviation
-            logit[held], uneven[held] = said.logit, said.uneven
-            for kind, features in less.items():
-                without[kind][natural == k] = features
-            report(f"fold {k + 1} of {FOLDS}: {held.sum()} rows judged by trees grown on the rest")
-    word = Predictions(casts, deviation, logit, logit, uneven)
-    outcome = _calibrated(table, word, fold, without, risks)
-    return replace(outcome, fitted=tuple(fitted))
+        for k, part in enumerate(each(partial(_held_out, table, fold, seed), range(FOLDS))):
+            parts.append(part)
+            count = (fold == k).sum()
+            report(f"fold {k + 1} of {FOLDS}: {count} rows judged by trees grown on the rest")
+    every, less, fitted = zip(*parts, strict=True)
+    # Each part's rows are those of its fold, in order.
+    order, own = (np.argsort(np.argsort(k, kind="stable")) for k in (fold, natural))
+    predictions = Predictions(*(np.concatenate(some)[order] for some in zip(*every, strict=True)))
+    without = {kind: np.concatenate([some[kind] for some in less])[own] for kind in table.without}
+    return replace(_calibrated(table, predictions, fold, without, risks), fitted=fitted)
 
 
 def _held_out(
     table: Table, fold: Rows, seed: int, k: int
 ) -> tuple[Predictions, dict[str, Floats], Fitted]:
-    """What trees grown on all other folds say of fold ``k``.
+    """What trees grown on all other folds predict of fold ``k``.
 
-    With the logits of its natural rows, told without each kind of evidence, and the trees.
+    With the logits of its natural rows, without each kind of evidence, and the trees.
     """
     held, fit = np.flatnonzero(fold == k), np.flatnonzero(fold != k)
     shared = set(table.group[held]) & set(table.group[fit])
     if shared:
         raise ValueError(f"groups judged by models that saw them: {sorted(shared)[:3]}")
     fitted = grow(table, fit, seed)
-    natural = np.flatnonzero(table.natural)
-    less = {}
-    for kind, features in table.without.items():
-        features = table.features.copy()
-        features[natural] = features
-        blind = replace(table, features=features)
-        less[kind] = apply(fitted, blind, natural[fold[natural] == k]).logit
-    return apply(fitted, table, held), less, fitted
+    own = np.flatnonzero(fold[table.natural] == k)
+    less = {kind: apply(fitted, some[own]).logit for kind, some in table.without.items()}
+    return apply(fitted, table.features[held]), less, fitted
 
 
 def _calibrated(
-    table: Table, word: Predictions, fold: Rows, without: dict[str, Floats], risks: Risks
+    table: Table,
+    predictions: Predictions,
+    fold: Rows,
+    without: Mapping[str, Floats],
+    risks: Risks,
 ) -> Outcome:
-    """Probabilities and verdicts of each fold, by what was said of the natural rows of others."""
+    """Probabilities and verdicts of each fold, by the natural rows of the others.
+
+    ``without`` are the logits of the natural rows without each kind of evidence.
+    """
     natural = np.flatnonzero(table.natural)
-    features, consensus = word.logit[natural], table.consensus[natural]
-    said = np.full(len(fold), np.nan)
+    probability = np.full(len(fold), np.nan)
     verdict = np.full(len(fold), "ask", dtype="U5")
-    heard = {kind: np.full(len(natural), np.nan) for kind in without}
+    ablated = {kind: np.full(len(natural), np.nan) for kind in without}
     chosen = []
     for k in range(FOLDS):
         held, own = fold == k, fold[natural] == k
-        calibration = platt(features[~own], consensus[~own])
-        said[held] = probability_of(word.logit[held], calibration)
-        others = probability_of(features[~own], calibration)
-        eligible = eligible_by_trees(table, word, parts_apart(table, word, natural[~own]))
-        thresholds = choose(others, consensus[~own], eligible[natural][~own], risks)
-        verdict[held] = thresholds.verdict(said[held], eligible[held])
-        for kind, logit in without.items():
-            heard[kind][own] = probability_of(logit[own], calibration)
+        calibration = calibrate(table, predictions, natural[~own])
+        thresholds = calibration.curve.thresholds(risks)
         chosen.append(thresholds)
-    return Outcome(replace(word, probability=said), verdict, tuple(chosen), heard)
+        eligible = eligible_by_trees(table, predictions, calibration.parts_apart)[held]
+        monochrome = table.monochrome[held]
+        probability[held] = reported(predictions.logit[held], calibration.logistic, monochrome)
+        verdict[held] = thresholds.verdict(probability[held], eligible, monochrome)
+        for kind, logit in without.items():
+            ablated[kind][own] = reported(
+                logit[own], calibration.logistic, table.monochrome[natural[own]]
+            )
+    return Outcome(predictions._replace(probability=probability), verdict, tuple(chosen), ablated)
 
 
-def parts_apart(table: Table, word: Predictions, rows: Rows) -> float:
+def calibrate(table: Table, predictions: Predictions, rows: Rows) -> Calibration:
+    """Calibrate predictions on judged pictures.
+
+    Parameters
+    ----------
+    table : Table
+        Pictures and simulated casts.
+    predictions : Predictions
+        Of every row, by models that did not see its group.
+    rows : ndarray of int, (n,)
+        The judged pictures to calibrate on.
+
+    Returns
+    -------
+    Calibration
+        Slope, offset, level, and the curve of these pictures.
+    """
+    logit, consensus = predictions.logit[rows], table.consensus[rows]
+    logistic = platt(logit, consensus)
+    parts = parts_apart(table, predictions, rows)
+    eligible = eligible_by_trees(table, predictions, parts)[rows]
+    monochrome = table.monochrome[rows]
+    probability = reported(logit, logistic, monochrome)
+    return Calibration(logistic, parts, curve(probability, consensus, eligible, monochrome))
+
+
+def reported(logit: Floats, logistic: tuple[float, float], monochrome: Bools) -> Floats:
+    """The probability as it is reported.
+
+    Parameters
+    ----------
+    logit : ndarray, (n,)
+        Log-odds of an evident cast, as predicted.
+    logistic : tuple of float
+        Slope and offset of :func:`autocast.training.fit.platt`.
+    monochrome : ndarray of bool, (n,)
+        Which pictures are black and white.
+
+    Returns
+    -------
+    ndarray, (n,)
+        0..1; that of a black-and-white does not depend on the trees.
+    """
+    return np.where(monochrome, MONOCHROME_PROBABILITY, probability_of(logit, logistic))
+
+
+def parts_apart(table: Table, predictions: Predictions, rows: Rows) -> float:
     """Log-odds from which a part of the frame counts as having a cast of its own.
 
-    Of ``rows``, those judged none stay below it but for a share of :data:`PARTS_APART`;
-    0 where none was so judged.
+    Parameters
+    ----------
+    table : Table
+        Pictures and simulated casts.
+    predictions : Predictions
+        Of every row.
+    rows : ndarray of int, (n,)
+        The judged pictures to choose by.
+
+    Returns
+    -------
+    float
+        All but a share of FITTED_PARTS_APART of those judged none stay below;
+        0 where none was so judged.
     """
     none = rows[table.consensus[rows] == "none"]
-    return float(np.quantile(word.uneven[none], 1 - PARTS_APART)) if len(none) else 0.0
+    if not len(none):
+        return 0.0
+    return float(np.quantile(predictions.uneven[none], 1 - FITTED_PARTS_APART))
 
 
-def eligible_by_trees(table: Table, word: Predictions, parts: float) -> NDArray[np.bool_]:
-    """Which of ``clear`` and ``cast`` rows are open to (n, 2), once their casts are told.
+def eligible_by_trees(table: Table, predictions: Predictions, parts: float) -> Bools:
+    """Which verdicts rows are eligible for, once the trees' casts are known.
 
-    Tone ranges that the trees find apart, and parts of the frame from the log-odds
-    ``parts`` on, count as in :func:`autocast.advisor.advice.left_open`.
+    Parameters
+    ----------
+    table : Table
+        Pictures and simulated casts.
+    predictions : Predictions
+        Of every row.
+    parts : float
+        Log-odds of :func:`parts_apart`.
+
+    Returns
+    -------
+    ndarray of bool, (n, 2)
+        ``clear`` and ``cast``: those of the table, less what the remarks that the trees
+        earn keep a picture from, as in :func:`autocast.advisor.gates.remarks`. A
+        black-and-white earns none.
     """
-    apart = (tones_apart(word.casts[:, 1:]) >= TONES_APART) | (word.uneven >= parts)
-    clear, cast = table.eligible.T
-    return np.stack([clear & ~apart, cast], axis=1)
+    eligible = table.eligible.copy()
+    for code, found in (
+        ("tones_disagree", tones_apart(predictions.casts[:, 1:]) >= FITTED_TONES_APART),
+        ("parts_disagree", predictions.uneven >= parts),
+    ):
+        kept_from = np.isin(("clear", "cast"), REMARKS[code].keeps_from)
+        eligible &= ~((found & ~table.monochrome)[:, None] & kept_from)
+    return eligible

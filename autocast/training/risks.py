@@ -8,8 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import beta
 
-from autocast.advisor.risk import CONSENSUS, Curve, Thresholds
-from autocast.judgement import Risks
+from autocast.advisor.risk import CONSENSUS, UNSURE, Curve
 
 Floats = NDArray[np.floating[Any]]
 Bools = NDArray[np.bool_]
@@ -20,11 +19,33 @@ DIGITS = 4
 """Decimals kept of them (project convention)."""
 
 
-def curve(probability: Floats, consensus: NDArray[np.str_], eligible: Bools) -> Curve:
-    """The curve of judged pictures: their probabilities (n,) and consensus (n,).
+def curve(
+    probability: Floats,
+    consensus: NDArray[np.str_],
+    eligible: Bools,
+    monochrome: Bools | None = None,
+) -> Curve:
+    """The curve of judged pictures, which holds the thresholds of any risks.
 
-    ``open_to`` (n, 2) says which of ``clear`` and ``cast`` each is open to.
+    Parameters
+    ----------
+    probability : ndarray, (n,)
+        Of an evident cast, 0..1.
+    consensus : ndarray of str, (n,)
+        Of :data:`autocast.advisor.risk.CONSENSUS`.
+    eligible : ndarray of bool, (n, 2)
+        Which may be called ``clear`` and which ``cast``.
+    monochrome : ndarray of bool, (n,), optional
+        Which are called clear, where they may be, whatever their probability
+        (:meth:`autocast.advisor.risk.Thresholds.verdict`): they count at the lowest level.
+
+    Returns
+    -------
+    Curve
+        At :data:`LEVELS` probabilities at most.
     """
+    if monochrome is not None and not monochrome.all():
+        probability = np.where(monochrome, probability[~monochrome].min(), probability)
     known = np.unique(np.ceil(probability * 10**DIGITS) / 10**DIGITS)
     picked = np.linspace(0, len(known) - 1, min(LEVELS, len(known))).round().astype(np.intp)
     levels = known[np.unique(picked)]
@@ -34,23 +55,33 @@ def curve(probability: Floats, consensus: NDArray[np.str_], eligible: Bools) -> 
     return Curve(levels, clear, cast, each.sum(axis=0))
 
 
-def choose(
-    probability: Floats, consensus: NDArray[np.str_], eligible: Bools, risks: Risks
-) -> Thresholds:
-    """The widest ``clear`` and ``cast`` that keep the risks on these pictures."""
-    return curve(probability, consensus, eligible).thresholds(risks)
-
-
-def upper_bound(wrong: NDArray[np.bool_], weight: Floats, error_weight: float) -> float:
+def upper_bound(wrong: Bools, weight: Floats, error_weight: float) -> float:
     """One-sided 95 % bound of a share of errors, among pictures that count by a weight.
 
-    Clopper & Pearson (1934) of the pictures as they are, moved to the weights as
-    a share is. Each error weighs ``error_weight``; of the others the mean counts.
+    It is taken of the pictures as they are, and moved to the weights as a share is.
+
+    Parameters
+    ----------
+    wrong : ndarray of bool, (n,)
+        Which are errors.
+    weight : ndarray, (n,)
+        How much each counts; of the right ones the mean is used.
+    error_weight : float
+        How much each error counts.
+
+    Returns
+    -------
+    float
+        0..1; 1 where all are errors.
+
+    References
+    ----------
+    Clopper & Pearson, Biometrika 26, 1934.
     """
     count, errors = len(wrong), int(wrong.sum())
     if errors == count:
         return 1.0
-    bound = float(beta.ppf(0.95, errors + 1, count - errors))
+    bound = float(beta.ppf(1 - UNSURE, errors + 1, count - errors))
     right = float(weight[~wrong].mean())
     moved = bound * error_weight
     return moved / (moved + (1 - bound) * right)

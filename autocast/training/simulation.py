@@ -1,4 +1,4 @@
-"""Known casts laid over photographs, with the whole chain that a real file goes through.
+"""Known casts simulated on photographs, with the whole chain that a real file goes through.
 
 The cast copy and its uncast twin go through one chain (contrast, saturation,
 darkening, the cast, exposure, clipping, rounding, recompression), so that
@@ -17,15 +17,25 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from autocast.colour import cast_to_gains, linear_to_lab, linear_to_srgb, srgb_to_linear
-from autocast.judgement import TONE_RANGES
+from autocast.colour import (
+    QUOTED_AT,
+    cast_to_gains,
+    linear_to_lab,
+    linear_to_srgb,
+    requote,
+    srgb_to_linear,
+)
+from autocast.rendering.scenes import finished
+from autocast.voting.conditioning import PLACES
 
 Floats = NDArray[np.floating[Any]]
 
 LARGEST = 45.0
-"""Largest C* laid (at L* 60)."""
+"""Largest C* simulated (at L* 60)."""
 # The ranges below are this project's own, set so that a probe cannot tell uncast copies
 # from untouched pictures.
+FINISHED = 0.08
+"""Spread of an S-curve's amount, and of ln saturation."""
 DARKENED = (0.72, 0.97)
 """Factors on linear light that make room for a cast before anything clips."""
 REEXPOSED = 0.06
@@ -39,11 +49,14 @@ EXPOSED = 0.12
 
 
 @dataclass(frozen=True, slots=True)
-class Laid:
-    """A cast copy and its truth: (a*, b*) at L* 60 for the whole and for each tone range."""
+class Simulated:
+    """A cast copy (``data``, a JPEG) and its truth.
+
+    ``whole`` and ``tones`` are (a*, b*) at L* 60 of the whole and of each tone range;
+    ``part`` is the largest C* of the whole's cast over a part of the frame.
+    """
 
     data: bytes
-    kind: str
     whole: tuple[float, float]
     tones: tuple[tuple[float, float], ...]
     part: float
@@ -85,14 +98,37 @@ class _Change:
         return x
 
 
-def lay(
+def lay_cast(
     picture: NDArray[np.uint8], rng: np.random.Generator, kind: str, size: float, angle: float
-) -> Laid:
-    """Lay a cast of ``kind``, about ``size`` C* at L* 60 towards hue ``angle`` (radians).
+) -> Simulated:
+    """Lay a cast over a picture.
 
-    ``picture`` is H x W x 3 sRGB. Raises ValueError where no light lays such a cast.
+    Parameters
+    ----------
+    picture : ndarray of uint8, (H, W, 3)
+        sRGB.
+    rng : numpy.random.Generator
+        The source of chance; the same state gives the same bytes.
+    kind : str
+        One of :data:`autocast.training.gather.PLAN`; ``none`` for the uncast twin.
+    size : float
+        About the C* at L* 60.
+    angle : float
+        Hue, in radians.
+
+    Returns
+    -------
+    Simulated
+        The copy and its truth.
+
+    Raises
+    ------
+    ValueError
+        No light lays such a cast.
     """
-    light = srgb_to_linear(_developed(picture / 255.0, rng))
+    contrast = rng.normal(0, FINISHED)
+    saturation = float(np.exp(rng.normal(0, FINISHED)))
+    light = srgb_to_linear(finished(picture / 255.0, contrast, saturation))
     darkened = float(rng.uniform(*DARKENED))
     base = linear_to_srgb(light * darkened)
     changes = _changes(rng, kind, size, angle)
@@ -109,17 +145,29 @@ def lay(
     else:
         cast, truth = changes[0](base), truths[0]
     part = max(float(np.hypot(*each[0])) for each in truths)
-    finished = linear_to_srgb(np.clip(srgb_to_linear(np.clip(cast, 0, 1)) * exposure, 0, 1))
+    exposed = linear_to_srgb(np.clip(srgb_to_linear(np.clip(cast, 0, 1)) * exposure, 0, 1))
     # What was blown out stays white, as it does in any light a camera balances to.
     least = picture.min(axis=-1, keepdims=True) / 255.0
     blown = np.clip((least - BLOWN[0]) / (BLOWN[1] - BLOWN[0]), 0, 1)
-    finished = finished * (1 - blown) + blown
-    rows = [(float(a), float(b)) for a, b in truth]
-    return Laid(compressed(finished, rng), kind, rows[0], tuple(rows[1:]), part)
+    whole, *tones = ((float(a), float(b)) for a, b in truth)
+    return Simulated(compressed(exposed * (1 - blown) + blown, rng), whole, tuple(tones), part)
 
 
 def cropped(picture: NDArray[np.uint8], rng: np.random.Generator) -> bytes:
-    """Most of the picture, a little brighter or darker: the same judgement of its colour holds."""
+    """Most of a picture, a little brighter or darker: the same judgement of its colour holds.
+
+    Parameters
+    ----------
+    picture : ndarray of uint8, (H, W, 3)
+        sRGB.
+    rng : numpy.random.Generator
+        The source of chance.
+
+    Returns
+    -------
+    bytes
+        A JPEG.
+    """
     height, width = picture.shape[:2]
     share = rng.uniform(*CROPPED)
     tall, wide = int(height * share), int(width * share)
@@ -130,7 +178,20 @@ def cropped(picture: NDArray[np.uint8], rng: np.random.Generator) -> bytes:
 
 
 def compressed(encoded: Floats, rng: np.random.Generator) -> bytes:
-    """A JPEG of H x W x 3 values in 0..1, at a quality and colour sampling as files have them."""
+    """A JPEG, at a quality and colour sampling as files have them.
+
+    Parameters
+    ----------
+    encoded : ndarray, (H, W, 3)
+        Encoded sRGB, 0..1.
+    rng : numpy.random.Generator
+        The source of chance.
+
+    Returns
+    -------
+    bytes
+        The file.
+    """
     out = io.BytesIO()
     Image.fromarray(np.rint(np.clip(encoded, 0, 1) * 255).astype(np.uint8)).save(
         out, "JPEG", quality=int(rng.integers(80, 97)), subsampling=int(rng.integers(0, 3))
@@ -141,13 +202,11 @@ def compressed(encoded: Floats, rng: np.random.Generator) -> bytes:
 def _changes(rng: np.random.Generator, kind: str, size: float, angle: float) -> list[_Change]:
     if kind == "none":
         return [_Change("none", np.zeros(3))]
+    cast = np.array([np.cos(angle), np.sin(angle)]) * size
     if kind in {"two_lights", "part"}:
         other = float(rng.choice([-0.5, 0.0])) if kind == "two_lights" else 0.0
-        return [
-            _Change("gain", cast_to_gains(np.array([np.cos(angle), np.sin(angle)]) * size * scale))
-            for scale in (1.0, other)
-        ]
-    gains = cast_to_gains(np.array([np.cos(angle), np.sin(angle)]) * size)
+        return [_Change("gain", cast_to_gains(cast * scale)) for scale in (1.0, other)]
+    gains = cast_to_gains(cast)
     if kind == "gain":
         return [_Change(kind, gains)]
     # What the gains do to a middle grey sets the amounts of the other kinds.
@@ -177,22 +236,9 @@ def _mask(height: int, width: int, kind: str, rng: np.random.Generator) -> Float
 
 
 def _truth(change: _Change, exposure: float) -> Floats:
-    """4 x 2: what greys read at L* 60, and in the tone ranges (quoted at L* 60 as well)."""
+    """What greys read at :data:`PLACES` (4, 2), quoted at L* 60."""
     ramp = np.linspace(0.02, 0.98, 400)[:, None] * np.ones(3)
     lab = linear_to_lab(srgb_to_linear(np.clip(change(ramp), 0, 1)) * exposure)
-    order = np.argsort(lab[:, 0])
-    lab = lab[order]
-    rows = []
-    for at in (60.0, *(quoted for _, _, quoted in TONE_RANGES.values())):
-        scale = 76.0 / (at + 16)
-        rows.append([np.interp(at, lab[:, 0], lab[:, c]) * scale for c in (1, 2)])
-    return np.array(rows)
-
-
-def _developed(encoded: Floats, rng: np.random.Generator) -> Floats:
-    """Contrast and saturation as a camera or an editor would set them, greys kept grey."""
-    contrast = rng.normal(0, 0.08)
-    x = encoded + contrast * (encoded - 0.5) * 4 * encoded * (1 - encoded)
-    grey = x @ np.array([0.2126, 0.7152, 0.0722])
-    saturation = float(np.exp(rng.normal(0, 0.08)))
-    return np.asarray(np.clip(grey[..., None] + saturation * (x - grey[..., None]), 0, 1))
+    lab = lab[np.argsort(lab[:, 0])]
+    read = np.stack([np.interp(PLACES, lab[:, 0], lab[:, c]) for c in (1, 2)], axis=1)
+    return requote(read, QUOTED_AT, np.array(PLACES)[:, None])
