@@ -17,7 +17,7 @@ from autocast.colour.grid import grid, posterior
 from autocast.judging import examine, prepare
 from autocast.picture import full_pixels, open_picture
 from autocast.report.evidence_picture import draw
-from autocast.training.simulation import lay
+from autocast.training.simulation import lay_cast
 
 folder = Path(find_spec("sklearn").origin).parent / "datasets" / "images"
 photograph = folder / "china.jpg"
@@ -39,7 +39,7 @@ print("judged on", picture.pixels.shape[1], "x", picture.pixels.shape[0])
 
 # %%
 pixels = np.rint(full_pixels(photograph) * 255).astype(np.uint8)
-laid = lay(pixels, np.random.default_rng(1), "gain", 14.0, np.radians(270))
+laid = lay_cast(pixels, np.random.default_rng(1), "gain", 14.0, np.radians(270))
 print(f"laid: a* {laid.whole[0]:+.1f}, b* {laid.whole[1]:+.1f}")
 
 figure, (left, right) = plt.subplots(1, 2, figsize=(10, 3.6))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -46,3 +47,16 @@ def portrait(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("pictures") / "astronaut.png"
     Image.fromarray(data.astronaut()).save(path)
     return path
+
+
+@pytest.fixture(scope="module")
+def small_trees() -> Iterator[None]:
+    """Fitted trees are few and small, so that they grow in a moment."""
+    from autocast.training import fit
+
+    with pytest.MonkeyPatch.context() as patch:
+        for name in ("STAGE_ONE", "STAGE_TONES", "STAGE_SPREAD", "STAGE_TWO", "STAGE_UNEVEN"):
+            few = {"max_iter": 12, "min_samples_leaf": 5, "max_bins": 12}
+            small = getattr(fit, name) | few
+            patch.setattr(fit, name, small)
+        yield

@@ -106,7 +106,7 @@ def _size(casts: Floats) -> Floats:
 def simulated(
     table: Table, predictions: Predictions, casts: Mapping[str, Floats], seed: int
 ) -> dict[str, dict[str, Any]]:
-    """Gains in linear light found again, by size.
+    """How gains in linear light are found again, by size.
 
     Parameters
     ----------
@@ -151,7 +151,7 @@ def judged(
     casts: Mapping[str, Floats],
     seed: int,
 ) -> dict[str, dict[str, Any]]:
-    """Estimates against the judgements.
+    """How estimates agree with the judgements.
 
     Parameters
     ----------
@@ -272,7 +272,7 @@ def scenes(
 
 
 def by_tone(table: Table, predictions: Predictions, seed: int) -> dict[str, Any]:
-    """Casts crossed by about 12 codes, against uncast copies: found in each tone range.
+    """How casts crossed by about 12 codes are found in each tone range, against uncast copies.
 
     Crossed casts change sides in the midtones and hardly move them.
 
@@ -372,7 +372,7 @@ def _kinds(
 
 
 def points(table: Table, predictions: Predictions) -> list[dict[str, float]]:
-    """Casts that both looks call evident, as judged and as fitted, for drawing.
+    """The casts that both looks call evident, as judged and as fitted, for drawing.
 
     Parameters
     ----------

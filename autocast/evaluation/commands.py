@@ -22,9 +22,27 @@ from autocast.training.nested import FOLDS, Outcome, calibrate, nested
 def write_folds(  # noqa: PLR0913, PLR0917 -- all that goes into them
     table: Table, outcome: Outcome, to: Path, seed: int, risks: Risks, models: Models
 ) -> list[second_opinion.Fold]:
-    """Each fold's models as a folder of their own within ``to``, with the fold's clean pictures.
+    """Write each fold's models as a folder of their own.
 
-    All but trees and thresholds are those of ``models``.
+    Parameters
+    ----------
+    table : Table
+        Judged pictures and simulated casts.
+    outcome : Outcome
+        Of the nested fits.
+    to : Path
+        The folder to write into.
+    seed : int
+        Of the nested fits.
+    risks : Risks
+        Those that verdicts are to keep.
+    models : Models
+        Whose files all but trees and thresholds are.
+
+    Returns
+    -------
+    list of Fold
+        The models, and some of the fold's pictures that were judged to have no cast.
     """
     fold = folds(table.group, FOLDS, seed)
     natural = np.flatnonzero(table.natural)
@@ -50,7 +68,7 @@ def measure_up(  # noqa: PLR0913 -- all that a run is given
     risks: Risks = RISKS,
     models: Models | None = None,
 ) -> dict[str, Any]:
-    """Figures on a folder: of nested fits where pictures are judged, else of models as they are.
+    """Measure on a folder: nested fits where pictures are judged, else of models as they are.
 
     Parameters
     ----------

@@ -27,7 +27,7 @@ CURVE_STEPS = 100
 
 
 def weights_of(table: Table, mix: dict[str, float]) -> Floats | None:
-    """Weights that give the natural rows a mix of judgements.
+    """The weights that give the natural rows a mix of judgements.
 
     Parameters
     ----------

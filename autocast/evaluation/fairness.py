@@ -115,7 +115,18 @@ def fairness(  # noqa: PLR0913, PLR0917 -- all that a run is given
 
 
 def fairness_text(groups: Sequence[Fairness]) -> str:
-    """The table in Markdown, and how far the groups' false alarms lie apart."""
+    """The table in Markdown, and how far the groups' false alarms lie apart.
+
+    Parameters
+    ----------
+    groups : sequence of Fairness
+        As of :func:`fairness`.
+
+    Returns
+    -------
+    str
+        Lines.
+    """
     titles = (
         *("group", "n", "called cast, without one", "not clear, without one"),
         *(f"called cast, with C* {SIZE:.0f}", "called clear, with it"),

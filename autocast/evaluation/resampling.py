@@ -34,6 +34,13 @@ class Draws:
 
     ``weights`` (R, n) says how often each row is drawn; there are no draws of fewer
     groups than :data:`FEWEST_GROUPS`.
+
+    Parameters
+    ----------
+    group : ndarray of str, (n,)
+        The group of each row.
+    seed : int
+        The same seed draws the same groups.
     """
 
     def __init__(self, group: NDArray[np.str_], seed: int) -> None:

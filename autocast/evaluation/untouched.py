@@ -40,9 +40,22 @@ ROWS_AT_ONCE = 500
 
 
 def pictures(folder: Path) -> list[Path]:
-    """Every picture in a folder and its sub-folders, by ending, in order.
+    """Every picture in a folder and its sub-folders, by ending.
 
-    Raises UnreadablePicture where there is none.
+    Parameters
+    ----------
+    folder : Path
+        Where to look.
+
+    Returns
+    -------
+    list of Path
+        In order.
+
+    Raises
+    ------
+    UnreadablePicture
+        There is none.
     """
     found = sorted(p for p in folder.rglob("*") if p.suffix.lower() in ENDINGS and p.is_file())
     if not found:
@@ -53,7 +66,18 @@ def pictures(folder: Path) -> list[Path]:
 
 
 def group_of(folder: Path, path: Path) -> str:
-    """The sub-folder that a picture lies in; the picture itself where it lies in none."""
+    """The group of a picture: its sub-folder, or itself where it lies in none.
+
+    Parameters
+    ----------
+    folder, path : Path
+        The folder that is measured, and the picture.
+
+    Returns
+    -------
+    str
+        A path within the folder.
+    """
     inside = path.relative_to(folder)
     return str(inside.parent if len(inside.parts) > 1 else inside)
 
@@ -61,9 +85,30 @@ def group_of(folder: Path, path: Path) -> str:
 def gather_untouched(
     folder: Path, seed: int, processes: int, report: Callable[[str], None], models: Models
 ) -> Table:
-    """Simulated casts on every picture that can be read; the others are reported and left out.
+    """Simulate casts on every picture that can be read; the others are reported and left out.
 
-    Raises UnreadablePicture where none can be.
+    Parameters
+    ----------
+    folder : Path
+        The pictures.
+    seed : int
+        The same seed simulates the same casts.
+    processes : int
+        In how many they are read.
+    report : callable
+        Is given lines of progress, and why a picture is left out.
+    models : Models
+        Those that features are made with.
+
+    Returns
+    -------
+    Table
+        Of simulated casts alone.
+
+    Raises
+    ------
+    UnreadablePicture
+        No picture can be read.
     """
     paths = pictures(folder)
     rows: list[dict[str, Any]] = []

@@ -85,7 +85,7 @@ class Lighting:
     fill: float
 
     def seen(self, reflectance: Array) -> Array:
-        """Surfaces in full light.
+        """How surfaces look in full light.
 
         Parameters
         ----------
@@ -100,7 +100,7 @@ class Lighting:
         return self.glow(_fine(reflectance) * self.light.power)
 
     def shaded(self, reflectance: Array) -> Array:
-        """Surfaces in shadow, where the skylight alone arrives, ``fill`` as strong.
+        """How surfaces look in shadow, where the skylight alone arrives, ``fill`` as strong.
 
         Parameters
         ----------

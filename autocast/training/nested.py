@@ -220,7 +220,7 @@ def reported(logit: Floats, logistic: tuple[float, float], monochrome: Bools) ->
 
 
 def parts_apart(table: Table, predictions: Predictions, rows: Rows) -> float:
-    """Log-odds from which a part of the frame counts as having a cast of its own.
+    """The log-odds from which a part of the frame counts as having a cast of its own.
 
     Parameters
     ----------

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,19 +14,30 @@ from scipy.stats import beta, norm
 from typer.testing import CliRunner
 
 import autocast
-from autocast.advisor.risk import CONSENSUS, Curve, exceeds, rule, shifted
+from autocast.advisor.risk import CONSENSUS, Curve, Thresholds, exceeds, rule
 from autocast.cli import app
 from autocast.errors import AssumptionError, ModelError
 from autocast.judgement import Assumptions, Risks
-from autocast.modelstore.files import load_json
-from autocast.training.risks import choose, curve, upper_bound
+from autocast.judgement.probability import at_base_rate
+from autocast.modelstore import Models, default_models, register
+from autocast.training.risks import curve, upper_bound
 
 shares = st.floats(0.01, 0.99)
 
 
 def every(probability: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Pictures that are all open to ``clear`` and to ``cast``."""
+    """Pictures that may all be called ``clear`` and ``cast``."""
     return np.ones((len(probability), 2), dtype=np.bool_)
+
+
+def _choose(
+    probability: NDArray[np.float64],
+    consensus: NDArray[np.str_],
+    risks: Risks,
+    eligible: NDArray[np.bool_] | None = None,
+) -> Thresholds:
+    may = every(probability) if eligible is None else eligible
+    return curve(probability, consensus, may).thresholds(risks)
 
 
 def _drawn(count: int, base_rate: float, seed: int) -> tuple[NDArray[np.float64], NDArray[np.str_]]:
@@ -45,15 +57,15 @@ def test_a_shifted_probability_is_that_of_bayes_rule_at_the_new_base_rate(
         yes, no = norm.pdf(score, 2) * rate, norm.pdf(score, 0) * (1 - rate)
         return float(yes / (yes + no))
 
-    assert shifted(posterior(was), was, now) == pytest.approx(posterior(now), abs=1e-9)
-    assert shifted(shifted(posterior(was), was, now), now, was) == pytest.approx(
+    assert at_base_rate(posterior(was), was, now) == pytest.approx(posterior(now), abs=1e-9)
+    assert at_base_rate(at_base_rate(posterior(was), was, now), now, was) == pytest.approx(
         posterior(was), abs=1e-9
     )
 
 
 @pytest.mark.parametrize("end", [0.0, 1.0])
 def test_what_is_certain_stays_certain(end: float) -> None:
-    assert shifted(end, 0.25, 0.01) == end
+    assert at_base_rate(end, 0.25, 0.01) == end
 
 
 @given(st.integers(0, 300), st.integers(1, 300), st.sampled_from([0.02, 0.05, 0.1, 0.15, 0.4]))
@@ -88,7 +100,7 @@ def test_a_curve_counts_what_it_was_made_from_and_survives_plain_containers() ->
         np.testing.assert_array_equal(getattr(back, name), getattr(made, name))
 
 
-def test_pictures_that_are_not_open_to_a_verdict_do_not_get_it_and_do_not_narrow_it() -> None:
+def test_pictures_that_are_not_eligible_for_a_verdict_do_not_get_it_nor_narrow_it() -> None:
     """Half of the evident pictures are handed to a person whatever their probability."""
     probability, consensus = _drawn(4000, 0.25, 7)
     risks = Risks(0.05, 0.15, 0.10)
@@ -96,8 +108,8 @@ def test_pictures_that_are_not_open_to_a_verdict_do_not_get_it_and_do_not_narrow
     handed = (consensus == "evident") & (np.arange(4000) % 2 == 0)
     eligible[handed, 0] = False
     eligible[(consensus == "none") & (np.arange(4000) % 2 == 0), 1] = False
-    wide = choose(probability, consensus, eligible, risks)
-    narrow = choose(probability, consensus, every(probability), risks)
+    wide = _choose(probability, consensus, risks, eligible)
+    narrow = _choose(probability, consensus, risks)
     assert wide.clear_below > narrow.clear_below
     assert wide.cast_above < narrow.cast_above
     verdict = wide.verdict(probability, eligible)
@@ -108,10 +120,26 @@ def test_pictures_that_are_not_open_to_a_verdict_do_not_get_it_and_do_not_narrow
     assert (~evident)[verdict == "cast"].mean() <= risks.cast
 
 
+def test_thresholds_keep_the_risks_and_widen_with_them() -> None:
+    rng = np.random.default_rng(0)
+    probability = rng.random(4000)
+    consensus = np.where(rng.random(4000) < probability, "evident", "none")
+    strict = _choose(probability, consensus, Risks(0.02, 0.05, 0.02))
+    loose = _choose(probability, consensus, Risks(0.10, 0.30, 0.20))
+    for thresholds, risks in ((strict, (0.02, 0.05, 0.02)), (loose, (0.10, 0.30, 0.20))):
+        verdict = thresholds.verdict(probability, every(probability))
+        evident = consensus == "evident"
+        assert evident[verdict == "clear"].mean() <= risks[0]
+        assert (verdict == "clear")[evident].mean() <= risks[1]
+        assert (~evident)[verdict == "cast"].mean() <= risks[2]
+    assert loose.clear_below > strict.clear_below
+    assert loose.cast_above < strict.cast_above
+
+
 def test_thresholds_hold_by_their_bound_where_there_are_pictures_enough() -> None:
     probability, consensus = _drawn(4000, 0.25, 2)
     risks = Risks(0.05, 0.15, 0.10)
-    chosen = choose(probability, consensus, every(probability), risks)
+    chosen = _choose(probability, consensus, risks)
     assert (chosen.clear_held, chosen.cast_held) == ("bound", "bound")
     verdict, evident = chosen.verdict(probability, every(probability)), consensus == "evident"
     for wrong, among, risk in (
@@ -124,9 +152,24 @@ def test_thresholds_hold_by_their_bound_where_there_are_pictures_enough() -> Non
         assert beta.ppf(0.95, errors + 1, count - errors) <= risk
 
 
+def test_a_black_and_white_is_clear_at_every_level_and_widens_no_threshold_by_its_own() -> None:
+    probability, consensus = _drawn(2000, 0.25, 8)
+    monochrome = np.arange(2000) % 4 == 0
+    eligible = every(probability)
+    eligible[monochrome, 1] = False
+    made = curve(probability, consensus, eligible, monochrome)
+    for name, column in zip(CONSENSUS, made.clear.T, strict=True):
+        grey = (monochrome & (consensus == name)).sum()
+        below = made.levels[:, None] >= probability[~monochrome & (consensus == name)]
+        np.testing.assert_array_equal(column, grey + below.sum(axis=1))
+    assert made.levels.min() >= probability[~monochrome].min()
+    alone = curve(probability[:3], consensus[:3], eligible[:3], np.ones(3, dtype=bool))
+    assert alone.clear[-1].sum() == 3
+
+
 def test_with_few_pictures_the_share_itself_is_held_to_and_said_so() -> None:
     probability, consensus = _drawn(50, 0.25, 3)
-    chosen = choose(probability, consensus, every(probability), Risks(0.05, 0.30, 0.10))
+    chosen = _choose(probability, consensus, Risks(0.05, 0.30, 0.10))
     assert (chosen.clear_held, chosen.cast_held) == ("share", "share")
     clear = chosen.verdict(probability, every(probability)) == "clear"
     assert (consensus[clear] == "evident").mean() <= 0.05
@@ -135,7 +178,7 @@ def test_with_few_pictures_the_share_itself_is_held_to_and_said_so() -> None:
 def test_where_nothing_holds_nothing_is_called_so() -> None:
     probability = np.linspace(0.1, 0.9, 40)
     backwards = np.where(probability < 0.5, "evident", "none")
-    chosen = choose(probability, backwards, every(probability), Risks())
+    chosen = _choose(probability, backwards, Risks())
     assert (chosen.clear_held, chosen.cast_held) == ("none", "none")
     assert set(chosen.verdict(probability, every(probability))) == {"ask"}
 
@@ -153,7 +196,7 @@ def test_a_bound_is_seldom_exceeded_by_the_true_risk_and_a_share_often() -> None
     bound = above_bound = above_share = 0
     for seed in range(200):
         probability, consensus = _drawn(500, 0.25, 100 + seed)
-        chosen = choose(probability, consensus, every(probability), Risks(0.05, 0.9, 0.1))
+        chosen = _choose(probability, consensus, Risks(0.05, 0.9, 0.1))
         if chosen.clear_held == "bound":
             bound += 1
             above_bound += risk(chosen.clear_below) > 0.05
@@ -188,7 +231,7 @@ def test_thresholds_chosen_for_a_base_rate_keep_their_risks_there(base_rate: flo
 
 
 def test_the_shipped_thresholds_are_those_of_the_shipped_curve() -> None:
-    settings = load_json("verdict.json")
+    settings = default_models().verdict
     chosen = Curve.from_plain(settings["curve"]).thresholds(Risks(**settings["risks"]))
     stored = rule(settings, Assumptions()).thresholds
     assert stored == chosen
@@ -197,13 +240,17 @@ def test_the_shipped_thresholds_are_those_of_the_shipped_curve() -> None:
     assert given_again.thresholds == chosen
 
 
-def test_a_file_of_another_version_is_refused_in_words() -> None:
-    with pytest.raises(ModelError, match=r"verdict\.json has schema version 2.*train"):
-        rule({**load_json("verdict.json"), "schema": 2}, Assumptions())
+def test_a_file_of_another_version_is_refused_in_words(tmp_path: Path) -> None:
+    folder = Path(shutil.copytree(default_models().folder, tmp_path / "models"))
+    path = folder / "verdict.json"
+    path.write_text(path.read_text().replace('"schema": 4', '"schema": 2'))
+    register(folder, "verdict.json", made_by="a test", what="thresholds")
+    with pytest.raises(ModelError, match=r"verdict\.json was fitted for another.*version 2.*Train"):
+        Models.load(folder)
 
 
 def test_wider_risks_call_more_pictures_clear_and_cast() -> None:
-    settings = load_json("verdict.json")
+    settings = default_models().verdict
     usual = rule(settings, Assumptions()).thresholds
     wide = rule(settings, Assumptions(risk_clear=0.08, risk_missed=0.3, risk_cast=0.3)).thresholds
     strict = rule(settings, Assumptions(risk_clear=0.005, risk_missed=0.01)).thresholds
@@ -215,7 +262,7 @@ def test_wider_risks_call_more_pictures_clear_and_cast() -> None:
 @pytest.mark.parametrize("name", ["base_rate", "risk_clear", "risk_missed", "risk_cast"])
 def test_what_is_no_share_is_refused_by_name(name: str, value: float) -> None:
     with pytest.raises(AssumptionError, match=f"{name} is .*between 0 and 1"):
-        rule(load_json("verdict.json"), replace(Assumptions(), **{name: value}))
+        rule(default_models().verdict, replace(Assumptions(), **{name: value}))
 
 
 @pytest.fixture(scope="module")
@@ -227,7 +274,7 @@ def test_a_base_rate_moves_probability_and_what_drove_it_but_not_the_cast(
     photograph: Path, judged: autocast.Judgement
 ) -> None:
     rare = autocast.judge(photograph, assumptions=autocast.Assumptions(base_rate=0.05))
-    expected = shifted(judged.probability, judged.base_rate, 0.05)
+    expected = at_base_rate(judged.probability, judged.base_rate, 0.05)
     assert rare.base_rate == 0.05
     assert rare.probability == pytest.approx(float(expected), abs=2e-4)
     assert rare.probability < judged.probability
@@ -235,7 +282,7 @@ def test_a_base_rate_moves_probability_and_what_drove_it_but_not_the_cast(
     # What the picture shows is named where it changes the chance by enough, which a rate moves.
     voting = [[e for e in j.evidence if not e.context] for j in (judged, rare)]
     for one, other in zip(*voting, strict=True):
-        without = shifted(judged.probability - one.drove_probability, judged.base_rate, 0.05)
+        without = at_base_rate(judged.probability - one.drove_probability, judged.base_rate, 0.05)
         if one.weight:
             assert rare.probability - other.drove_probability == pytest.approx(
                 float(without), abs=3e-4
@@ -245,7 +292,7 @@ def test_a_base_rate_moves_probability_and_what_drove_it_but_not_the_cast(
 def test_a_judgement_says_which_risks_it_was_to_keep(
     photograph: Path, judged: autocast.Judgement
 ) -> None:
-    assert judged.risks == Risks(**load_json("verdict.json")["risks"])
+    assert judged.risks == Risks(**default_models().verdict["risks"])
     other = autocast.judge(photograph, assumptions=autocast.Assumptions(risk_cast=0.2))
     assert other.risks == judged.risks._replace(cast=0.2)
     assert other.probability == judged.probability

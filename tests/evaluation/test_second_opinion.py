@@ -11,11 +11,11 @@ from PIL import Image
 
 from autocast.colour import linear_to_lab
 from autocast.evaluation import second_opinion
-from autocast.evaluation.second_opinion import Models, figures, study
+from autocast.evaluation.second_opinion import Fold, figures, study
 from autocast.judging import examine
-from autocast.modelstore.files import models_folder
+from autocast.modelstore import default_models
 from autocast.report.figures import figures_text
-from autocast.training.simulation import lay
+from autocast.training.simulation import lay_cast
 from tests.photographs import pixels
 
 
@@ -23,10 +23,10 @@ from tests.photographs import pixels
 def rows(tmp_path_factory: pytest.TempPathFactory) -> list[dict[str, Any]]:
     folder = tmp_path_factory.mktemp("clean")
     Image.fromarray(pixels("china")[::2, ::2]).save(folder / "china.png")
-    return study(folder, [Models(models_folder(), ["china.png"])], 1, 1, lambda _: None)
+    return study(folder, [Fold(default_models(), ["china.png"])], 1, 1, lambda _: None)
 
 
-def test_every_kind_is_laid_judged_mended_and_hinted_at(rows: list[dict[str, Any]]) -> None:
+def test_every_kind_is_simulated_judged_corrected_and_hinted_at(rows: list[dict[str, Any]]) -> None:
     assert {row["kind"] for row in rows} <= set(second_opinion.KINDS)
     assert len(rows) >= 3
     for row in rows:
@@ -37,20 +37,20 @@ def test_every_kind_is_laid_judged_mended_and_hinted_at(rows: list[dict[str, Any
     near = [row for row in rows if "nearly" in row["hints"]]
     hinted = [row["hints"]["nearly"]["error"] for row in near]
     assert np.mean(hinted) < np.mean([row["error"] for row in near]) - 1
-    told = [hint for row in rows for name, hint in row["hints"].items() if name == "false"]
-    doubted = [hint for hint in told if hint["doubted"]]
+    false = [hint for row in rows for name, hint in row["hints"].items() if name == "false"]
+    doubted = [hint for hint in false if hint["doubted"]]
     assert doubted
     assert {hint["verdict"] for hint in doubted} == {"ask"}
-    assert np.median([hint["error"] for hint in told]) > 10
+    assert np.median([hint["error"] for hint in false]) > 10
 
 
 def test_spots_are_what_they_are_called() -> None:
     picture, draw = pixels("china")[::2, ::2], [1, 5]
-    laid = second_opinion._laid(picture, draw, "gain")
-    assert laid is not None
-    assert np.hypot(*laid.whole) >= second_opinion.LEAST - 0.5
-    twin = examine(lay(picture, np.random.default_rng(draw), "none", 0.0, 0.0).data)
-    found = examine(laid.data)
+    copy = second_opinion._simulated(picture, draw, "gain")
+    assert copy is not None
+    assert np.hypot(*copy.whole) >= second_opinion.LEAST - 0.5
+    twin = examine(lay_cast(picture, np.random.default_rng(draw), "none", 0.0, 0.0).data)
+    found = examine(copy.data)
     lab = linear_to_lab(twin.picture.pixels)
     tall, wide = lab.shape[:2]
     spots = dict(second_opinion._spots(twin, found, np.random.default_rng(2)))
@@ -79,15 +79,15 @@ def row(kind: str, *, written: bool, residual: float, verdict: str = "cast") -> 
 
 
 def test_what_is_not_written_counts_as_uncorrected() -> None:
-    told = [
+    rows = [
         row("gain", written=True, residual=0.2),
         row("gain", written=True, residual=0.6),
         row("offset", written=False, residual=0.3, verdict="ask"),
         row("offset", written=False, residual=0.4, verdict="clear"),
         row("offset", written=False, residual=0.3, verdict="ask"),
     ]
-    group = {each["file"]: each["file"] for each in told}
-    found = figures(told, group, 1)
+    group = {each["file"]: each["file"] for each in rows}
+    found = figures(rows, group, 1)
     every, gain, offset = (found["mend"][kind] for kind in ("all", "gain", "offset"))
     assert every["written"]["value"] == pytest.approx(0.4)
     assert every["nearer"] | {"interval": None} == {"n": 2, "value": 0.5, "interval": None}
@@ -104,9 +104,9 @@ def test_what_is_not_written_counts_as_uncorrected() -> None:
 
 
 def test_the_study_is_shown_within_80_columns() -> None:
-    told = [row(k, written=True, residual=0.2) for k in second_opinion.KINDS]
-    found = figures(told, {each["file"]: each["file"] for each in told}, 1)
-    head = {"pictures": 4, "groups": 4, "fit": "shipped", "model": "x", "laid": {}}
+    rows = [row(k, written=True, residual=0.2) for k in second_opinion.KINDS]
+    found = figures(rows, {each["file"]: each["file"] for each in rows}, 1)
+    head = {"pictures": 4, "groups": 4, "fit": "none", "model": "x", "simulated": {}}
     text = figures_text({**head, "by_tone": None, "kinds": None, "second_opinion": found})
     assert max(map(len, text.splitlines())) <= 80
     assert "Copies corrected" in text

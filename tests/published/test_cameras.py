@@ -89,7 +89,7 @@ def test_typology_groups_are_those_of_skinoptics() -> None:
     data = spectra.skin()
     chosen = data.reflectance[:: len(data) // 400]
     lab = formulas.linear_to_lab(render.linear_srgb(chosen))
-    angle = materials.typology_angle(chosen)
+    angle = render.typology_angle(render.linear_srgb(chosen))
     assert angle == pytest.approx(np.asarray(ITA(lab[:, 0], lab[:, 2])), abs=1e-9)
     ours = [materials.ITA_GROUPS[k] for k in np.digitize(angle, render.TYPOLOGY_CUTS)]
     theirs = [str(ITA_class(each)).lower() for each in angle]
@@ -106,7 +106,9 @@ def test_the_angle_of_a_spectrum_agrees_with_colour_science() -> None:
         xyz = colour.sd_to_XYZ(sd.align(SHAPE), cmfs, light, method="Integration")
         lightness, _, b = colour.XYZ_to_Lab(xyz / 100, D65)
         expected = np.degrees(np.arctan2(lightness - 50, b))
-        assert float(materials.typology_angle(row[None])[0]) == pytest.approx(expected, abs=1.0)
+        assert float(render.typology_angle(render.linear_srgb(row[None]))[0]) == pytest.approx(
+            expected, abs=1.0
+        )
 
 
 def test_snow_and_water_read_as_published() -> None:

@@ -30,10 +30,12 @@ import pytest
 
 from autocast import colour as formulas
 from autocast.colour import Array
+from autocast.judgement import things
+from autocast.modelstore import models_folder
 from autocast.modelstore.files import load_arrays
 from autocast.rendering import densities as render, spectra
 
-FILE = load_arrays("densities.npz")
+FILE = load_arrays(models_folder(), "densities.npz")
 KINDS = [str(kind) for kind in FILE["kinds"]]
 INFORMATIVE = [kind for kind in KINDS if kind != "else"]
 NEUTRALS = ("pavement", "metal", "white", "cloud", "dark")
@@ -338,7 +340,7 @@ def test_skin_lies_between_red_and_yellow() -> None:
 
 
 def test_shape_and_order_are_as_promised() -> None:
-    assert tuple(KINDS) == render.KINDS
+    assert tuple(KINDS) == things.KINDS
     assert FILE["log_density"].shape == (9, 121, 121)
     assert FILE["log_density"].dtype == np.float32
     assert FILE["lightness"].shape == (9, 20)

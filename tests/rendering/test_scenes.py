@@ -13,8 +13,7 @@ from autocast.colour import (
     log_chromaticity,
     srgb_to_linear,
 )
-from autocast.evaluation import fairness
-from autocast.judgement import TONE_RANGES, Verdict
+from autocast.judgement import TONE_RANGES
 from autocast.rendering import cameras, materials, scenes
 from autocast.rendering.canvas import Canvas, Stuff
 from autocast.rendering.densities import TYPOLOGY_CUTS
@@ -279,31 +278,3 @@ def test_every_group_has_faces_in_both_halves(half: str, group: str) -> None:
     made = materials.palette(STUDIES[half])
     number = np.digitize(made.ita, TYPOLOGY_CUTS)
     assert (number == ITA_GROUPS.index(group)).sum() >= 25
-
-
-def test_the_study_of_complexions_judges_every_group() -> None:
-    groups = fairness.fairness(1, 3, STUDIES["report"], 1, lambda _: None)
-    assert [(each.group, each.count) for each in groups] == [(group, 1) for group in ITA_GROUPS]
-    for each in groups:
-        assert each.false_alarms.share <= each.not_clear.share
-        assert each.found.share + each.missed.share <= 100
-    text = fairness.fairness_text(groups)
-    assert all(f"| {group} | 1 |" in text for group in ITA_GROUPS)
-
-
-def test_the_study_of_complexions_counts_what_was_said() -> None:
-    clear: Verdict = "clear"
-    ask: Verdict = "ask"
-    cast: Verdict = "cast"
-    said = [(clear, cast)] * 6 + [(ask, clear)] * 3 + [(cast, ask)]
-    counted = fairness._of_group("tan", said)
-    assert counted.false_alarms.share == 10
-    assert counted.not_clear.share == 40
-    assert counted.found.share == 60
-    assert counted.missed.share == 30
-    # Wilson's interval of 1 in 10, by its formula.
-    z, p, n = 1.959964, 0.1, 10
-    middle = (p + z * z / (2 * n)) / (1 + z * z / n)
-    half = z / (1 + z * z / n) * np.sqrt(p * (1 - p) / n + z * z / (4 * n * n))
-    assert counted.false_alarms.low == pytest.approx(100 * (middle - half), abs=1e-3)
-    assert counted.false_alarms.high == pytest.approx(100 * (middle + half), abs=1e-3)

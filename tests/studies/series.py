@@ -46,7 +46,7 @@ def read(path: Path, group: str) -> list[list[float]]:
     from PIL import Image
 
     from autocast import judging
-    from autocast.training.simulation import lay
+    from autocast.training.simulation import lay_cast
 
     with Image.open(path) as image:
         pixels = np.asarray(image.convert("RGB"))
@@ -60,9 +60,9 @@ def read(path: Path, group: str) -> list[list[float]]:
         how, _, size = condition.partition(" ")
         rng = np.random.default_rng(seed + 1)  # one chain for every copy of the picture
         laid = (
-            lay(pixels, rng, "none", 0.0, 0.0)
+            lay_cast(pixels, rng, "none", 0.0, 0.0)
             if how == "none"
-            else lay(pixels, rng, "gain", float(size), float(angles[how]))
+            else lay_cast(pixels, rng, "gain", float(size), float(angles[how]))
         )
         judgement = judging.judge(laid.data)
         cast = judgement.cast

@@ -17,7 +17,7 @@ import argparse
 import shutil
 import tempfile
 from concurrent.futures import ProcessPoolExecutor
-from multiprocessing import get_context
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -25,43 +25,39 @@ from numpy.typing import NDArray
 
 from autocast.evaluation.resampling import Draws, auc, difference
 from autocast.judgement import EVIDENT_FROM
-from autocast.modelstore import files as modelfiles
+from autocast.modelstore import Models, default_models, register
+from autocast.modelstore.models import DENSITIES
 from autocast.modelstore.storing import write_arrays
-from autocast.rendering import densities as render
+from autocast.rendering.densities import build
 from autocast.rendering.materials import STUDIES
 from autocast.rendering.spectra import everything
 from autocast.training import gather
-from autocast.voting import fitted as weighing
+from autocast.voting.fitted import predict
 
 SEED = 1
 
 
-def use(folder: Path) -> None:
-    """Read model files from this folder, in a process of its own."""
-    modelfiles.models_folder = lambda: folder  # type: ignore[assignment]
+def judged(models: Models, number: int) -> tuple[str, float, float]:
+    """Kind of cast, the largest C* simulated, and the probability, of one scene."""
+    row = gather.rendered(SEED, "report", models, number)
+    probability = predict([row["features"]], models.trees).probability[0]
+    return row["kind"], row["worst"], float(probability)
 
 
-def judged(number: int) -> tuple[str, float, float]:
-    """Kind of cast, the largest C* laid, and the probability, of one scene of the report half."""
-    row = gather._rendered(SEED, "report", number)
-    return row["kind"], row["worst"], float(weighing.predict([row["figures"]]).probability[0])
+def judged_with(models: Models, scenes: int, jobs: int) -> list[tuple[str, float, float]]:
+    """Every scene of the report half, judged with some models."""
+    with ProcessPoolExecutor(jobs) as pool:
+        return list(pool.map(partial(judged, models), range(scenes), chunksize=8))
 
 
-def said_with(folder: Path, scenes: int, jobs: int) -> list[tuple[str, float, float]]:
-    """Every scene, judged with the model files of a folder."""
-    # Fresh processes: model files that were read are kept.
-    with ProcessPoolExecutor(jobs, get_context("spawn"), use, (folder,)) as pool:
-        return list(pool.map(judged, range(scenes), chunksize=8))
-
-
-def held_out_models(folder: Path) -> Path:
-    """A copy of the shipped models whose densities met no spectrum of the report half."""
-    shutil.copytree(modelfiles.models_folder(), folder)
+def held_out_models(folder: Path) -> Models:
+    """The shipped models, but for densities that met no spectrum of the report half."""
+    shutil.copytree(default_models().folder, folder)
     known = set(everything().study.tolist())
-    arrays = render.build([study for study in STUDIES["report"] if study in known])
-    write_arrays(folder / render.FILE, arrays)
-    modelfiles.register(folder, render.FILE, made_by="tests/studies/spectra.py", what="densities")
-    return folder
+    arrays = build([study for study in STUDIES["report"] if study in known])
+    write_arrays(folder / DENSITIES, arrays)
+    register(folder, DENSITIES, made_by="tests/studies/spectra.py", what="densities")
+    return Models.load(folder)
 
 
 def main() -> None:
@@ -72,8 +68,8 @@ def main() -> None:
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as scratch:
         without = held_out_models(Path(scratch) / "models")
-        shipped = said_with(modelfiles.models_folder(), given.scenes, given.jobs)
-        held_out = said_with(without, given.scenes, given.jobs)
+        shipped = judged_with(default_models(), given.scenes, given.jobs)
+        held_out = judged_with(without, given.scenes, given.jobs)
     kind = np.array([row[0] for row in shipped])
     worst = np.array([row[1] for row in shipped])
     both, apart = (np.array([row[2] for row in rows]) for rows in (shipped, held_out))
@@ -96,8 +92,9 @@ def line(
     draws = Draws(rows.astype(str), SEED)
     first, second = auc(cast[rows], both[rows]), auc(cast[rows], apart[rows])
     cells = [draws.cell(each) for each in (first, second, difference(second, first))]
+    spans = (c["interval"] and "[{:.3f}, {:.3f}]".format(*c["interval"]) for c in cells)
     shown = " | ".join(
-        f"{c['value']:.3f} [{c['interval'][0]:.3f}, {c['interval'][1]:.3f}]" for c in cells
+        f"{c['value']:.3f} {span or ''}".rstrip() for c, span in zip(cells, spans, strict=True)
     )
     return f"| {name} | {int(cast.sum())} | {shown} |"
 
