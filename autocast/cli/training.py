@@ -9,23 +9,22 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from autocast.cli._app import RiskCast, RiskClear, RiskMissed, app, one_sentence, say
+from autocast.cli._app import (
+    ModelsFolder,
+    RiskCast,
+    RiskClear,
+    RiskMissed,
+    app,
+    models_in,
+    one_sentence,
+    say,
+)
 from autocast.errors import ModelError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from autocast.judgement import Risks
-    from autocast.modelstore import Models
-
-ModelsFolder = Annotated[
-    Path | None,
-    typer.Option(
-        "--models",
-        metavar="FOLDER",
-        help="Folder of model files to work with; those that autocast came with unless given.",
-    ),
-]
 
 
 @app.command()
@@ -38,7 +37,13 @@ def train(
         Path,
         typer.Option(metavar="MODELS", help="Folder of model files to write into."),
     ],
-    models: ModelsFolder = None,
+    models: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FOLDER",
+            help="Folder of model files whose densities, weights and network trees are grown with.",
+        ),
+    ] = None,
     seed: Annotated[int, typer.Option(min=0, help="Same folder and seed, same files.")] = 1,
     risk_clear: RiskClear = None,
     risk_missed: RiskMissed = None,
@@ -59,7 +64,7 @@ def train(
         with _fitting():
             from autocast.training import commands
         commands.train(
-            folder, to, seed, os.cpu_count() or 1, say, risks=risks, models=_loaded(models)
+            folder, to, seed, os.cpu_count() or 1, say, risks=risks, models=models_in(models)
         )
 
 
@@ -96,7 +101,7 @@ def evaluate(
         if plots is not None:
             curves.check_folder(plots)
         figures = commands.measure_up(
-            folder, seed, os.cpu_count() or 1, say, risks=risks, models=_loaded(models)
+            folder, seed, os.cpu_count() or 1, say, risks=risks, models=models_in(models)
         )
         if json:
             from json import dumps
@@ -116,12 +121,6 @@ def _risks(clear: float | None, missed: float | None, cast: float | None) -> Ris
 
     given = Assumptions(risk_clear=clear, risk_missed=missed, risk_cast=cast).risks
     return Risks(**{name: value for name, value in given.items() if value is not None})
-
-
-def _loaded(folder: Path | None) -> Models | None:
-    from autocast.modelstore import Models
-
-    return None if folder is None else Models.load(folder)
 
 
 @contextlib.contextmanager

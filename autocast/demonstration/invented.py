@@ -25,7 +25,7 @@ from PIL import Image, ImageCms, ImageDraw, ImageOps
 from autocast.errors import OutputError
 from autocast.picture.writing import write_whole
 from autocast.rendering.scenes import STUDIES, Rendered, misbalanced, portrait, render
-from autocast.training.simulation import lay
+from autocast.training.simulation import lay_cast
 
 # Pictures that installed packages carry: scikit-learn's are CC BY 2.0 (danielbuechele and
 # vultilion), scikit-image's public domain, CC0 or of no known copyright, as their packages say.
@@ -139,8 +139,8 @@ def _photographs(each: dict[str, Any], seeds: Iterator[int]) -> Iterator[_File]:
 def _under(
     picture: NDArray[np.uint8], rng: np.random.Generator, kind: str, cast: tuple[float, float]
 ) -> tuple[Image.Image, tuple[float, float]]:
-    """The picture under a cast of a kind of ``simulation.lay``, and what greys read under it."""
-    copy = lay(picture, rng, kind, math.hypot(*cast), math.atan2(cast[1], cast[0]))
+    """The picture under a cast of a kind of ``lay_cast``, and what greys read under it."""
+    copy = lay_cast(picture, rng, kind, math.hypot(*cast), math.atan2(cast[1], cast[0]))
     return Image.open(io.BytesIO(copy.data)), copy.whole
 
 

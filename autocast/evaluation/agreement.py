@@ -299,7 +299,7 @@ def by_tone(table: Table, predictions: Predictions, seed: int) -> dict[str, Any]
         return {}
     draws, some = Draws(table.group[both], seed), Draws(table.group[chosen], seed)
 
-    def found(score: Floats) -> dict[str, Any]:
+    def _found(score: Floats) -> dict[str, Any]:
         return {"auc": draws.cell(auc(chosen[both], score[both]))}
 
     out: dict[str, Any] = {"n": int(chosen.sum()), "uncast": len(both) - int(chosen.sum())}
@@ -311,11 +311,11 @@ def by_tone(table: Table, predictions: Predictions, seed: int) -> dict[str, Any]
         row = {}
         for k, tone in enumerate(TONE_RANGES):
             off = _size(casts[chosen, k] - table.truth[chosen, 1 + k])
-            row[tone] = found(_size(casts[:, k])) | {"error": some.cell(median(off))}
-        row["largest"] = found(_size(casts).max(axis=1))
-        row["apart"] = found(tones_apart(casts))
+            row[tone] = _found(_size(casts[:, k])) | {"error": some.cell(median(off))}
+        row["largest"] = _found(_size(casts).max(axis=1))
+        row["apart"] = _found(tones_apart(casts))
         out[name] = row
-    return out | {"probability": found(predictions.probability)}
+    return out | {"probability": _found(predictions.probability)}
 
 
 def kinds(

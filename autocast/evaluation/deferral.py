@@ -78,7 +78,7 @@ def risks(
     clear, cast = verdict == "clear", verdict == "cast"
     kept = table.natural & (weight > 0)
 
-    def risk(wrong: Bools, among: Bools, judged: Bools, target: float) -> dict[str, Any]:
+    def _risk(wrong: Bools, among: Bools, judged: Bools, target: float) -> dict[str, Any]:
         rows = kept & among
         share = _share(table, wrong, rows, weight, seed)
         error_weight = float(weight[kept & judged].max(initial=0))
@@ -89,9 +89,9 @@ def risks(
         }
 
     return {
-        "clear": risk(evident, clear, evident, targets.clear),
-        "missed": risk(clear, evident, evident, targets.missed),
-        "cast": risk(none, cast, none, targets.cast),
+        "clear": _risk(evident, clear, evident, targets.clear),
+        "missed": _risk(clear, evident, evident, targets.missed),
+        "cast": _risk(none, cast, none, targets.cast),
         "ask": _share(table, verdict == "ask", kept, weight, seed),
     }
 

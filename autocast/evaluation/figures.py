@@ -83,9 +83,6 @@ def figures(
     if plain is not None:
         less["plain fit"] = plain.probability[table.natural]
 
-    def kept(weight: agreement.Floats) -> dict[str, Any]:
-        return deferral.risks(table, verdict, risks, weight, seed)
-
     return {
         "pictures": int(table.natural.sum()),
         "groups": len(set(table.group[table.natural])),
@@ -99,9 +96,11 @@ def figures(
         "calibration": calibration(table, probability, seed),
         "coverage": deferral.coverage(table, probability, verdict, seed),
         "right_to_ask": deferral.right_to_ask(table, verdict, seed),
-        "risks": kept(np.ones(len(table.file))),
+        "risks": deferral.risks(table, verdict, risks, np.ones(len(table.file)), seed),
         "mix": deferral.MIX,
-        "risks_at_mix": None if mixed is None else kept(mixed),
+        "risks_at_mix": None
+        if mixed is None
+        else deferral.risks(table, verdict, risks, mixed, seed),
         "thresholds": [asdict(each) for each in outcome.thresholds],
         "without": agreement.without(table, predictions, less, seed),
         "points": agreement.points(table, predictions),

@@ -100,7 +100,7 @@ def auc(truth: Bools, score: Floats) -> Statistic:
     _, starts = np.unique(score[order], return_index=True)
     yes = truth[order]
 
-    def statistic(weights: Floats) -> Floats:
+    def _statistic(weights: Floats) -> Floats:
         ordered = weights[:, order].astype(np.float64)
         above = np.add.reduceat(ordered * yes, starts, axis=1)
         below = np.add.reduceat(ordered * ~yes, starts, axis=1)
@@ -108,7 +108,7 @@ def auc(truth: Bools, score: Floats) -> Statistic:
         pairs = above.sum(axis=1) * below.sum(axis=1)
         return ratio(won, pairs)
 
-    return statistic
+    return _statistic
 
 
 def mean(values: Floats | Bools, weight: Floats | Bools | None = None) -> Statistic:
@@ -146,12 +146,12 @@ def median(values: Floats) -> Statistic:
     order = np.argsort(values, kind="stable")
     ordered = values[order]
 
-    def statistic(weights: Floats) -> Floats:
+    def _statistic(weights: Floats) -> Floats:
         filled = np.cumsum(weights[:, order], axis=1, dtype=np.float64)
         at = (filled < filled[:, -1:] / 2).sum(axis=1)
         return np.asarray(ordered[np.minimum(at, len(ordered) - 1)], dtype=np.float64)
 
-    return statistic
+    return _statistic
 
 
 def difference(one: Statistic, other: Statistic) -> Statistic:

@@ -112,17 +112,15 @@ def gather_untouched(
     """
     paths = pictures(folder)
     rows: list[dict[str, Any]] = []
-
-    def say(done: str) -> None:
-        report(f"{done} pictures read, {len(rows)} rows")
-
     with ProcessPoolExecutor(processes) as pool:
         many = pool.map(partial(_rows, folder, seed, models), paths, chunksize=4)
-        for some in counted(many, len(paths), say):
+        for some in counted(
+            many, len(paths), lambda done: report(f"{done} pictures read, {len(rows)} rows")
+        ):
             if isinstance(some, str):
                 report(f"Left out: {some}")
             else:
-                rows += some
+                rows.extend(some)
     if not rows:
         raise UnreadablePicture(
             f"No picture in {folder} can be read; give a folder of photographs."

@@ -161,16 +161,14 @@ def gather(
     manifest = read_manifest(folder)
     report("Reading every picture, and simulating casts on those judged to have none.")
     rows: list[dict[str, Any]] = []
-
-    def say(pictures: str) -> None:
-        report(f"{pictures} pictures read, {len(rows)} rows")
-
     with ProcessPoolExecutor(processes) as pool:
         many = pool.map(partial(_rows, folder, seed, models), manifest, chunksize=8)
-        for some in counted(many, len(manifest), say):
-            rows += some
+        for some in counted(
+            many, len(manifest), lambda done: report(f"{done} pictures read, {len(rows)} rows")
+        ):
+            rows.extend(some)
         for half in STUDIES:
-            rows += pool.map(partial(rendered, seed, half, models), range(SCENES), chunksize=8)
+            rows.extend(pool.map(partial(rendered, seed, half, models), range(SCENES), chunksize=8))
             report(f"{SCENES} scenes rendered, {len(rows)} rows")
     return tabulate(rows)
 
