@@ -10,8 +10,6 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
-from tests.shortcomings import SHORTCOMINGS
-
 # Workers that grow trees on all cores at once wait for each other's threads.
 # Set before anything loads a library that reads it.
 os.environ.setdefault("OMP_NUM_THREADS", "1")
@@ -19,14 +17,6 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 # The machine that runs the tests may be busy: a slow example is no defect.
 settings.register_profile("autocast", deadline=None)
 settings.load_profile("autocast")
-
-
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Mark what is known not to work yet; xfail is strict, so that no entry outlives its reason."""
-    known = {name: reason for reason, names in SHORTCOMINGS.items() for name in names}
-    for item in items:
-        if item.name in known:
-            item.add_marker(pytest.mark.xfail(reason=known[item.name], strict=True))
 
 
 @pytest.fixture(scope="session")

@@ -1,17 +1,20 @@
-"""Pictures made in code: measured surfaces, shaded, textured, noisy, under a known light.
+"""Pictures made in code: known surfaces, shaded, textured, noisy, under a known light.
 
-Surfaces are CIELAB D65. Those of the first group are means of measured spectra
-of the ECOSTRESS library (asphalt, concrete, tar, marble, galvanised steel,
-snow, grass, foliage, soil), to the nearest half unit; recomputing them needs
-the library's spectra, which are not at hand here, so they are copied, not
-verified. All others are invented and say so. A scene stays in linear light
-until it is developed, so that a cast is laid as a change of light is.
+A surface is CIELAB D65, or a published reflectance that colour-science carries
+and sees under the light of the scene. The Labs of the first group are means of
+measured spectra of the ECOSTRESS library (asphalt, concrete, tar, marble,
+galvanised steel, snow, grass, foliage, soil), to the nearest half unit;
+recomputing them needs the library's spectra, which are not at hand here, so they
+are copied, not verified. All others are invented and say so. A scene stays in
+linear light until it is developed, so that a cast is laid as a change of light
+is. Nothing of autocast.rendering takes part.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +31,7 @@ from autocast.colour import (
 Floats = NDArray[np.float64]
 Bytes = NDArray[np.uint8]
 Lab = tuple[float, float, float]
+D65 = (0.3127, 0.3290)
 Where = Callable[[Floats, Floats], NDArray[np.bool_]]
 
 HEIGHT, WIDTH = 320, 480
@@ -54,13 +58,63 @@ TEAL: Lab = (52.0, -22.0, -12.0)
 
 
 @dataclass(frozen=True)
+class Reflectance:
+    """A published spectrum by its name: a patch of the 24-patch chart, or TCS01 to TCS15.
+
+    The chart is "BabelColor Average", the samples those of CIE 13.3-1995 with the
+    Japanese fifteenth, all as carried by colour-science.
+    """
+
+    name: str
+
+    def seen(self, light: str) -> Lab:
+        """CIELAB D65 under a CIE illuminant, to a camera that stays balanced to D65."""
+        return _seen(self.name, light)
+
+
+@cache
+def _seen(name: str | None, light: str) -> Lab:
+    """The same; without a name, of a perfect white."""
+    import colour  # it takes seconds, and most scenes do without
+
+    every = {
+        **colour.SDS_COLOURCHECKERS["BabelColor Average"],
+        **colour.quality.SDS_TCS["CIE 2024"],
+    }
+    shape = colour.SpectralShape(380, 780, 5)
+    spectrum = colour.sd_ones(shape) if name is None else every[name].copy().align(shape)
+    observer = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"].copy().align(shape)
+    illuminant = colour.SDS_ILLUMINANTS[light].copy().align(shape)
+    xyz = colour.sd_to_XYZ(spectrum, observer, illuminant, method="Integration") / 100
+    lightness, a, b = (float(v) for v in colour.XYZ_to_Lab(xyz, D65))
+    return lightness, a, b
+
+
+def neutral_under(light: str) -> tuple[float, float]:
+    """(a*, b*) that a perfect neutral of L* 60 reads under a CIE illuminant."""
+    # Of one chromaticity, a* and b* go as L* + 16 (CIE 15:2018, above the linear part).
+    lightness, a, b = _seen(None, light)
+    return a * 76 / (lightness + 16), b * 76 / (lightness + 16)
+
+
+@dataclass(frozen=True)
 class Layer:
     """A thing: its colour, where it lies (x, y from 0 to 1), how rough and how mottled it is."""
 
-    lab: Lab
+    surface: Lab | Reflectance
     where: Where
     rough: float = 0.10
     mottle: float = 0.6
+
+
+CHART = (
+    "dark skin", "light skin", "blue sky", "foliage", "blue flower", "bluish green",
+    "orange", "purplish blue", "moderate red", "purple", "yellow green", "orange yellow",
+    "blue", "green", "red", "yellow", "magenta", "cyan",
+    "white 9.5 (.05 D)", "neutral 8 (.23 D)", "neutral 6.5 (.44 D)", "neutral 5 (.70 D)",
+    "neutral 3.5 (1.05 D)", "black 2 (1.5 D)",
+)  # fmt: skip
+"""The patches of the chart, row by row."""
 
 
 def box(left: float, top: float, right: float, bottom: float) -> Where:
@@ -71,7 +125,7 @@ def disc(x0: float, y0: float, across: float, tall: float) -> Where:
     return lambda x, y: ((x - x0) / across) ** 2 + ((y - y0) / tall) ** 2 < 1
 
 
-EVERYWHERE = box(0, 0, 1.01, 1.01)
+EVERYWHERE = box(-1, -1, 2, 2)
 
 
 def cloudy(rng: np.random.Generator, shape: tuple[int, int], coarsest: int) -> Floats:
@@ -86,8 +140,13 @@ def cloudy(rng: np.random.Generator, shape: tuple[int, int], coarsest: int) -> F
     return np.asarray((total - total.mean()) / (total.std() or 1.0))
 
 
-def scene(layers: Sequence[Layer], seed: int, shape: tuple[int, int] = (HEIGHT, WIDTH)) -> Floats:
-    """Linear light (H, W, 3) of layers, the last on top, under a plain white light."""
+def scene(
+    layers: Sequence[Layer], seed: int, shape: tuple[int, int] = (HEIGHT, WIDTH), light: str = "D65"
+) -> Floats:
+    """Linear light (H, W, 3) of layers, the last on top, under a CIE illuminant.
+
+    Under another than D65 every surface has to be a reflectance.
+    """
     rng = np.random.default_rng(seed)
     y, x = np.mgrid[0 : shape[0], 0 : shape[1]]
     across, down = (x + 0.5) / shape[1], (y + 0.5) / shape[0]
@@ -97,14 +156,29 @@ def scene(layers: Sequence[Layer], seed: int, shape: tuple[int, int] = (HEIGHT, 
     linear = np.zeros((*shape, 3))
     for layer in layers:
         here = layer.where(across, down)
-        lab = np.broadcast_to(np.asarray(layer.lab), (*shape, 3)).copy()
-        lab[..., 1] += layer.mottle * cloudy(rng, shape, 32)
-        lab[..., 2] += layer.mottle * cloudy(rng, shape, 32)
-        surface = lab_to_linear(lab) * np.exp(layer.rough * cloudy(rng, shape, 16))[..., None]
-        linear[here] = surface[here]
+        lab = np.tile(_colour(layer.surface, light), (int(here.sum()), 1))
+        if layer.mottle:
+            lab[:, 1] += layer.mottle * cloudy(rng, shape, 32)[here]
+            lab[:, 2] += layer.mottle * cloudy(rng, shape, 32)[here]
+        linear[here] = lab_to_linear(lab)
+        if layer.rough:
+            linear[here] *= np.exp(layer.rough * cloudy(rng, shape, 16)[here])[:, None]
     # Light falls off smoothly over the frame, and nothing reaches paper white.
     shade = 0.86 * np.exp(0.10 * cloudy(rng, shape, 128))
     return np.asarray(np.maximum(linear, 0) * shade[..., None])
+
+
+def _colour(surface: Lab | Reflectance, light: str) -> Floats:
+    if isinstance(surface, Reflectance):
+        return np.array(surface.seen(light), dtype=np.float64)
+    if light != "D65":
+        raise ValueError("a Lab says nothing of another light; give a reflectance")
+    return np.array(surface, dtype=np.float64)
+
+
+def exposed(linear: Floats) -> Floats:
+    """The scene with one pixel in two hundred at 0.95 of the range in its largest channel."""
+    return np.asarray(linear * 0.95 / np.quantile(linear.max(axis=-1), 0.995))
 
 
 def under(linear: Floats, cast: tuple[float, float]) -> Floats:
@@ -207,6 +281,42 @@ def fair(sky: Lab, neutral: Lab = CONCRETE) -> tuple[Layer, ...]:
         Layer(GRASS, box(-0.1, 0.56, 1.1, 0.68), rough=0.2, mottle=1.5),
         Layer(neutral, box(-0.1, 0.66, 1.1, 1.1), rough=0.10),
     )
+
+
+def _chart(left: float, top: float, width: float, height: float) -> tuple[Layer, ...]:
+    """The 24-patch chart, four rows of six."""
+    return tuple(
+        Layer(
+            Reflectance(name),
+            box(
+                left + k % 6 * width / 6,
+                top + k // 6 * height / 4,
+                left + (k % 6 + 1) * width / 6,
+                top + (k // 6 + 1) * height / 4,
+            ),
+            rough=0,
+            mottle=0,
+        )
+        for k, name in enumerate(CHART)
+    )
+
+
+STREET = (
+    Layer(Reflectance("blue sky"), EVERYWHERE, rough=0.04),
+    Layer(Reflectance("white 9.5 (.05 D)"), box(0.12, 0.04, 0.62, 0.24), rough=0.08),
+    Layer(Reflectance("neutral 6.5 (.44 D)"), box(-0.1, 0.22, 0.38, 0.70), rough=0.12),
+    Layer(Reflectance("black 2 (1.5 D)"), box(0.05, 0.32, 0.14, 0.52), rough=0.20),
+    Layer(Reflectance("black 2 (1.5 D)"), box(0.22, 0.32, 0.31, 0.52), rough=0.20),
+    Layer(Reflectance("neutral 8 (.23 D)"), box(0.38, 0.36, 0.72, 0.68), rough=0.15),
+    Layer(Reflectance("TCS14"), box(0.72, 0.12, 1.1, 0.68), rough=0.45),
+    Layer(Reflectance("foliage"), box(-0.1, 0.58, 0.30, 0.70), rough=0.35),
+    Layer(Reflectance("neutral 3.5 (1.05 D)"), box(-0.1, 0.68, 1.1, 1.1), rough=0.20),
+    Layer(Reflectance("neutral 5 (.70 D)"), box(-0.1, 0.68, 1.1, 0.78), rough=0.15),
+    Layer(Reflectance("dark skin"), box(0.55, 0.62, 0.60, 0.72), rough=0.12),
+    Layer(Reflectance("TCS13"), box(0.55, 0.42, 0.66, 0.62), rough=0.12),
+    *_chart(0.70, 0.80, 0.28, 0.18),
+)
+"""A street of published reflectances, the chart in its corner."""
 
 
 def portrait(skin: Lab) -> tuple[Layer, ...]:

@@ -15,6 +15,8 @@ import pytest
 import autocast
 from autocast.judgement import VERDICT_WORDS, Judgement
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parent.parent
 
 

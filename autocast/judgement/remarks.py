@@ -69,3 +69,4 @@ REMARKS: Mapping[str, RemarkText] = MappingProxyType(
         ),
     }
 )
+"""Every remark by its code, in the order in which a judgement lists them."""

@@ -7,7 +7,7 @@ import hashlib
 import json
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, cast as as_type
 
 import colour
 import colour_clf_io
@@ -32,7 +32,7 @@ from autocast.correction.tone_curves import (
     smooth,
     tone_weights,
 )
-from autocast.errors import AutocastError, OutputError, UnsupportedPicture
+from autocast.errors import OutputError, UnsupportedPicture
 from autocast.judgement import Hint, Reading
 from autocast.picture import open_picture, own_space, srgb_space
 from tests.photographs import FILES, pixels
@@ -179,6 +179,7 @@ def test_curves_alone_say_what_they_cost() -> None:
 # --- against known casts ----------------------------------------------------
 
 
+@pytest.mark.slow
 def test_copies_are_nearer_to_the_uncast_pictures() -> None:
     """Moves by the best guess, over three casts of C* 14 to 18.
 
@@ -258,6 +259,7 @@ def test_a_copy_is_written_and_proven(blue: Path) -> None:
     assert set(document["advice"]["points"]) == {"red", "green", "blue"}
 
 
+@pytest.mark.slow
 def test_the_table_makes_the_copy(blue: Path) -> None:
     """A CLF file, read back by colour-clf-io, against OUT itself."""
     examination = judging.examine(blue)
@@ -294,6 +296,7 @@ def test_clf_text_escapes() -> None:
     assert process.name == 'a "b" & <c>'
 
 
+@pytest.mark.slow
 def test_clear_pictures_are_left_alone(tmp_path: Path) -> None:
     clear = []
     for name in FILES:
@@ -329,11 +332,11 @@ def test_ask_says_what_to_tell_and_writes_nothing(tmp_path: Path) -> None:
 
 def test_what_goes_wrong_is_not_called_mended() -> None:
     right, wrong = Reading(60.0, 0.5, 1.0), Reading(60.0, 6.0, 9.0)
-    assert fared("neutral", right, wrong) == "spoiled"
-    assert fared("neutral", wrong, right) == "better"
+    assert fared("neutrals", right, wrong) == "spoiled"
+    assert fared("neutrals", wrong, right) == "better"
     assert fared("skin", Reading(60, 12, 14), Reading(60, -4, 14)) == "spoiled"
     assert fared("sky", Reading(60, 0, -20), Reading(60, 0, 8)) == "spoiled"
-    assert fared("foliage", Reading(40, -9, 16), Reading(40, 5, 16)) == "spoiled"
+    assert fared("vegetation", Reading(40, -9, 16), Reading(40, 5, 16)) == "spoiled"
     # A picture that was right, and a copy that was made blue.
     before = examined("china", (0.0, 0.5))
     after = examined("china", (-2.0, -18.0))
@@ -359,13 +362,29 @@ def test_cmyk_is_refused_in_one_sentence(tmp_path: Path) -> None:
     assert not (tmp_path / "b.jpg").exists()
 
 
-def test_every_refusal_comes_before_the_work(blue: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("autocast.correction.examine", pytest.fail)
-    for to in (blue, blue.with_name("copy.jpg")):
-        with pytest.raises(AutocastError):
-            autocast.correct(blue, to)
+def test_every_refusal_comes_before_the_work(blue: Path) -> None:
+    # Judging with these fails at the first look at them, and not by an error of autocast's.
+    never = as_type("autocast.Models", object())
+    taken = blue.with_name("taken.tif")
+    taken.write_bytes(b"someone's")
+    for to in (blue, blue.with_name("copy.jpg"), taken):
+        with pytest.raises(OutputError):
+            autocast.correct(blue, to, models=never)
+    with pytest.raises(OutputError, match="strength"):
+        autocast.correct(blue, strength=0, models=never)
+    with pytest.raises(AttributeError):
+        autocast.correct(blue, blue.with_name("copy.tif"), models=never)
 
 
+def test_a_file_is_replaced_only_by_force(blue: Path) -> None:
+    to = blue.with_name("copy.tif")
+    to.write_bytes(b"someone's")
+    assert autocast.correct(blue, to, hints=[LAKE], force=True).written == str(to)
+    with tifffile.TiffFile(to) as tiff:
+        assert tiff.pages.first.tags[34675].value == P3
+
+
+@pytest.mark.slow
 def test_memory_stays_small(tmp_path: Path) -> None:
     """Six million more pixels of 16 bits may not cost much more than themselves."""
     most = []

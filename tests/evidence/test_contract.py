@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import functools
 import math
-import sys
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,10 +13,9 @@ import autocast
 from autocast import judging
 from autocast.colour import cast_to_shift, shift_to_cast
 from autocast.colour.grid import grid
-from autocast.evidence import Finding, KindOfEvidence, PictureWide, kinds, statistics
+from autocast.evidence import kinds, statistics
 from autocast.judgement import Evidence, Judgement
 from autocast.judgement.things import CLASSES
-from autocast.segmentation.likelihoods import Scene
 from autocast.voting.analysis import Analysis
 from autocast.voting.posterior import count
 from tests import scenes
@@ -189,15 +187,15 @@ CASTS = [(-12.0, 0.0), (9.0, -9.0), (0.0, -12.0), (4.0, 12.0), (12.0, 3.0)]
 
 
 @pytest.mark.parametrize("cast", CASTS)
-@pytest.mark.parametrize("kind", ["neutrals", "statistics"])
+@pytest.mark.parametrize(("kind", "left_behind"), [("neutrals", 0.15), ("statistics", 0.42)])
 def test_the_vote_moves_with_a_cast_laid_in_linear_light(
-    kind: str, cast: tuple[float, float]
+    kind: str, left_behind: float, cast: tuple[float, float]
 ) -> None:
     before, _ = quay_under((0.0, 0.0)).analysis.votes[kind].reading
     after, _ = quay_under(cast).analysis.votes[kind].reading
     off = math.hypot(*(after - before - cast))
     # The least-chroma tenth takes a cast to be small, and holds the statistics back.
-    assert off < 0.4 * math.hypot(*cast)
+    assert off < left_behind * math.hypot(*cast)
 
 
 GAIN_FOLLOWS_GAIN = (
@@ -219,37 +217,3 @@ def test_an_estimator_moves_as_the_light_does(name: str, cast: tuple[float, floa
     expected = shift_to_cast(cast_to_shift(before) + cast_to_shift(cast))
     # Noise, rounding to 8 bits and what clips at white keep it from being exact.
     assert after == pytest.approx(tuple(expected), abs=0.15 * math.hypot(*cast))
-
-
-# --- a kind that the model file does not know ------------------------------------
-
-
-def _find(scene: Scene, members: np.typing.NDArray[np.float32]) -> Finding:
-    del scene, members
-    return Finding(0.5, None, None, ())
-
-
-def _insist(scene: Scene, parts: np.typing.NDArray[np.bool_]) -> PictureWide:
-    """An unshakable vote for a strong green cast."""
-    del scene
-    off = np.hypot(*(grid().casts - np.array([-40.0, 20.0])).T)
-    return PictureWide(np.broadcast_to(-(off**2), (len(parts) + 1, len(grid()))).copy(), {})
-
-
-def test_a_kind_unknown_to_the_model_file_is_shown_but_weighs_nothing(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    before = autocast.judge(PICTURES["fair"])
-    stranger = KindOfEvidence("stranger", "something new", _find, picture_wide=_insist)
-    known = kinds()
-    for name, module in list(sys.modules.items()):
-        if name.startswith("autocast") and getattr(module, "kinds", None) is kinds:
-            monkeypatch.setattr(module, "kinds", lambda: (*known, stranger))
-    after = judging.judge(PICTURES["fair"])
-    (shown,) = [e for e in after.evidence if e.kind == "stranger"]
-    assert shown.label == "something new"
-    assert shown.weight == shown.drove == shown.drove_probability == 0
-    assert [e for e in after.evidence if e.kind != "stranger"] == list(before.evidence)
-    assert (after.cast, after.tones) == (before.cast, before.tones)
-    assert (after.verdict, after.probability) == (before.verdict, before.probability)
-    assert after.remarks == before.remarks

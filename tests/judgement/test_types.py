@@ -14,12 +14,14 @@ from hypothesis import given, settings, strategies as st
 
 from autocast.errors import JudgementError
 from autocast.judgement import (
+    HINTS,
     REMARKS,
     SCHEMA_VERSION,
     TONE_RANGES,
     VERDICT_WORDS,
     Cast,
     Evidence,
+    Hint,
     Judgement,
     Mode,
     Place,
@@ -33,6 +35,7 @@ from autocast.judgement import (
     hue_name,
 )
 from autocast.judgement.schema import json_schema
+from autocast.judgement.things import BY_NAME, EVIDENCE_KINDS, OBJECT
 from autocast.report.text import judgement_json
 from tests import samples
 
@@ -52,7 +55,7 @@ tone_casts = st.builds(ToneCast, numbers, numbers, spreads, shares, st.floats(0,
 places = st.builds(Place, shares, shares, shares, shares)
 evidences = st.builds(
     Evidence,
-    kind=texts.filter(bool),
+    kind=st.sampled_from(EVIDENCE_KINDS),
     label=texts,
     share=shares,
     reads=st.none() | readings,
@@ -65,6 +68,14 @@ evidences = st.builds(
     stance=st.sampled_from(get_args(Stance)),
     where=st.lists(places, max_size=2).map(tuple),
 )
+spots = st.builds(Spot, shares, shares, readings, st.sampled_from([*BY_NAME, OBJECT]), texts, texts)
+hints = st.builds(
+    Hint,
+    st.sampled_from(sorted(HINTS)),
+    spreads,
+    spreads,
+    st.none() | st.floats(0, 100, exclude_min=True),
+)
 risks = st.floats(0, 1, exclude_min=True, exclude_max=True)
 judgements = st.builds(
     Judgement,
@@ -74,9 +85,7 @@ judgements = st.builds(
     cast=casts,
     tones=st.dictionaries(st.sampled_from(sorted(TONE_RANGES)), tone_casts),
     evidence=st.lists(evidences, max_size=2).map(tuple),
-    look_at=st.lists(st.builds(Spot, shares, shares, readings, texts, texts), max_size=2).map(
-        tuple
-    ),
+    look_at=st.lists(spots, max_size=2).map(tuple),
     remarks=st.lists(st.sampled_from(sorted(REMARKS)), unique=True, max_size=4).map(tuple),
     sentences=st.lists(texts, max_size=2).map(tuple),
     model=texts,
@@ -85,6 +94,7 @@ judgements = st.builds(
     height=st.integers(1, 10**6),
     profile=texts,
     risks=st.builds(Risks, risks, risks, risks),
+    hints=st.lists(hints, max_size=2).map(tuple),
 )
 
 
@@ -128,7 +138,7 @@ def test_the_schema_is_itself_sound_and_strict_everywhere() -> None:
     for part in (SCHEMA, *SCHEMA["$defs"].values()):
         if part.get("type") == "object":
             assert part["additionalProperties"] is False
-            # Hints are told only where some were given.
+            # Hints stand only where some were given.
             assert set(part["required"]) == set(part["properties"]) - {"hints"}
 
 
@@ -141,8 +151,13 @@ def test_the_schema_names_what_the_code_names() -> None:
     assert properties["schema"]["const"] == SCHEMA_VERSION
     defined = SCHEMA["$defs"]
     assert defined["evidence"]["properties"]["stance"]["enum"] == list(get_args(Stance))
+    assert defined["evidence"]["properties"]["kind"]["enum"] == list(EVIDENCE_KINDS)
+    assert defined["spot"]["properties"]["kind"]["enum"] == [*BY_NAME, OBJECT]
+    assert defined["hint"]["properties"]["what"]["enum"] == list(HINTS)
     assert set(properties) == {f.name for f in fields(Judgement)} | {"schema", "verdict_words"}
     assert set(defined["evidence"]["properties"]) == {f.name for f in fields(Evidence)}
+    assert set(defined["spot"]["properties"]) == {f.name for f in fields(Spot)}
+    assert set(defined["hint"]["properties"]) == {f.name for f in fields(Hint)}
     assert set(defined["tone_cast"]["properties"]) == {f.name for f in fields(ToneCast)}
     assert set(defined["cast"]["properties"]) == {f.name for f in fields(Cast)}
 
@@ -160,7 +175,7 @@ BROKEN: dict[str, tuple[tuple[str | int, ...], object]] = {
     "one number for a cast": (("evidence", 0, "explains"), [1]),
     "an unknown stance": (("evidence", 0, "stance"), "maybe"),
     "a place off the picture": (("look_at", 0, "x"), 1.5),
-    "another schema version": (("schema",), 2),
+    "another schema version": (("schema",), SCHEMA_VERSION + 1),
     "a key nobody defined": (("mood",), "good"),
     "no width at all": (("width",), 0),
 }
@@ -188,9 +203,21 @@ def test_a_document_that_lacks_a_part_fails_the_schema_and_the_reader() -> None:
                 Judgement.from_json(json.dumps(document))
 
 
+def test_the_first_version_is_read_its_spots_by_their_words() -> None:
+    document = samples.LIKELY.to_dict()
+    words = ("probable neutral (pavement)", "sky", "vegetation", "skin", "strongly coloured")
+    document["schema"] = 1
+    first = {**document["look_at"][0]}
+    del first["kind"]
+    document["look_at"] = [{**first, "what": what} for what in words]
+    spots = Judgement.from_json(json.dumps(document)).look_at
+    assert [spot.what for spot in spots] == list(words)
+    assert [spot.kind for spot in spots] == ["neutrals", "sky", "vegetation", "skin", "object"]
+
+
 def test_another_schema_version_is_refused_by_its_number() -> None:
     document = {**samples.LIKELY.to_dict(), "schema": 99}
-    with pytest.raises(JudgementError, match=r"schema version 99.*version 1 is read"):
+    with pytest.raises(JudgementError, match=r"schema version 99.*versions 1 to 2 are read"):
         Judgement.from_json(json.dumps(document))
 
 

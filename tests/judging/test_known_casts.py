@@ -84,6 +84,7 @@ def test_the_photographs_are_large_and_colourful() -> None:
         assert np.hypot(lab[..., 1], lab[..., 2]).mean() > 4, name
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("change", "least"), [(plain_change, 0.80), (change_of_light, 0.90)])
 def test_a_known_cast_is_found(
     change: Callable[[str, int], NDArray[np.float64]], least: float

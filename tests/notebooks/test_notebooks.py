@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.py"))
 PRINTED = {
     "1_a_judgement": ("laid", "estimated", "statistics"),
@@ -28,6 +28,7 @@ def test_there_are_three() -> None:
     assert [p.stem for p in NOTEBOOKS] == sorted(PRINTED)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("notebook", NOTEBOOKS, ids=lambda p: p.stem)
 def test_it_runs_without_a_warning_and_prints_what_it_promises(
     notebook: Path, tmp_path: Path

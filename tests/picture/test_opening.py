@@ -209,7 +209,7 @@ def test_full_pixels_go_through_the_profile(scene: Image.Image) -> None:
     assert np.abs(whole - grey / 255).max() > 0.02
 
 
-# --- kinds of file, told by content -----------------------------------------
+# --- kinds of file, known by content -----------------------------------------
 
 LOSSLESS: list[tuple[str, dict[str, Any]]] = [
     ("PNG", {}),
@@ -710,16 +710,16 @@ def test_png_code_points(
 def test_code_points_go_before_a_profile_and_unspecified_ones_do_not(small: Image.Image) -> None:
     icc = chunk(b"iCCP", b"x\0\0" + zlib.compress(profile(BT2020, 1.0)))
     codes = codes8(array(small))
-    told = open_picture(png(codes, chunk(b"cICP", bytes([1, 13, 0, 1])), icc))
-    assert told.profile == "sRGB by the file's tag"
+    opened = open_picture(png(codes, chunk(b"cICP", bytes([1, 13, 0, 1])), icc))
+    assert opened.profile == "sRGB by the file's tag"
     untold = open_picture(png(codes, chunk(b"cICP", bytes([2, 2, 0, 1])), icc))
     assert untold.profile.startswith("embedded profile")
 
 
 def test_png_srgb_gamma_and_chromaticities(small: Image.Image) -> None:
     values = array(small)
-    told = open_picture(png(codes8(values), chunk(b"sRGB", b"\0")))
-    assert (told.profile, told.remarks) == ("sRGB by the file's tag", ())
+    opened = open_picture(png(codes8(values), chunk(b"sRGB", b"\0")))
+    assert (opened.profile, opened.remarks) == ("sRGB by the file's tag", ())
     # The values that PNG (third edition, 11.3.2) recommends beside an sRGB chunk.
     chrm = struct.pack(">8I", 31270, 32900, 64000, 33000, 30000, 60000, 15000, 6000)
     gama = struct.pack(">I", 45455)

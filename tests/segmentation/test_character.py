@@ -9,12 +9,8 @@ import pytest
 
 from autocast import judging
 from autocast.colour import lab_to_linear, linear_to_srgb
-from autocast.segmentation.character import (
-    DARK_LIGHTNESS,
-    GRAPHIC_FLAT,
-    MONOCHROME_CHROMA,
-    Character,
-)
+from autocast.judgement.limits import DARK_LIGHTNESS, GRAPHIC_FLAT, MONOCHROME_CHROMA
+from autocast.segmentation.character import Character
 from tests import scenes
 from tests.scenes import Bytes, Floats, Lab
 

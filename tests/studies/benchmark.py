@@ -30,7 +30,7 @@ from PIL import Image
 
 SIZE = (6000, 4000)
 QUALITY = 92
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 
 BARE = """
 import sys
@@ -89,7 +89,7 @@ def after_opening(path: Path, opened: object) -> None:
         judging.examine(path)
 
 
-def told(name: str, times: list[float], floor: list[float]) -> None:
+def show(name: str, times: list[float], floor: list[float]) -> None:
     ratios = [one / other for one, other in zip(times, floor, strict=True)]
     low, _, high = quantiles(ratios, n=4)
     print(
@@ -149,18 +149,18 @@ def main() -> None:
             lambda: judging.examine(path),
         )
         print("in one process, beside Pillow's reduced decoding")
-        told("  reduced decoding", floor, floor)
-        told("  opening the picture", opening, floor)
-        told("  judging at working size", judged, floor)
-        told("  examining, all of it", whole, floor)
+        show("  reduced decoding", floor, floor)
+        show("  opening the picture", opening, floor)
+        show("  judging at working size", judged, floor)
+        show("  examining, all of it", whole, floor)
         bare, cold = interleaved(
             rounds,
             process("-c", BARE, str(path)),
             process("-m", "autocast", "judge", str(path)),
         )
         print("\nas a new process, beside one that imports numpy and PIL and decodes")
-        told("  bare decoding", bare, bare)
-        told("  autocast judge", cold, bare)
+        show("  bare decoding", bare, bare)
+        show("  autocast judge", cold, bare)
         print("\nmost memory of a process")
         print(f"  bare decoding    {peak_memory('-c', BARE, str(path)):6.0f} MB")
         print(f"  autocast judge   {peak_memory('-m', 'autocast', 'judge', str(path)):6.0f} MB")

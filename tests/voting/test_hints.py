@@ -34,24 +34,24 @@ def off(judgement: autocast.Judgement, cast: tuple[float, float]) -> float:
 
 
 def test_a_true_neutral_brings_the_estimate_near() -> None:
-    told = [autocast.judge(under(cast), [LAKE]) for cast in CASTS]
+    found = [autocast.judge(under(cast), [LAKE]) for cast in CASTS]
     # The lake itself reads C* 3.7 as it is.
-    assert np.median([off(j, c) for j, c in zip(told, CASTS, strict=True)]) <= 4
-    assert all("hint_doubted" not in j.remarks for j in told)
-    assert all(any(e.kind == "hint" and e.drove >= 0 for e in j.evidence) for j in told)
+    assert np.median([off(j, c) for j, c in zip(found, CASTS, strict=True)]) <= 4
+    assert all("hint_doubted" not in j.remarks for j in found)
+    assert all(any(e.kind == "hint" and e.drove >= 0 for e in j.evidence) for j in found)
 
 
 def test_a_false_neutral_is_named_and_asks() -> None:
-    told = [autocast.judge(under(cast), [PILLAR]) for cast in [(0.0, 0.0), *CASTS]]
-    named = [j.verdict == "ask" and "hint_doubted" in j.remarks for j in told]
+    found = [autocast.judge(under(cast), [PILLAR]) for cast in [(0.0, 0.0), *CASTS]]
+    named = [j.verdict == "ask" and "hint_doubted" in j.remarks for j in found]
     assert np.mean(named) >= 0.8
 
 
 def test_judgements_with_hints_go_to_json_and_back() -> None:
-    told = autocast.judge(pixels("china"), [LAKE])
-    assert told.hints == (LAKE,)
-    assert autocast.Judgement.from_json(told.to_json()) == told
-    jsonschema.validate(told.to_dict(), SCHEMA)
+    found = autocast.judge(pixels("china"), [LAKE])
+    assert found.hints == (LAKE,)
+    assert autocast.Judgement.from_json(found.to_json()) == found
+    jsonschema.validate(found.to_dict(), SCHEMA)
 
 
 def test_without_hints_nothing_is_said_of_them() -> None:
@@ -62,12 +62,12 @@ def test_without_hints_nothing_is_said_of_them() -> None:
 
 
 @pytest.mark.parametrize("what", HINTS)
-def test_every_kind_is_heard(what: str) -> None:
-    told = autocast.judge(under(CASTS[0]), [Hint(what, 494, 268, 12)])
-    kinds = [e.kind for e in told.evidence]
+def test_every_kind_is_taken(what: str) -> None:
+    found = autocast.judge(under(CASTS[0]), [Hint(what, 494, 268, 12)])
+    kinds = [e.kind for e in found.evidence]
     assert ("hint" in kinds) == (what in {"neutral", "sky", "foliage", "skin"})
     assert ("other_light" in kinds) == (what == "other_light")
-    jsonschema.validate(told.to_dict(), SCHEMA)
+    jsonschema.validate(found.to_dict(), SCHEMA)
 
 
 def test_the_schema_lists_every_kind() -> None:
@@ -90,14 +90,14 @@ def test_another_light_is_read_by_itself() -> None:
     image = under((0.0, 0.0))
     image[:, 400:] = under((-2.0, -20.0))[:, 400:]
     region = Hint("other_light", 560, 210, 160)
-    told = autocast.judge(image, [region])
-    (apart,) = [e for e in told.evidence if e.kind == "other_light"]
+    found = autocast.judge(image, [region])
+    (apart,) = [e for e in found.evidence if e.kind == "other_light"]
     assert apart.explains is not None
-    assert apart.explains[1] < told.cast.b - 5
+    assert apart.explains[1] < found.cast.b - 5
 
 
 @pytest.mark.parametrize(
-    ("hint", "says"),
+    ("hint", "sentence"),
     [
         (Hint("neutral", 9999, 5), "lies outside"),
         (Hint("neutral", 5, 5, 0), "has no pixels"),
@@ -106,10 +106,10 @@ def test_another_light_is_read_by_itself() -> None:
         (Hint("neutral", 20, 20, 5), "Nothing can be read"),
     ],
 )
-def test_a_hint_that_cannot_be_read_is_refused(hint: Hint, says: str) -> None:
+def test_a_hint_that_cannot_be_read_is_refused(hint: Hint, sentence: str) -> None:
     image = pixels("china").copy()
     image[:60, :60] = 255
-    with pytest.raises(HintError, match=says):
+    with pytest.raises(HintError, match=sentence):
         autocast.judge(image, [hint])
 
 

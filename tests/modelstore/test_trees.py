@@ -1,0 +1,53 @@
+"""Forests walked by hand; that they say what scikit-learn says is held where they are grown."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+
+import numpy as np
+import pytest
+
+from autocast.modelstore.trees import FIELDS, Forest, unpack
+
+NAN = float("nan")
+
+FOREST = Forest(
+    # Tree 0 asks feature 0, then feature 1; tree 1 is a leaf; tree 2 asks feature 1.
+    feature=np.array([0, -1, 1, -1, -1, -1, 1, -1, -1]),
+    threshold=np.array([0.5, 0, 2.0, 0, 0, 0, -1.0, 0, 0]),
+    missing_left=np.array([True, False, False, False, False, False, False, False, False]),
+    left=np.array([1, 0, 3, 0, 0, 0, 7, 0, 0]),
+    right=np.array([2, 0, 4, 0, 0, 0, 8, 0, 0]),
+    value=np.array([0, 1.0, 0, 10.0, 100.0, 0.25, 0, -1.0, -2.0]),
+    root=np.array([0, 5, 6]),
+    first=np.array([0, 2]),
+    start=np.array([1000.0, 2000.0]),
+)
+
+
+def test_the_fields_are_what_is_stored() -> None:
+    assert tuple(field.name for field in fields(Forest)) == FIELDS
+
+
+@pytest.mark.parametrize(
+    ("row", "sums"),
+    [
+        ((0.5, 9.0), (1001.25, 1998.0)),  # a threshold belongs to the left
+        ((0.6, 2.0), (1010.25, 1998.0)),
+        ((0.6, 2.1), (1100.25, 1998.0)),
+        ((NAN, -1.0), (1001.25, 1999.0)),  # what is missing goes left where the node says so
+        ((0.6, NAN), (1100.25, 1998.0)),  # and right where it does not
+    ],
+)
+def test_a_row_goes_down_every_tree(row: tuple[float, float], sums: tuple[float, float]) -> None:
+    # In company, since all rows are walked at once.
+    found = FOREST(np.array([row, (0.0, 0.0)]))
+    assert found[0].tolist() == list(sums)
+
+
+def test_a_forest_comes_back_from_its_arrays() -> None:
+    arrays = {f"last/{name}": getattr(FOREST, name) for name in FIELDS}
+    rows = np.random.default_rng(0).normal(size=(20, 2))
+    np.testing.assert_array_equal(unpack(arrays, "last")(rows), FOREST(rows))
+    with pytest.raises(KeyError, match="first/feature"):
+        unpack(arrays, "first")
