@@ -89,7 +89,7 @@ def test_no_complexion_is_less_skin_than_another() -> None:
 
 
 def test_shape_and_order_are_as_promised() -> None:
-    assert KINDS == things.KINDS
+    assert tuple(KINDS) == things.KINDS
     assert FILE["log_density"].shape == (9, 121, 121)
     assert FILE["log_density"].dtype == np.float32
     assert FILE["lightness"].shape == (9, 20)
