@@ -49,7 +49,7 @@ def test_the_places_are_those_of_the_upright_picture(tmp_path: Path) -> None:
     assert autocast.measure(tmp_path / "turned.png", at).spots == plain.spots
 
 
-def test_clipping_is_told() -> None:
+def test_clipping_is_counted() -> None:
     image = pixels("china").copy()
     image[100:120, 100:110] = 255
     (spot,) = autocast.measure(image, [(110, 110)], 8).spots

@@ -255,6 +255,7 @@ def cluster() -> Iterator[LocalCluster]:
         yield made
 
 
+@pytest.mark.slow
 @pytest.mark.filterwarnings("ignore")
 def test_dask_equals_serial_also_when_a_worker_is_killed(
     tmp_path: Path, real: Path, cluster: LocalCluster
@@ -292,6 +293,7 @@ def test_no_scheduler_is_one_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
         cluster.Cluster(default_models(), "tcp://127.0.0.1:9")
 
 
+@pytest.mark.slow
 def test_pictures_at_addresses_are_judged(tmp_path: Path, real: Path) -> None:
     import fsspec
 
@@ -360,6 +362,7 @@ def test_a_full_disk_stops_the_pass_and_the_next_goes_on(
     assert contents(ledger) == contents(tmp_path / "b.ledger")
 
 
+@pytest.mark.slow
 def test_a_killed_run_resumes_to_the_same_ledger_and_leaves_no_process(
     tmp_path: Path, real: Path
 ) -> None:

@@ -214,6 +214,7 @@ def test_a_long_series_is_cut() -> None:
 # --- real pictures ----------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_pooling_brings_crops_of_one_photograph_nearer_to_their_cast() -> None:
     """A small part of ``tests/studies/series.py``, on the photographs that packages carry."""
     laid = np.array([-12.0, 0.5])

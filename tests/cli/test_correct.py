@@ -28,6 +28,7 @@ def run(*arguments: str | Path) -> Result:
 LAKE = ("--neutral", "494,268,5")
 
 
+@pytest.mark.slow
 def test_a_hint_leads_to_a_copy_a_table_and_a_pair(blue: Path) -> None:
     to, clf, pair = (blue.with_name(n) for n in ("copy.png", "move.clf", "pair.png"))
     done = run(blue, "--to", to, *LAKE, "--clf", clf, "--pair", pair)

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 
     from typer.testing import Result
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 KNOWN = {j.name: j for j in samples.ALL}
 
 
@@ -169,6 +169,7 @@ def test_interrupted_exits_130(judged: list[str]) -> None:
     assert "LIKELY CAST" in result.stdout
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("judged")
 def test_the_evidence_picture_is_drawn_and_never_overwrites_unasked(tmp_path: Path) -> None:
     target = tmp_path / "evidence.png"
@@ -311,6 +312,7 @@ def test_the_program_stops_when_interrupted(photographs: list[Path]) -> None:
     assert len(out.splitlines()) < len(photographs) * 300
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="no pseudo-terminals")
 def test_progress_is_shown_on_a_terminal_and_results_keep_their_order(
     photographs: list[Path], monkeypatch: pytest.MonkeyPatch

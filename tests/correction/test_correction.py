@@ -80,12 +80,12 @@ def examined(name: str, cast: tuple[float, float]) -> judging.Examination:
 
 @pytest.mark.parametrize("cast", STRONG)
 def test_a_known_gain_is_undone_by_its_move(cast: tuple[float, float]) -> None:
-    laid = curves(smooth(np.array([cast] * 3), np.ones(3), 1.0), srgb_space())
+    applied = curves(smooth(np.array([cast] * 3), np.ones(3), 1.0), srgb_space())
     light = 0.01 + 0.3 * np.random.default_rng(3).random((5000, 3))
     shown = linear_to_srgb(light * cast_to_gains(np.array(cast)))
     assert (shown < 0.9).all()
     # One gain per channel is undone but for the luminance it had changed.
-    after = srgb_to_linear(laid(shown))
+    after = srgb_to_linear(applied(shown))
     share = after / after.sum(axis=1, keepdims=True)
     assert share == pytest.approx(light / light.sum(axis=1, keepdims=True), rel=0.01)
 
@@ -149,9 +149,9 @@ def test_tone_weights_are_lagranges() -> None:
 
 
 def test_a_clipped_channel_rises_to_grey_and_not_beyond() -> None:
-    laid = curves(smooth(np.array([(0.0, -20.0)] * 3), np.ones(3), 1.0), srgb_space())
+    applied = curves(smooth(np.array([(0.0, -20.0)] * 3), np.ones(3), 1.0), srgb_space())
     sky = np.array([[0.78, 0.9, 1.0]])
-    _, _, b = lab(laid(sky))[0]
+    _, _, b = lab(applied(sky))[0]
     # Without the rule b* would be well above 0: yellow.
     assert -3 < b < 3
 
@@ -170,9 +170,9 @@ def test_a_tone_that_is_less_sure_yields_to_the_others() -> None:
 
 def test_curves_alone_say_what_they_cost() -> None:
     values = uncast("coffee")[::4, ::4].reshape(-1, 3)
-    laid = curves(smooth(np.array([(8.0, 14.0)] * 3), np.ones(3), 1.0), srgb_space())
-    off = np.abs(lab(laid.alone(values))[:, 0] - lab(values)[:, 0])
-    assert lightness_error(laid, values) == pytest.approx((off.mean(), np.quantile(off, 0.99)))
+    applied = curves(smooth(np.array([(8.0, 14.0)] * 3), np.ones(3), 1.0), srgb_space())
+    off = np.abs(lab(applied.alone(values))[:, 0] - lab(values)[:, 0])
+    assert lightness_error(applied, values) == pytest.approx((off.mean(), np.quantile(off, 0.99)))
     assert off.mean() > 0.05
 
 
@@ -192,13 +192,13 @@ def test_copies_are_nearer_to_the_uncast_pictures() -> None:
     for name in trusted:
         for cast in STRONG:
             examination = examined(name, cast)
-            laid = curves(plan(examination), srgb_space())
+            applied = curves(plan(examination), srgb_space())
             shown = codes(under(name, cast))[::6, ::6].reshape(-1, 3) / 255
             truth = uncast(name)[::6, ::6].reshape(-1, 3)
-            after = codes(laid(shown)) / 255
+            after = codes(applied(shown)) / 255
             nearer.append(difference(after, truth).mean() < difference(shown, truth).mean())
             grey = linear_to_srgb(0.25 * cast_to_gains(np.array(cast)))[None]
-            rest = lab(laid(grey))[0, 1:]
+            rest = lab(applied(grey))[0, 1:]
             left.append(np.hypot(*rest) / np.hypot(*lab(grey)[0, 1:]))
             unclipped = (shown > 0).all(axis=1) & (shown < 1).all(axis=1)
             off = np.abs(lab(after)[:, 0] - lab(shown)[:, 0])[unclipped]
@@ -263,17 +263,17 @@ def test_a_copy_is_written_and_proven(blue: Path) -> None:
 def test_the_table_makes_the_copy(blue: Path) -> None:
     """A CLF file, read back by colour-clf-io, against OUT itself."""
     examination = judging.examine(blue)
-    laid = curves(plan(examination), own_space(examination.picture))
+    applied = curves(plan(examination), own_space(examination.picture))
     to = blue.with_name("move.clf")
-    write_clf(laid, "blue & <wide>.tif", to, force=False)
+    write_clf(applied, "blue & <wide>.tif", to, force=False)
     process = colour_clf_io.read_clf_from_file(str(to))
     assert process is not None
     (node,) = process.process_nodes
     assert isinstance(node, colour_clf_io.LUT3D)
     values = tifffile.imread(blue)[::5, ::5].reshape(-1, 3) / 65535
-    out = np.rint(laid(values) * 65535) / 65535
+    out = np.rint(applied(values) * 65535) / 65535
     read = colour.algebra.table_interpolation_tetrahedral(values, node.array.as_array())
-    own = laid.space
+    own = applied.space
     off = colour.difference.delta_E_CIE2000(
         linear_to_lab(own.to_linear_srgb(out)), linear_to_lab(own.to_linear_srgb(read))
     )
@@ -282,16 +282,16 @@ def test_the_table_makes_the_copy(blue: Path) -> None:
 
 
 def test_points_are_what_the_curves_do() -> None:
-    laid = curves(Move(((0.0, -15.0),) * 3, (1.0,) * 3), srgb_space())
-    for c, channel in enumerate(laid.points()):
+    applied = curves(Move(((0.0, -15.0),) * 3, (1.0,) * 3), srgb_space())
+    for c, channel in enumerate(applied.points()):
         assert [x for x, _ in channel] == sorted(x for x, _ in channel)
         for x, y in channel:
-            assert laid.alone(np.full((1, 3), x))[0, c] == pytest.approx(y, abs=1e-4)
+            assert applied.alone(np.full((1, 3), x))[0, c] == pytest.approx(y, abs=1e-4)
 
 
 def test_clf_text_escapes() -> None:
-    laid = curves(Move(((0.0, 0.0),) * 3, (1.0,) * 3), srgb_space())
-    process = colour_clf_io.read_clf(clf_text(laid, 'a "b" & <c>').encode())
+    applied = curves(Move(((0.0, 0.0),) * 3, (1.0,) * 3), srgb_space())
+    process = colour_clf_io.read_clf(clf_text(applied, 'a "b" & <c>').encode())
     assert process is not None
     assert process.name == 'a "b" & <c>'
 

@@ -38,6 +38,7 @@ def _table(printed: str) -> dict[str, tuple[int, int, int, int]]:
     return {known: (int(n), int(r), int(p), int(w)) for known, n, r, p, w in rows}
 
 
+@pytest.mark.slow
 def test_it_says_how_often_it_was_right_about_as_expected(shown: tuple[Path, str]) -> None:
     table = _table(shown[1])
     expected = json.loads(EXPECTED.read_text(encoding="utf-8"))

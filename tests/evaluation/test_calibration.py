@@ -11,6 +11,7 @@ from autocast.evaluation import calibration
 from tests.tables import judged_only
 
 
+@pytest.mark.slow
 def test_a_calibrated_forecaster_is_found_calibrated_and_an_overconfident_one_not() -> None:
     rng = np.random.default_rng(5)
     predicted = rng.beta(0.7, 1.6, 2000)

@@ -19,6 +19,7 @@ from autocast.training.nested import FOLDS, nested
 from tests.tables import table
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("small_trees")
 def test_a_judged_folder_is_measured_by_one_command(
     tmp_path: Path, photograph: Path, monkeypatch: pytest.MonkeyPatch
@@ -46,6 +47,7 @@ def test_a_judged_folder_is_measured_by_one_command(
     assert "Copies corrected" in figures_text(figures)
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("small_trees")
 def test_a_fold_is_studied_by_models_that_saw_none_of_its_groups(tmp_path: Path) -> None:
     made = table(48)

@@ -11,6 +11,7 @@ from autocast.modelstore import default_models
 from autocast.rendering.scenes import ITA_GROUPS, STUDIES
 
 
+@pytest.mark.slow
 def test_the_study_of_complexions_judges_every_group() -> None:
     groups = fairness.fairness(1, 3, STUDIES["report"], 1, lambda _: None, default_models())
     assert [(each.group, each.count) for each in groups] == [(group, 1) for group in ITA_GROUPS]

@@ -34,6 +34,7 @@ def measured(small_trees: None) -> tuple[Table, Outcome, dict[str, Any]]:  # noq
     return made, outcome, figures.figures(made, outcome, 0, plain)
 
 
+@pytest.mark.slow
 def test_withholding_what_informs_costs_and_withholding_what_does_not_does_not(
     measured: tuple[Table, Outcome, dict[str, Any]],
 ) -> None:

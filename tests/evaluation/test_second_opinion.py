@@ -26,6 +26,7 @@ def rows(tmp_path_factory: pytest.TempPathFactory) -> list[dict[str, Any]]:
     return study(folder, [Fold(default_models(), ["china.png"])], 1, 1, lambda _: None)
 
 
+@pytest.mark.slow
 def test_every_kind_is_simulated_judged_corrected_and_hinted_at(rows: list[dict[str, Any]]) -> None:
     assert {row["kind"] for row in rows} <= set(second_opinion.KINDS)
     assert len(rows) >= 3

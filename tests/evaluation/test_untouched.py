@@ -48,6 +48,7 @@ def test_sub_folders_are_groups_and_pictures_outside_them_stand_alone(folder: Pa
     }
 
 
+@pytest.mark.slow
 def test_a_folder_without_judgements_is_measured_by_the_models_given(
     folder: Path, tmp_path: Path
 ) -> None:
@@ -74,6 +75,7 @@ def test_a_folder_without_judgements_is_measured_by_the_models_given(
     assert 0 < sum(gains) <= 15
 
 
+@pytest.mark.slow
 def test_models_predict_of_a_table_what_they_predict_of_its_rows(folder: Path) -> None:
     models = default_models()
     rows = untouched._rows(folder, 1, models, folder / "flat.jpg")

@@ -34,7 +34,7 @@ def linear(name: str) -> NDArray[np.float64]:
     return formulas.srgb_to_linear(pixels(name) / 255)
 
 
-def laid(name: str, cast: NDArray[np.float64]) -> NDArray[np.uint8]:
+def under(name: str, cast: NDArray[np.float64]) -> NDArray[np.uint8]:
     """The photograph, darkened, under a cast (a*, b* at L* 60), as 8-bit codes."""
     lit = np.clip(linear(name) * DARKENED * formulas.cast_to_gains(cast), 0, 1)
     return np.rint(formulas.linear_to_srgb(lit) * 255).astype(np.uint8)
@@ -47,7 +47,7 @@ def towards(degrees: float) -> NDArray[np.float64]:
 
 @cache
 def judged(name: str, degrees: int | None) -> autocast.Judgement:
-    return autocast.judge(laid(name, np.zeros(2) if degrees is None else towards(degrees)))
+    return autocast.judge(under(name, np.zeros(2) if degrees is None else towards(degrees)))
 
 
 def found(judgement: autocast.Judgement) -> NDArray[np.float64]:
@@ -55,7 +55,7 @@ def found(judgement: autocast.Judgement) -> NDArray[np.float64]:
 
 
 def apart(one: NDArray[np.float64], degrees: int) -> tuple[float, float]:
-    """Degrees off the laid direction, and size over the laid size."""
+    """Degrees off the known direction, and size over the known size."""
     size = float(np.hypot(*one))
     cosine = float(one @ towards(degrees)) / max(size, 1e-9) / SIZE
     return float(np.degrees(np.arccos(np.clip(cosine, -1, 1)))), size / SIZE
@@ -105,7 +105,7 @@ def test_more_of_its_own_cast_never_clears_a_picture(name: str) -> None:
     before = judged(name, None)
     own = found(before)
     more = own / max(float(np.hypot(*own)), 1e-9) * SIZE
-    after = autocast.judge(laid(name, more))
+    after = autocast.judge(under(name, more))
     # Neither from "cast" nor from "ask".
     assert before.verdict == "clear" or after.verdict != "clear"
 

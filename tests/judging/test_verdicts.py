@@ -155,19 +155,19 @@ def test_a_plain_cast_is_seen_and_its_direction_is_right(
     cast: str,
     boat: bool,  # noqa: FBT001 -- given by parametrize
 ) -> None:
-    laid = SIXTEEN[cast]
-    judgement = autocast.judge(scenes.developed(scenes.under(linear(name, boat=boat), laid)))
+    known = SIXTEEN[cast]
+    judgement = autocast.judge(scenes.developed(scenes.under(linear(name, boat=boat), known)))
     assert judgement.verdict != "clear"
     assert judgement.probability > 0.5
-    turned = math.atan2(judgement.cast.b, judgement.cast.a) - math.atan2(laid[1], laid[0])
+    turned = math.atan2(judgement.cast.b, judgement.cast.a) - math.atan2(known[1], known[0])
     assert abs(math.remainder(turned, math.tau)) < math.radians(35)
-    assert 0.5 < judgement.cast.size / math.hypot(*laid) < 1.5
+    assert 0.5 < judgement.cast.size / math.hypot(*known) < 1.5
 
 
 @pytest.mark.parametrize("cast", sorted(SIXTEEN))
 def test_a_plain_cast_over_a_plain_scene_is_never_clear(cast: str) -> None:
-    laid = scenes.under(linear("quay"), SIXTEEN[cast])
-    judgement = autocast.judge(scenes.developed(laid))
+    picture = scenes.under(linear("quay"), SIXTEEN[cast])
+    judgement = autocast.judge(scenes.developed(picture))
     assert judgement.verdict != "clear"
     assert judgement.cast.a * SIXTEEN[cast][0] + judgement.cast.b * SIXTEEN[cast][1] > 8 * 16
 

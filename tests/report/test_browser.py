@@ -35,6 +35,8 @@ ARGUMENTS = [
     "--disable-component-update",
     "--disable-sync",
 ]
+pytestmark = pytest.mark.slow
+
 PAGES = ("index.html", "pictures.html", "ask.html")
 PICTURES = 130
 

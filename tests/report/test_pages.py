@@ -127,6 +127,7 @@ def test_pages_are_plain_utf8_without_control_or_direction_characters(hostile: P
             assert "<" not in text
 
 
+@pytest.mark.slow
 def test_counts_filters_and_cards_tell_of_the_same_pictures(tmp_path: Path) -> None:
     names = [b"%d/%03d.png" % (k % 3, k) for k in range(60)]
     judgements = ledgers.cycle(60)

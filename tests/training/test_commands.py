@@ -26,6 +26,7 @@ def models(tmp_path: Path) -> Path:
     return Path(shutil.copytree(default_models().folder, tmp_path / "models"))
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("small_trees")
 def test_refitted_models_and_the_shipped_ones_do_not_mix(models: Path, photograph: Path) -> None:
     shipped = default_models()

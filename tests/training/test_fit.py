@@ -62,6 +62,7 @@ def grown(small_trees: None) -> tuple[Table, NDArray[np.intp], fit.Fitted]:  # n
     return made, aside, fit.grow(made, fitting, 0)
 
 
+@pytest.mark.slow
 def test_walked_trees_predict_what_scikit_learn_predicts(
     grown: tuple[Table, NDArray[np.intp], fit.Fitted],
 ) -> None:
@@ -86,6 +87,7 @@ def test_walked_trees_predict_what_scikit_learn_predicts(
     assert np.ptp(found.uneven) > 0
 
 
+@pytest.mark.slow
 def test_the_same_seed_grows_the_same_trees(
     grown: tuple[Table, NDArray[np.intp], fit.Fitted],
 ) -> None:
@@ -119,6 +121,7 @@ def test_an_estimate_follows_a_known_cast(
     assert np.median(error) < 2.0
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("small_trees")
 def test_a_cast_on_a_part_of_the_frame_is_told_from_one_over_all() -> None:
     made = _with_gaps()

@@ -40,6 +40,7 @@ def test_looks_that_name_no_cast_are_refused_by_name(missing: dict[str, str]) ->
         gather.looked({"file": "q.jpg", **looks, **casts, **missing})
 
 
+@pytest.mark.slow
 def test_a_folder_becomes_natural_rows_crops_and_simulated_ones(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -81,6 +82,7 @@ def test_a_folder_becomes_natural_rows_crops_and_simulated_ones(
     assert any("3 of 3 pictures" in line for line in lines)
 
 
+@pytest.mark.slow
 def test_features_are_made_with_the_models_given() -> None:
     shipped = default_models()
     densities = replace(shipped.densities, lightness=np.zeros_like(shipped.densities.lightness))

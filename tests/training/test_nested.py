@@ -81,6 +81,7 @@ def judged(small_trees: None) -> Nested:  # noqa: ARG001 -- patches
     return Nested(made, fit.folds(made.group, nested.FOLDS, 0), seen, outcome)
 
 
+@pytest.mark.slow
 def test_rows_are_judged_by_models_that_did_not_see_their_group(judged: Nested) -> None:
     made, fold, seen, outcome = judged
     assert len(outcome.fitted) == nested.FOLDS
@@ -178,6 +179,7 @@ def analyses() -> list[Analysis]:
     return [prepare(picture, models) for picture in (colour, cast, *greys)]
 
 
+@pytest.mark.slow
 def test_advisor_curve_and_evaluation_give_the_same_verdicts(
     analyses: list[Analysis], monkeypatch: pytest.MonkeyPatch
 ) -> None:
