@@ -274,7 +274,8 @@ def test_no_more_go_wrong_than_before(name: str) -> None:
     errors = sum(family.wrong(family.judged(k)) for k in range(SCENES))
     row = family.row(name, errors)
     print(row)  # noqa: T201 -- see the head of this file
-    assert errors <= family.bound * SCENES, row
+    # Where some go wrong, others lie near a threshold: one may turn as a processor rounds.
+    assert errors <= family.bound * SCENES + (family.bound > 0), row
 
 
 @pytest.mark.slow
