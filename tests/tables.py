@@ -80,7 +80,7 @@ def table(pictures: int = 120, seed: int = 4) -> Table:
         looked=np.where(evident[:, None], casts[:, 0], np.nan),
         scene=np.where(picture % 2 == 0, "quay", "workshop"),
         judgements=judgements,
-        eligible=np.ones((len(rows), 2), dtype=bool),
+        rules={},
         monochrome=np.zeros(len(rows), dtype=bool),
         without={"neutrals": neutrals, "statistics": np.full_like(neutrals, np.nan)},
     )
@@ -101,7 +101,7 @@ def judged_only(evident: NDArray[np.bool_]) -> Table:
         looked=np.full((count, 2), np.nan),
         scene=np.full(count, ""),
         judgements=np.full((count, 2), ""),
-        eligible=np.ones((count, 2), dtype=bool),
+        rules={},
         monochrome=np.zeros(count, dtype=bool),
         without={},
     )

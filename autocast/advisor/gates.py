@@ -212,8 +212,12 @@ RULES: Mapping[str, Callable[[Analysis], bool]] = {
 """Every remark that the evidence can earn; the picture room makes the others."""
 
 
-def eligibility(analysis: Analysis, earned: Collection[str]) -> tuple[bool, bool]:
-    """May a picture be called ``clear``, and may it be called ``cast``, by its probability?
+PLAIN_CAST, UNSEEN_CAST = "plain cast counted", "no cast counted"
+"""Rules that no remark names: the count sees a plain cast, or none at all."""
+
+
+def kept_from(analysis: Analysis, earned: Collection[str]) -> dict[str, tuple[str, ...]]:
+    """Which verdicts a picture is kept from, whatever its probability, and by which rule.
 
     Remarks keep it from what their rows say. The cast that is counted must not be a
     plain one in what is called clear, and a cast that the count cannot see is never
@@ -222,23 +226,42 @@ def eligibility(analysis: Analysis, earned: Collection[str]) -> tuple[bool, bool
     Parameters
     ----------
     analysis : Analysis
-        Its estimate and character count.
+        With hints or without.
     earned : collection of str
-        What :func:`remarks` gave.
+        The remarks that it earns.
 
     Returns
     -------
-    clear : bool
-        May it be called clear?
-    cast : bool
-        May it be called a cast?
+    dict
+        By the remark's key, or the rule's name, the verdicts (``clear``, ``cast``).
     """
-    kept_from = {verdict for code in earned for verdict in REMARKS[code].keeps_from}
+    rules = {code: REMARKS[code].keeps_from for code in earned if REMARKS[code].keeps_from}
     if analysis.character.monochrome:
-        return "clear" not in kept_from, False
-    plain = float(np.hypot(*analysis.estimate.mean)) >= DOUBTED_FROM
-    seen = _largest(analysis.estimate) >= SEEN_FROM
-    return "clear" not in kept_from and not plain, "cast" not in kept_from and seen
+        return rules
+    if float(np.hypot(*analysis.estimate.mean)) >= DOUBTED_FROM:
+        rules[PLAIN_CAST] = ("clear",)
+    if _largest(analysis.estimate) < SEEN_FROM:
+        rules[UNSEEN_CAST] = ("cast",)
+    return rules
+
+
+def eligibility(analysis: Analysis, earned: Collection[str]) -> tuple[bool, bool]:
+    """May a picture be called ``clear``, and may it be called ``cast``, by its probability?
+
+    Parameters
+    ----------
+    analysis : Analysis
+        With hints or without.
+    earned : collection of str
+        The remarks that it earns.
+
+    Returns
+    -------
+    tuple of (bool, bool)
+        For ``clear`` and for ``cast``: no rule of :func:`kept_from` keeps it from that.
+    """
+    kept = {verdict for rule in kept_from(analysis, earned).values() for verdict in rule}
+    return "clear" not in kept, "cast" not in kept
 
 
 def _largest(estimate: Estimate) -> float:

@@ -10,6 +10,7 @@ import numpy as np
 
 from autocast.evaluation import agreement, deferral
 from autocast.evaluation.calibration import calibration
+from autocast.evaluation.rules import rules
 from autocast.evaluation.tracing import tracing
 from autocast.judgement import RISKS, Risks
 from autocast.training.fit import Predictions
@@ -104,6 +105,7 @@ def figures(
         "thresholds": [asdict(each) for each in outcome.thresholds],
         "without": agreement.without(table, predictions, less, seed),
         "points": agreement.points(table, predictions),
+        "rules": rules(table, verdict, outcome.by_probability, outcome.rules, seed),
         "traces": tracing(table, seed),
     }
 

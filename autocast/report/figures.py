@@ -36,6 +36,7 @@ def _parts(figures: Mapping[str, Any]) -> Iterator[list[str]]:
     if "judged" in figures:
         yield list(_judged(figures["judged"]))
         yield list(_verdicts(figures["verdicts"]))
+        yield list(_rules(figures["rules"]))
         if figures["scenes"]:
             yield list(_scenes(figures["scenes"]))
     if figures["by_tone"]:
@@ -136,6 +137,29 @@ def _verdicts(counts: Mapping[str, Any]) -> Iterator[str]:
         "As they are given, remarks considered.",
         _table([*VERDICTS, "all"], rows, width=11),
     )
+
+
+def _rules(rules: Sequence[Mapping[str, Any]]) -> Iterator[str]:
+    rows = []
+    for row in rules:
+        name = f"called {row['verdict']}" if row["rule"] is None else f"  {row['rule']}"
+        cells = [row["wrong"], row["alone_wrong"]]
+        counts = ["" if row[n] is None else str(row[n]) for n in ("n", "alone")]
+        rows.append([name, *_between(counts, [_or_blank(cell, _share) for cell in cells])])
+        rows.append(["", *_between(["", ""], [_share_span(cell) for cell in cells])])
+    yield from _section(
+        "Rules that keep a picture from a verdict, whatever its probability",
+        "Pictures that the probability alone would call so and a rule does not, and the share of "
+        "them that would be an error (evident among clear, none among cast); alone are those that "
+        "no other rule keeps from it. A rule whose share is no higher than that of what is called "
+        "so prevents nothing.",
+        _table(["n", "wrong", "alone", "wrong"], rows, widths=[6, 12, 7, 12]),
+    )
+
+
+def _between(counts: Sequence[str], shares: Sequence[str]) -> Iterator[str]:
+    """Each count, and its share after it."""
+    return (cell for pair in zip(counts, shares, strict=True) for cell in pair)
 
 
 def _scenes(scenes: Sequence[Mapping[str, Any]]) -> Iterator[str]:

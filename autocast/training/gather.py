@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from autocast.advisor.gates import eligibility, remarks
+from autocast.advisor.gates import kept_from, remarks
 from autocast.advisor.risk import CONSENSUS
 from autocast.errors import UnreadablePicture
 from autocast.judging import prepare
@@ -72,6 +72,8 @@ LARGEST_BY_TONE = 20.0
 """Largest C* of a cast that differs by tone: beyond, no film or scanner goes."""
 REPORT_EVERY = 100
 """Pictures between two lines of progress."""
+VERDICTS = ("clear", "cast")
+"""The verdicts that a rule may keep a picture from, in the order of tables."""
 COLUMNS = ("file", "group", "consensus")
 """What the manifest must have of each picture."""
 UNJUDGED: Mapping[str, Any] = {
@@ -96,8 +98,8 @@ class Table:
     looks that both called it evident (columns ``judgement_1``, ``a_1``, ``b_1``
     and likewise 2, where the manifest has them), NaN elsewhere; ``judgements``
     (n, 2) their grades and ``scene`` the manifest's name for the scene, '' where
-    it has none. ``eligible`` (n, 2) says whether remarks and count allow a row
-    ``clear`` and ``cast``, ``monochrome`` (n,) which rows are black and white.
+    it has none. ``rules`` say by name which rows (n, 2) each keeps from ``clear`` and
+    from ``cast``, ``monochrome`` (n,) which rows are black and white.
     ``without`` holds the natural rows' features without each of
     :data:`autocast.voting.features.ABLATED`.
     """
@@ -113,7 +115,7 @@ class Table:
     looked: Floats
     scene: NDArray[np.str_]
     judgements: NDArray[np.str_]
-    eligible: NDArray[np.bool_]
+    rules: Mapping[str, NDArray[np.bool_]]
     monochrome: NDArray[np.bool_]
     without: Mapping[str, Floats]
 
@@ -121,6 +123,14 @@ class Table:
     def natural(self) -> NDArray[np.bool_]:
         """Rows of pictures as they came."""
         return np.asarray(self.kind == "natural", dtype=np.bool_)
+
+    @property
+    def eligible(self) -> NDArray[np.bool_]:
+        """Which rows (n, 2) no rule keeps from ``clear`` and from ``cast``."""
+        kept = np.zeros((len(self.file), len(VERDICTS)), dtype=np.bool_)
+        for keeps in self.rules.values():
+            kept |= keeps
+        return ~kept
 
     @property
     def disagree(self) -> NDArray[np.bool_]:
@@ -204,7 +214,10 @@ def tabulate(rows: Sequence[Mapping[str, Any]]) -> Table:
         looked=column("looked", np.float64),
         scene=column("scene"),
         judgements=column("judgements"),
-        eligible=column("eligible", np.bool_),
+        rules={
+            rule: np.array([np.isin(VERDICTS, row["kept_from"].get(rule, ())) for row in rows])
+            for rule in sorted({rule for row in rows for rule in row["kept_from"]})
+        },
         monochrome=column("monochrome", np.bool_),
         without={
             kind: values([each[kind] for each in ablated])
@@ -309,6 +322,6 @@ def found_of(analysis: Analysis) -> dict[str, Any]:
     earned = remarks(analysis, tones_apart=False, parts_apart=False)
     return {
         "features": extract(analysis),
-        "eligible": eligibility(analysis, earned),
+        "kept_from": kept_from(analysis, earned),
         "monochrome": analysis.character.monochrome,
     }

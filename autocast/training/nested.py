@@ -29,7 +29,7 @@ from autocast.judgement.limits import (
     MONOCHROME_PROBABILITY,
 )
 from autocast.training.fit import Fitted, Predictions, Rows, apply, folds, grow, platt
-from autocast.training.gather import Table
+from autocast.training.gather import VERDICTS, Table
 from autocast.training.risks import curve
 from autocast.voting.fitted import probability_of, tones_apart
 
@@ -43,7 +43,9 @@ FOLDS = 5
 class Outcome:
     """What the nested fits predict of every row, and the verdict it is given.
 
-    ``without`` holds, for each kind of evidence, the probabilities of the
+    ``by_probability`` are the verdicts if no rule kept any row from one, ``rules``
+    which rows (n, 2) each keeps from ``clear`` and from ``cast``, the trees' own
+    included. ``without`` holds, for each kind of evidence, the probabilities of the
     natural rows when its features are withheld; ``fitted`` each fold's models, not
     calibrated.
     """
@@ -51,6 +53,8 @@ class Outcome:
     predictions: Predictions
     verdict: NDArray[np.str_]
     thresholds: tuple[Thresholds, ...]
+    by_probability: NDArray[np.str_]
+    rules: Mapping[str, Bools]
     without: Mapping[str, Floats] = field(default_factory=dict)
     fitted: tuple[Fitted, ...] = ()
 
@@ -154,7 +158,8 @@ def _calibrated(
     """
     natural = np.flatnonzero(table.natural)
     probability = np.full(len(fold), np.nan)
-    verdict = np.full(len(fold), "ask", dtype="U5")
+    verdict, unruled = (np.full(len(fold), "ask", dtype="U5") for _ in range(2))
+    rules: dict[str, Bools] = {}
     ablated = {kind: np.full(len(natural), np.nan) for kind in without}
     chosen = []
     for k in range(FOLDS):
@@ -162,15 +167,25 @@ def _calibrated(
         calibration = calibrate(table, predictions, natural[~own])
         thresholds = calibration.curve.thresholds(risks)
         chosen.append(thresholds)
-        eligible = eligible_by_trees(table, predictions, calibration.parts_apart)[held]
-        monochrome = table.monochrome[held]
+        some = with_trees(table, predictions, calibration.parts_apart)
+        for rule, keeps in some.rules.items():
+            rules.setdefault(rule, np.zeros_like(keeps))[held] = keeps[held]
+        eligible, monochrome = some.eligible[held], table.monochrome[held]
         probability[held] = reported(predictions.logit[held], calibration.logistic, monochrome)
         verdict[held] = thresholds.verdict(probability[held], eligible, monochrome)
+        unruled[held] = thresholds.verdict(probability[held], np.ones_like(eligible), monochrome)
         for kind, logit in without.items():
             ablated[kind][own] = reported(
                 logit[own], calibration.logistic, table.monochrome[natural[own]]
             )
-    return Outcome(predictions._replace(probability=probability), verdict, tuple(chosen), ablated)
+    return Outcome(
+        predictions._replace(probability=probability),
+        verdict,
+        tuple(chosen),
+        unruled,
+        rules,
+        ablated,
+    )
 
 
 def calibrate(table: Table, predictions: Predictions, rows: Rows) -> Calibration:
@@ -193,7 +208,7 @@ def calibrate(table: Table, predictions: Predictions, rows: Rows) -> Calibration
     logit, consensus = predictions.logit[rows], table.consensus[rows]
     logistic = platt(logit, consensus)
     parts = parts_apart(table, predictions, rows)
-    eligible = eligible_by_trees(table, predictions, parts)[rows]
+    eligible = with_trees(table, predictions, parts).eligible[rows]
     monochrome = table.monochrome[rows]
     probability = reported(logit, logistic, monochrome)
     return Calibration(logistic, parts, curve(probability, consensus, eligible, monochrome))
@@ -243,8 +258,8 @@ def parts_apart(table: Table, predictions: Predictions, rows: Rows) -> float:
     return float(np.quantile(predictions.uneven[none], 1 - FITTED_PARTS_APART))
 
 
-def eligible_by_trees(table: Table, predictions: Predictions, parts: float) -> Bools:
-    """Which verdicts rows are eligible for, once the trees' casts are known.
+def with_trees(table: Table, predictions: Predictions, parts: float) -> Table:
+    """The table with the rules that the trees' predictions add.
 
     Parameters
     ----------
@@ -257,16 +272,15 @@ def eligible_by_trees(table: Table, predictions: Predictions, parts: float) -> B
 
     Returns
     -------
-    ndarray of bool, (n, 2)
-        ``clear`` and ``cast``: those of the table, less what the remarks that the trees
-        earn keep a picture from, as in :func:`autocast.advisor.gates.remarks`. A
-        black-and-white earns none.
+    Table
+        Its rules, and what the remarks that the trees earn keep a row from, as in
+        :func:`autocast.advisor.gates.remarks`. A black-and-white earns none.
     """
-    eligible = table.eligible.copy()
+    rules = dict(table.rules)
     for code, found in (
         ("tones_disagree", tones_apart(predictions.casts[:, 1:]) >= FITTED_TONES_APART),
         ("parts_disagree", predictions.uneven >= parts),
     ):
-        kept_from = np.isin(("clear", "cast"), REMARKS[code].keeps_from)
-        eligible &= ~((found & ~table.monochrome)[:, None] & kept_from)
-    return eligible
+        keeps = (found & ~table.monochrome)[:, None] & np.isin(VERDICTS, REMARKS[code].keeps_from)
+        rules[code] = rules.get(code, np.zeros_like(keeps)) | keeps
+    return replace(table, rules=rules)

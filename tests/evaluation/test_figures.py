@@ -82,6 +82,7 @@ def test_every_table_is_shown_within_80_columns_and_is_plain_json(
         "within 45",
         "cannot_tell",
         "By kind of scene",
+        "Rules that keep a picture from a verdict",
         "quay",
         "Crossed casts",
         "By kind of simulated cast",

@@ -135,8 +135,8 @@ def test_tones_that_the_trees_find_apart_are_not_clear() -> None:
     casts[1:, 3] = -FITTED_TONES_APART / 2, 0.0
     eligible = np.array([[True, True], [True, True], [True, True], [False, True], [True, False]])
     monochrome = np.arange(5) == 4
-    given = replace(made, eligible=eligible, monochrome=monochrome)
-    found = nested.eligible_by_trees(given, predicted(casts), parts=1.0)
+    given = replace(made, rules={"made up": ~eligible}, monochrome=monochrome)
+    found = nested.with_trees(given, predicted(casts), parts=1.0).eligible
     # A black-and-white earns no such remark.
     assert found.tolist() == [
         [True, True], [False, True], [False, True], [False, True], [True, False],
@@ -151,7 +151,7 @@ def test_a_part_that_the_trees_find_apart_keeps_a_picture_from_clear() -> None:
     level = nested.parts_apart(made, predictions, rows)
     beyond = (uneven[rows][none[rows]] >= level).mean()
     assert beyond == pytest.approx(FITTED_PARTS_APART, abs=0.02)
-    found = nested.eligible_by_trees(made, predictions, level)
+    found = nested.with_trees(made, predictions, level).eligible
     assert (found[:, 0] == (uneven < level)).all()
     assert found[:, 1].all()
     assert nested.parts_apart(made, predictions, np.flatnonzero(~none)) == 0.0
@@ -205,7 +205,7 @@ def test_advisor_curve_and_evaluation_give_the_same_verdicts(
     casts[:, 1, 0] = apart
     odds = logit(chances)
     predictions = predicted(casts)._replace(logit=odds, uneven=unevens)
-    eligible = nested.eligible_by_trees(made, predictions, 0.0)
+    eligible = nested.with_trees(made, predictions, 0.0).eligible
     probability = nested.reported(odds, (1.0, 0.0), made.monochrome)
     assert probability == pytest.approx(probabilities, abs=1e-4)
     evaluated = THRESHOLDS.verdict(probability, eligible, made.monochrome)
@@ -235,7 +235,7 @@ def test_shipped_models_are_evaluated_as_they_judge(analyses: list[Analysis]) ->
         made = tabulate([{**UNJUDGED, **own, **found}])
         odds = logit(one.probability)
         predictions = fit.Predictions(one.casts, one.deviation, odds, one.probability, one.uneven)
-        eligible = nested.eligible_by_trees(made, predictions, shipped.verdict["parts_apart"])
+        eligible = nested.with_trees(made, predictions, shipped.verdict["parts_apart"]).eligible
         probability = nested.reported(odds, (1.0, 0.0), made.monochrome)
         verdict = thresholds.verdict(probability, eligible, made.monochrome)
         judgement = advice.advise(
