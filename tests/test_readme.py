@@ -96,6 +96,9 @@ def test_the_demonstration_leaves_as_many_to_a_person_as_is_said() -> None:
     asked, laid = figures(r"in the demonstration, (\d+) of (\d+) casts that are laid", README)
     expected = json.loads(text("demo/expected.json"))["known cast"]
     assert (int(asked), int(laid)) == (expected["left to a person"], expected["pictures"])
+    asked, rendered = figures(r"as are (\d+) of (\d+) rendered scenes without one", README)
+    expected = json.loads(text("demo/expected.json"))["nothing wrong"]
+    assert (int(asked), int(rendered)) == (expected["left to a person"], expected["pictures"])
 
 
 @pytest.mark.parametrize(
