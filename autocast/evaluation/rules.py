@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -47,45 +47,41 @@ def rules(
         as well; ``wrong`` and ``alone_wrong`` are the shares of these that the judgements
         would have called an error, None where there are none.
     """
-    return list(_rows(table, verdict, by_probability, kept_from, seed))
-
-
-def _rows(
-    table: Table,
-    verdict: NDArray[np.str_],
-    by_probability: NDArray[np.str_],
-    kept_from: Mapping[str, Bools],
-    seed: int,
-) -> Iterator[dict[str, Any]]:
+    out: list[dict[str, Any]] = []
     for k, name in enumerate(VERDICTS):
         error = table.consensus == WRONG[name]
-
-        def share(rows: Bools, error: Bools = error) -> dict[str, Any] | None:
-            chosen = np.flatnonzero(rows)
-            if not len(chosen):
-                return None
-            return Draws(table.group[chosen], seed).cell(mean(error[chosen].astype(float)))
-
         given = table.natural & (verdict == name)
-        yield {
-            "verdict": name,
-            "rule": None,
-            "n": int(given.sum()),
-            "wrong": share(given),
-            "alone": None,
-            "alone_wrong": None,
-        }
+        out.append(
+            {
+                "verdict": name,
+                "rule": None,
+                "n": int(given.sum()),
+                "wrong": _share(table, error, given, seed),
+                "alone": None,
+                "alone_wrong": None,
+            }
+        )
         likely = table.natural & (by_probability == name)
         blocking = {rule: keeps[:, k] & likely for rule, keeps in kept_from.items()}
         count = np.sum([*blocking.values(), np.zeros(len(likely))], axis=0)
         for rule, blocked in blocking.items():
             alone = blocked & (count == 1)
             if blocked.any():
-                yield {
-                    "verdict": name,
-                    "rule": rule,
-                    "n": int(blocked.sum()),
-                    "wrong": share(blocked),
-                    "alone": int(alone.sum()),
-                    "alone_wrong": share(alone),
-                }
+                out.append(
+                    {
+                        "verdict": name,
+                        "rule": rule,
+                        "n": int(blocked.sum()),
+                        "wrong": _share(table, error, blocked, seed),
+                        "alone": int(alone.sum()),
+                        "alone_wrong": _share(table, error, alone, seed),
+                    }
+                )
+    return out
+
+
+def _share(table: Table, error: Bools, among: Bools, seed: int) -> dict[str, Any] | None:
+    rows = np.flatnonzero(among)
+    if not len(rows):
+        return None
+    return Draws(table.group[rows], seed).cell(mean(error[rows].astype(float)))

@@ -15,6 +15,7 @@ from autocast.judgement import (
     describe,
     hue_name,
 )
+from autocast.judgement.things import OBJECT
 
 TONE_SHARE = 0.06
 """Share of the frame from which a tone range is named (project convention)."""
@@ -131,7 +132,7 @@ def _reading(evidence: Evidence) -> str:
         return f"{evidence.label} point to a* {_signed(a)}, b* {_signed(b)}"
     _, a, b = evidence.reads
     colour = f"reads a* {_signed(a)}, b* {_signed(b)}"
-    if evidence.kind == "object":
+    if evidence.kind == OBJECT:
         return (
             f"a strongly coloured thing ({hue_name(a, b)}) {colour}; it is taken to be that colour"
         )

@@ -29,7 +29,7 @@ from autocast.errors import ModelError
 REGISTRY_SCHEMA = 1
 REGISTRY_NAME = "REGISTRY.json"
 
-_REINSTALL = "Install autocast again."
+_REINSTALL = "Install autocast again, or give another folder of models."
 
 
 def models_folder() -> Path:
