@@ -17,16 +17,16 @@ from autocast.picture import Picture, Source, open_picture
 from autocast.segmentation import character, look
 from autocast.voting import (
     Analysis,
+    Weighed,
     analyse,
     apart,
-    condition,
-    extract,
     hint_votes,
     left_out,
     place_of,
-    predict,
-    with_hints,
+    sureness,
+    weigh,
 )
+from autocast.voting.fitted import probability_of
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -35,7 +35,7 @@ class Examination:
 
     ``labels`` H x W numbers each pixel's region, -1 where it was left out;
     ``memberships`` R x 9 says what the regions are, in the order of ``kinds``.
-    ``analysis`` is what was weighed.
+    ``weighed`` is the analysis and what was estimated of it, hints included.
     """
 
     picture: Picture
@@ -43,7 +43,18 @@ class Examination:
     memberships: NDArray[np.float32]
     kinds: tuple[str, ...]
     judgement: Judgement
-    analysis: Analysis
+    weighed: Weighed
+
+    @property
+    def analysis(self) -> Analysis:
+        """What was found in the picture.
+
+        Returns
+        -------
+        Analysis
+            Under the hints, where there are any.
+        """
+        return self.weighed.analysis
 
 
 def judge(
@@ -90,6 +101,8 @@ def examine(
     hints: Sequence[Hint] = (),
     assumptions: Assumptions | None = None,
     models: Models | None = None,
+    *,
+    explain: bool = True,
 ) -> Examination:
     """Judge a picture and keep what is needed to draw how it was judged.
 
@@ -103,6 +116,9 @@ def examine(
         Another base rate of evident casts, or other risks, than the models' own.
     models : Models, optional
         Those that autocast came with unless given.
+    explain : bool
+        Work out what each kind of evidence drove, which takes time that an archive is
+        spared: it only matters once somebody looks.
 
     Returns
     -------
@@ -120,46 +136,55 @@ def examine(
     ModelError
         Model files are damaged.
     """
-    picture = open_picture(source)
-    analysis = _analysis(picture, hints, models or default_models())
-    judgement = advise(analysis, assumptions or Assumptions())
+    picture, models = open_picture(source), models or default_models()
+    votes = hint_votes(picture, hints, models.densities)
+    weighed = weigh(
+        _looked_at(left_out(picture, hints) if hints else picture, models),
+        votes,
+        explain=explain,
+    )
+    judgement = advise(weighed, assumptions or Assumptions())
     if hints:
-        lights = other_lights(picture, hints, analysis.scene.models)
+        lights = other_lights(picture, hints, models)
         evidence = (*judgement.evidence, *lights)
         judgement = replace(judgement, hints=tuple(hints), evidence=evidence)
+    analysis = weighed.analysis
     scene = analysis.scene
     return Examination(
-        scene.picture, scene.regions.labels, analysis.members, KINDS, judgement, analysis
+        scene.picture, scene.regions.labels, analysis.members, KINDS, judgement, weighed
     )
 
 
-def casts_by_tone(examination: Examination) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """The fitted casts of shadows, midtones and highlights, and how sure they are.
+def nearer(
+    before: Examination, after: Examination, moved: NDArray[np.float64]
+) -> tuple[float, float]:
+    """How surely a corrected copy is nearer to the truth than its original.
 
-    They are the first stage's (:mod:`autocast.voting.fitted`) given every hint,
-    not the count's that the judgement of a picture without hints quotes: the count
-    leans to no cast where evidence is thin.
+    Of the casts t that a picture may have, a move m is worth making where
+    |t - m| < |t|, over all tone ranges. The estimate of the original says t, that of the
+    copy t - m: their mean is taken, with the covariance of the first, since both err for
+    the same reasons.
 
     Parameters
     ----------
-    examination : Examination
-        With hints or without.
+    before, after : Examination
+        Of the original and of the copy, with the same hints.
+    moved : (3, 2) ndarray
+        What was taken away of shadows, midtones and highlights, a*, b* at L* 60.
 
     Returns
     -------
-    casts : (3, 2) ndarray
-        a*, b* at L* 60.
-    deviation : (3,) ndarray
-        Standard deviations, the root mean square of those of a* and b*.
+    probability : float
+        0..1, calibrated on simulated casts (``nearer`` in ``verdict.json``): if there is a
+        cast, which is for the verdict to say.
+    mended_from : float
+        The probability from which few copies are farther off.
     """
-    analysis, hinted = examination.analysis, examination.analysis.hinted
-    if hinted is not None:
-        analysis = hinted.before
-    votes = () if hinted is None else hinted.votes
-    prediction = predict([extract(analysis)], analysis.scene.models.trees)
-    conditioned = condition(prediction, 0, votes)
-    deviation = np.array([conditioned.deviation(k) for k in range(1, 4)])
-    return conditioned.casts[1:].astype(np.float64), deviation
+    estimate = before.weighed.estimate
+    casts = (estimate.casts[1:] + after.weighed.estimate.casts[1:] + moved) / 2
+    sure = sureness(casts[None], estimate.covariance[None, 1:, :, 1:], moved[None])
+    slope, offset, mended_from = before.analysis.scene.models.verdict["nearer"]
+    return float(probability_of(sure, (slope, offset))[0]), mended_from
 
 
 def prepare(source: Source, models: Models | None = None) -> Analysis:
@@ -184,14 +209,7 @@ def prepare(source: Source, models: Models | None = None) -> Analysis:
     ModelError
         Model files are damaged.
     """
-    return _analysis(open_picture(source), (), models or default_models())
-
-
-def _analysis(picture: Picture, hints: Sequence[Hint], models: Models) -> Analysis:
-    votes = hint_votes(picture, hints, models.densities)
-    kept = left_out(picture, hints) if hints else picture
-    analysis = _looked_at(kept, models)
-    return with_hints(analysis, votes) if votes else analysis
+    return _looked_at(open_picture(source), models or default_models())
 
 
 def _looked_at(picture: Picture, models: Models) -> Analysis:
@@ -225,15 +243,15 @@ def other_lights(picture: Picture, hints: Sequence[Hint], models: Models) -> Ite
         if hint.what != OTHER_LIGHT:
             continue
         region = apart(picture, hint)
-        estimate = _looked_at(region, models).estimate
+        estimate = weigh(_looked_at(region, models), explain=False).estimate
         yield Evidence(
             kind=OTHER_LIGHT,
             label=f"the region at {hint.x:g},{hint.y:g}, read by itself",
             share=round(float(region.opaque.mean()), 4),
             reads=None,
             expected=None,
-            explains=(round(float(estimate.mean[0]), 2), round(float(estimate.mean[1]), 2)),
-            spread=round(float(np.sqrt(np.trace(estimate.covariance) / 2)), 2),
+            explains=(round(float(estimate.casts[0, 0]), 2), round(float(estimate.casts[0, 1]), 2)),
+            spread=round(estimate.deviation(0), 2),
             weight=0.0,
             drove=0.0,
             drove_probability=0.0,

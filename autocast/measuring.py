@@ -205,12 +205,12 @@ def _taken_for(
     if region < 0:
         return "nothing to go by (clipped, black or left out)", None
     # The spot's own colour in its region's surroundings: a region may hold several things.
-    scene, estimate = examination.analysis.scene, examination.analysis.estimate
+    scene, counted = examination.analysis.scene, examination.analysis.count
     members = memberships(
         scene.models.densities,
         log_chromaticity(mean)[None],
         scene.context[region][None],
-        *likely_casts(estimate.posterior),
+        *likely_casts(counted.posterior),
     )
     shares = {name: float(members[0, columns(name)].sum()) for name in CLASSES}
     best = max(shares, key=lambda name: shares[name])

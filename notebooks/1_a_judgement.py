@@ -104,7 +104,9 @@ for sentence in judgement.sentences:
 # What drove it is measured: each kind is left out, and the picture judged again.
 
 # %%
-for evidence in judgement.evidence:
+# What rests on every kind at once cannot be left out.
+asked = [each for each in judgement.evidence if each.drove is not None]
+for evidence in asked:
     print(
         f"{evidence.kind:<11} weight {evidence.weight:.2f}; left out, the cast moves "
         f"{evidence.drove:4.1f} and the chance {-100 * evidence.drove_probability:+5.1f} points"

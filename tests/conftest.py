@@ -42,11 +42,13 @@ def portrait(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="module")
 def small_trees() -> Iterator[None]:
     """Fitted trees are few and small, so that they grow in a moment."""
-    from autocast.training import fit
+    from autocast.training import fit, gate
 
     with pytest.MonkeyPatch.context() as patch:
         for name in ("STAGE_ONE", "STAGE_TONES", "STAGE_SPREAD", "STAGE_TWO", "STAGE_UNEVEN"):
             few = {"max_iter": 12, "min_samples_leaf": 5, "max_bins": 12}
             small = getattr(fit, name) | few
             patch.setattr(fit, name, small)
+        patch.setattr(fit, "NETWORKS", (1, 1))
+        patch.setattr(gate, "EPOCHS", 12)
         yield

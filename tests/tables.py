@@ -110,4 +110,12 @@ def judged_only(evident: NDArray[np.bool_]) -> Table:
 def predicted(casts: NDArray[np.floating[Any]]) -> Predictions:
     """Predictions of casts (n, 4, 2), the more probable the larger."""
     size = np.hypot(casts[:, 0, 0], casts[:, 0, 1])
-    return Predictions(casts, np.ones_like(casts), size, size / (1 + size), np.zeros(len(casts)))
+    return Predictions(
+        casts=casts,
+        deviation=np.ones_like(casts),
+        correlation=np.tile(np.eye(4), (len(casts), 1, 1)),
+        logit=size,
+        probability=size / (1 + size),
+        uneven=np.zeros(len(casts)),
+        trees=casts,
+    )

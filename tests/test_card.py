@@ -10,7 +10,12 @@ import numpy as np
 import pytest
 
 from autocast.advisor.risk import CONSENSUS, Curve
-from autocast.judgement.limits import HINT_DOUBTED_FROM
+from autocast.judgement.limits import (
+    HINT_DOUBTED_FROM,
+    PLAIN_FROM,
+    SLIGHT_FROM,
+    TONES_APART,
+)
 from autocast.judgement.things import KINDS
 from autocast.modelstore import TARGETS, Models
 from autocast.modelstore.network import CEILING
@@ -81,8 +86,8 @@ def test_the_thresholds_are_those_of_the_file() -> None:
         r"\(\*clear\* at ([\d.]+) or less, \*cast\* above ([\d.]+)\) are chosen", CARD
     )
     assert (float(clear), float(cast)) == (VERDICT["clear_below"], VERDICT["cast_above"])
-    figures(r"Both keep their risks by the one-sided 95 % bounds\.", CARD)
-    assert (VERDICT["clear_held"], VERDICT["cast_held"]) == ("bound", "bound")
+    figures(r"Both keep their risks as expected, with one error more", CARD)
+    assert (VERDICT["clear_held"], VERDICT["cast_held"]) == ("expected", "expected")
 
 
 def test_what_lies_beyond_the_thresholds_is_counted_as_in_the_file() -> None:
@@ -99,8 +104,12 @@ def test_what_lies_beyond_the_thresholds_is_counted_as_in_the_file() -> None:
 
 
 def test_what_keeps_from_clear_is_that_of_the_file() -> None:
-    (tones,) = figures(r"Tone ranges that lie ([\d.]+) or more apart keep a picture from", CARD)
-    assert float(tones) == VERDICT["tones_apart"]
+    tones, plain, unseen = figures(
+        r"Tone ranges that lie ([\d.]+) or more apart and an estimate of C\\\* ([\d.]+) or more "
+        r"keep a picture from \*clear\*, one below ([\d.]+) everywhere",
+        CARD,
+    )
+    assert (float(tones), float(plain), float(unseen)) == (TONES_APART, PLAIN_FROM, SLIGHT_FROM)
     (parts,) = figures(r"\(log-odds of ([\d.]+) and more\)", CARD)
     assert float(parts) == round(VERDICT["parts_apart"], 4)
     (monochrome,) = figures(r"a black-and-white is given the probability ([\d.]+) ", CARD)
@@ -114,7 +123,7 @@ def test_features_are_counted_as_in_the_file() -> None:
         r"each of sky, vegetation and skin\.",
         CARD,
     )
-    names = MODELS.trees.features
+    names = MODELS.estimator.features
     kinds = [dictionary()[name].kind for name in names]
     parts = ["statistics", "content", "joint", "scene", "neutrals"]
     each = {kinds.count(kind) for kind in ("sky", "vegetation", "skin")}
@@ -128,7 +137,7 @@ def test_trees_are_counted_as_in_the_file() -> None:
         r"Parts of the frame: (\d+) trees of (\d+) nodes\.",
         CARD,
     )
-    trees = MODELS.trees
+    trees = MODELS.estimator
     anchors = 2
     assert _counts(*stated) == (
         len(trees.first.root),
@@ -141,13 +150,13 @@ def test_trees_are_counted_as_in_the_file() -> None:
         len(trees.uneven.root),
         len(trees.uneven.feature),
     )
-    assert len(trees.first.start) == 4 * len(TARGETS)
+    assert len(trees.first.start) == 2 * len(TARGETS)
     assert len(trees.uneven.start) == 1
 
 
 def test_the_correlations_are_those_of_the_file() -> None:
     least, most = figures(r"targets correlate by ([\d.]+) to ([\d.]+) \(`correlation`\)", CARD)
-    apart = MODELS.trees.correlation[np.triu_indices(len(TARGETS), 1)]
+    apart = MODELS.estimator.correlation[np.triu_indices(len(TARGETS), 1)]
     assert (float(least), float(most)) == (round(apart.min(), 2), round(apart.max(), 2))
 
 

@@ -79,7 +79,7 @@ def test_the_installed_script_judges_a_picture_from_another_directory(
     document = json.loads(done.stdout)
     judgement = Judgement.from_json(json.dumps(document))
     assert judgement.verdict in VERDICT_WORDS
-    assert document["verdict_words"] in {"no cast seen", "likely cast", "a person should look"}
+    assert document["verdict_words"] in {"no evident cast", "likely cast", "a person should look"}
     assert judgement.model
     assert judgement.model == autocast.judge(portrait).model
     assert (judgement.width, judgement.height) == (512, 512)

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from autocast.advisor.gates import eligibility, remarks
+from autocast.advisor.gates import by_estimate, kept_from, remarks
 from autocast.advisor.places import spots
 from autocast.advisor.risk import rule
 from autocast.colour import at_60, requote
@@ -18,6 +18,7 @@ from autocast.colour.grid import grid
 from autocast.evidence import Finding, Vote, kinds, place
 from autocast.judgement import (
     EVIDENT_FROM,
+    REMARKS,
     SLIGHT_FROM,
     TONE_RANGES,
     Assumptions,
@@ -31,13 +32,11 @@ from autocast.judgement import (
     Verdict,
     sentences,
 )
-from autocast.judgement.things import CLASSES, CONTENT, HINT, OBJECT
-from autocast.modelstore.models import Models
+from autocast.judgement.things import CLASSES, CONTENT, HINT, JOINT, OBJECT, TREES
 from autocast.voting.analysis import Analysis, Coloured, Hinted
-from autocast.voting.conditioning import condition
-from autocast.voting.features import ABLATED, extract, leave_out
-from autocast.voting.fitted import predict, tones_apart
-from autocast.voting.posterior import Estimate
+from autocast.voting.conditioning import Estimate
+from autocast.voting.posterior import Count
+from autocast.voting.weighing import Weighed
 
 SECOND_NAMED = 0.1
 """Share of the posterior from which a second cast is named (project convention)."""
@@ -47,16 +46,21 @@ TAKES_SIDES = 1.0
 """Log-likelihood ratio, in nats, from which a vote is for or against (a ratio of e)."""
 CONTENT_NAMED = 0.05
 """Change of the probability from which what the picture shows is named (project convention)."""
+TOGETHER: Mapping[str, str] = {
+    JOINT: "known colours counted together",
+    TREES: "all readings together, as fitted",
+}
+"""Voices that rest on every kind of evidence, in words."""
 OBJECT_PLACES = 6
 """Places named for the strongly coloured thing (project convention)."""
 
 
-def advise(analysis: Analysis, assumptions: Assumptions) -> Judgement:
-    """Judge an analysis, and put it in words.
+def advise(weighed: Weighed, assumptions: Assumptions) -> Judgement:
+    """Judge a picture whose cast was estimated, and put it in words.
 
     Parameters
     ----------
-    analysis : Analysis
+    weighed : Weighed
         With hints or without.
     assumptions : Assumptions
         Base rate and risks that go before the models' own.
@@ -71,45 +75,49 @@ def advise(analysis: Analysis, assumptions: Assumptions) -> Judgement:
     AssumptionError
         An assumption is no share between 0 and 1.
     """
+    analysis = weighed.analysis
     models = analysis.scene.models
     rules = rule(models.verdict, assumptions)
-    assessed = _assess(analysis, models)
-    probability, rests = assessed.probability, dict(assessed.without)
-    earned = remarks(
-        analysis,
-        tones_apart=assessed.tones_apart >= models.verdict["tones_apart"],
-        parts_apart=assessed.uneven >= models.verdict["parts_apart"],
-    )
+    probability, rests = weighed.probability, dict(weighed.without)
     monochrome = analysis.character.monochrome
+    earned = set(remarks(analysis))
     if monochrome:
         # Its greys have no cast, whatever the trees make of so odd a picture.
         probability = models.verdict["monochrome"]
         rests = dict.fromkeys(rests, probability)
+    else:
+        found = by_estimate(
+            weighed.estimate.casts[None],
+            np.array([weighed.uneven]),
+            models.verdict["parts_apart"],
+        )
+        earned |= {name for name, holds in found.items() if holds[0]}
     # The thresholds belong to the probability before it is moved to another base rate.
+    kept = {verdict for each in kept_from(earned).values() for verdict in each}
     verdict = rules.thresholds.verdict_of(
-        probability, eligibility(analysis, earned), monochrome=monochrome
+        probability, ("clear" not in kept, "cast" not in kept), monochrome=monochrome
     )
+    leans = rules.thresholds.leans(probability) if verdict == "ask" else None
     probability = rules.at_base_rate(probability)
-    rests = {kind: rules.at_base_rate(rest) for kind, rest in rests.items()}
-    shifts = {kind: probability - rest for kind, rest in rests.items()}
-    evidence = tuple(_evidence(analysis, shifts, assessed.moved, verdict))
+    shifts = {kind: probability - rules.at_base_rate(rest) for kind, rest in rests.items()}
+    drove = _Drove(weighed.moved, shifts)
+    evidence = tuple(_evidence(weighed, drove, verdict))
     if analysis.coloured is not None and not monochrome:
         evidence = (*evidence, _object_evidence(analysis, analysis.coloured, verdict))
-    evidence = (*evidence, *_content_evidence(shifts[CONTENT], verdict))
+    evidence = (*evidence, *_content_evidence(drove, verdict))
     if analysis.hinted is not None:
-        moved = assessed.moved[HINT]
-        hints = _hint_evidence(analysis, analysis.hinted, shifts[HINT], moved, verdict)
-        evidence = (*evidence, *hints)
+        evidence = (*evidence, *_hint_evidence(weighed, analysis.hinted, drove, verdict))
     picture = analysis.scene.picture
     judgement = Judgement(
         verdict=verdict,
+        leans=leans,
         probability=round(probability, 4),
         base_rate=round(rules.base_rate, 6),
-        cast=_cast(analysis.estimate),
-        tones=_tones(analysis.estimate),
+        cast=_cast(weighed.estimate, analysis.count),
+        tones=_tones(weighed.estimate, analysis.count),
         evidence=evidence,
         look_at=spots(analysis),
-        remarks=earned,
+        remarks=tuple(code for code in REMARKS if code in earned),
         sentences=(),
         model=models.id,
         name=picture.name,
@@ -122,107 +130,87 @@ def advise(analysis: Analysis, assumptions: Assumptions) -> Judgement:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Assessed:
-    """What the trees predict, hints included.
+class _Drove:
+    """What changes without a kind of evidence; None where that was not asked.
 
-    The probability, how far two tone ranges' casts lie apart at most, and
-    ``uneven`` as in :class:`autocast.voting.fitted.Prediction`. ``without`` holds
-    the probability, and ``moved`` the distance by which the quoted cast moves,
-    when a kind of evidence is left out.
+    ``moved``: the distance by which the cast moves; ``shifts``: what the kind adds to the
+    probability.
     """
 
-    probability: float
-    tones_apart: float
-    uneven: float
-    without: Mapping[str, float]
     moved: Mapping[str, float]
+    shifts: Mapping[str, float]
 
-
-def _assess(analysis: Analysis, models: Models) -> _Assessed:
-    # The trees were grown without hints: they are asked as if none had been given.
-    before = analysis if analysis.hinted is None else analysis.hinted.before
-    features = extract(before)
-    less = [leave_out(features, before, kind) for kind in ABLATED]
-    prediction = predict([features, *less], models.trees)
-    probability, *without = (float(p) for p in prediction.probability)
-    if analysis.hinted is None:
-        # What was counted without a kind is among the features without it.
-        rests = [np.array([each["joint.a"], each["joint.b"]]) for each in less]
-        casts = prediction.casts[0]
-    else:
-        hinted, *others = (
-            condition(prediction, row, analysis.hinted.votes) for row in range(len(ABLATED) + 1)
+    def of(self, kind: str, evidence: Evidence) -> Evidence:
+        """A kind's evidence with both."""
+        moved, shift = self.moved.get(kind), self.shifts.get(kind)
+        return replace(
+            evidence,
+            drove=None if moved is None else round(moved, 3),
+            drove_probability=None if shift is None else round(shift, 4),
         )
-        rests, casts = [each.casts[0] for each in others], hinted.casts
-        without = [*(each.evident for each in others), probability]
-        rests.append(before.estimate.mean)
-        probability = hinted.evident
-    names = (*ABLATED, HINT)[: len(rests)]
-    moved = [float(np.hypot(*(rest - analysis.estimate.mean))) for rest in rests]
-    return _Assessed(
-        probability,
-        float(tones_apart(casts[None, 1:])[0]),
-        float(prediction.uneven[0]),
-        dict(zip(names, without, strict=True)),
-        dict(zip(names, moved, strict=True)),
-    )
 
 
-def _cast(estimate: Estimate) -> Cast:
-    covariance = estimate.covariance
+def _cast(estimate: Estimate, counted: Count) -> Cast:
+    mean, covariance = estimate.casts[0], estimate.covariance[0, :, 0]
     off, along = float(covariance[0, 1]), (float(covariance[0, 0]), float(covariance[1, 1]))
-    second = estimate.modes[1] if len(estimate.modes) > 1 else None
+    second = counted.modes[1] if len(counted.modes) > 1 else None
     return Cast(
-        a=round(float(estimate.mean[0]), 3),
-        b=round(float(estimate.mean[1]), 3),
+        a=round(float(mean[0]), 3),
+        b=round(float(mean[1]), 3),
         covariance=((round(along[0], 4), round(off, 4)), (round(off, 4), round(along[1], 4))),
-        spread=round(float(np.sqrt(sum(along) / 2)), 3),
+        spread=round(estimate.deviation(0), 3),
         second=None
         if second is None or second[2] < SECOND_NAMED
         else Mode(*(round(v, 3) for v in second)),
     )
 
 
-def _tones(estimate: Estimate) -> dict[str, ToneCast]:
+def _tones(estimate: Estimate, counted: Count) -> dict[str, ToneCast]:
     out = {}
-    for name, (_, _, at) in TONE_RANGES.items():
-        part = estimate.parts[name]
-        a, b = (float(v) for v in requote(part.mean, at))
-        spread = float(requote(np.sqrt(np.trace(part.covariance) / 2), at))
-        out[name] = ToneCast(round(a, 3), round(b, 3), round(spread, 3), round(part.share, 4), at)
+    for k, (name, (_, _, at)) in enumerate(TONE_RANGES.items(), start=1):
+        a, b = (float(v) for v in requote(estimate.casts[k], at))
+        spread = float(requote(estimate.deviation(k), at))
+        share = round(counted.parts[name].share, 4)
+        out[name] = ToneCast(round(a, 3), round(b, 3), round(spread, 3), share, at)
     return out
 
 
-def _evidence(
-    analysis: Analysis, shifts: Mapping[str, float], moved: Mapping[str, float], verdict: Verdict
-) -> Iterator[Evidence]:
-    """What each kind says, and how probability and cast change by it."""
-    readings = {kind: vote.reading for kind, vote in analysis.votes.items()}
-    findings = {k.kind: k.find(analysis.scene, analysis.members) for k in kinds()}
-    precision = {
-        kind: 2 / float(np.trace(covariance))
-        for kind, (_, covariance) in readings.items()
-        if _speaks(findings[kind], analysis.votes[kind])
-    }
+def _evidence(weighed: Weighed, drove: _Drove, verdict: Verdict) -> Iterator[Evidence]:
+    """What each kind says, how much it counts, and how probability and cast change by it."""
+    analysis = weighed.analysis
     for kind in kinds():
-        name, finding = kind.kind, findings[kind.kind]
-        silent = _silent(name, kind.label, round(finding.share, 4))
-        if name not in precision:
-            yield silent
+        finding, vote = kind.find(analysis.scene, analysis.members), analysis.votes[kind.kind]
+        weight = sum(voice.weight for voice in weighed.voices if voice.kind == kind.kind)
+        silent = replace(
+            _silent(kind.kind, kind.label, round(finding.share, 4)), weight=round(weight, 4)
+        )
+        if not _speaks(finding, vote):
+            yield _voiced(silent, weighed) if silent.weight else silent
             continue
-        mean, covariance = readings[name]
+        mean, covariance = vote.reading
         yield replace(
-            silent,
+            drove.of(kind.kind, silent),
             reads=_rounded(finding.reads),
             expected=_rounded(finding.expected),
             explains=(round(float(mean[0]), 2), round(float(mean[1]), 2)),
             spread=round(float(np.sqrt(np.trace(covariance) / 2)), 2),
-            weight=round(precision[name] / sum(precision.values()), 4),
-            drove=round(moved[name], 3),
-            drove_probability=round(shifts[name], 4),
-            stance=_stance(analysis.votes[name], analysis.estimate, verdict),
+            stance=_stance(vote, weighed.estimate, verdict),
             where=finding.where,
         )
+    for name, label in TOGETHER.items():
+        weight = round(sum(voice.weight for voice in weighed.voices if voice.kind == name), 4)
+        if weight:
+            # They rest on every kind at once, and cannot be left out.
+            said = replace(_silent(name, label, 1.0), weight=weight, drove=None)
+            yield _voiced(replace(said, drove_probability=None), weighed)
+
+
+def _voiced(evidence: Evidence, weighed: Weighed) -> Evidence:
+    """An evidence with what its voices say: their weighted mean."""
+    voices = [voice for voice in weighed.voices if voice.kind == evidence.kind]
+    weight = sum(voice.weight for voice in voices)
+    a, b = (sum(v.cast[k] * v.weight for v in voices) / weight for k in (0, 1))
+    return replace(evidence, explains=(round(a, 2), round(b, 2)))
 
 
 def _silent(kind: str, label: str, share: float) -> Evidence:
@@ -262,7 +250,7 @@ def _stance(vote: Vote, estimate: Estimate, verdict: Verdict) -> Stance:
     if verdict == "clear":
         for_it = none - float(likelihood[reach > EVIDENT_FROM].max())
     else:
-        off = np.hypot(*(grid().casts - estimate.mean).T)
+        off = np.hypot(*(grid().casts - estimate.casts[0]).T)
         # What a person says may lie beyond the grid: then the nearest cast speaks for it.
         near = off <= max(SLIGHT_FROM, float(off.min()))
         for_it = float(likelihood[near].max()) - none
@@ -274,24 +262,18 @@ def _stance(vote: Vote, estimate: Estimate, verdict: Verdict) -> Stance:
 def _object_evidence(analysis: Analysis, coloured: Coloured, verdict: Verdict) -> Evidence:
     ab = at_60(coloured.reads)
     order = coloured.regions[np.argsort(-analysis.scene.regions.area[coloured.regions])]
-    return Evidence(
-        kind=OBJECT,
-        label="strongly coloured thing",
-        share=round(coloured.share, 4),
+    return replace(
+        _silent(OBJECT, "strongly coloured thing", round(coloured.share, 4)),
         reads=_rounded(coloured.reads),
-        expected=None,
         explains=(round(float(ab[0]), 2), round(float(ab[1]), 2)),
-        spread=0.0,
-        weight=0.0,
-        drove=0.0,
-        drove_probability=0.0,
         stance="against" if verdict == "clear" else "silent",
         where=tuple(place(analysis.scene, int(r)) for r in order[:OBJECT_PLACES]),
     )
 
 
-def _content_evidence(adds: float, verdict: Verdict) -> Iterator[Evidence]:
+def _content_evidence(drove: _Drove, verdict: Verdict) -> Iterator[Evidence]:
     """What the picture seems to show, where it changes the probability by enough to be named."""
+    adds = drove.shifts.get(CONTENT, 0.0)
     if abs(adds) < CONTENT_NAMED:
         return
     yield replace(
@@ -302,24 +284,22 @@ def _content_evidence(adds: float, verdict: Verdict) -> Iterator[Evidence]:
 
 
 def _hint_evidence(
-    analysis: Analysis, hinted: Hinted, shift: float, moved: float, verdict: Verdict
+    weighed: Weighed, hinted: Hinted, drove: _Drove, verdict: Verdict
 ) -> Iterator[Evidence]:
     """What each hint says. ``drove`` is that of all hints at once."""
     for hint_vote in hinted.votes:
         mean, covariance = hint_vote.reading
         hint = hint_vote.hint
-        yield Evidence(
-            kind=HINT,
-            label=f"{hint.what} at {hint.x:g},{hint.y:g}, as you said",
-            share=round(hint_vote.where.width * hint_vote.where.height, 4),
+        name = f"{hint.what} at {hint.x:g},{hint.y:g}, as you said"
+        share = round(hint_vote.where.width * hint_vote.where.height, 4)
+        yield replace(
+            drove.of(HINT, _silent(HINT, name, share)),
             reads=_rounded(hint_vote.reads),
             expected=_rounded(hint_vote.expected),
             explains=(round(float(mean[0]), 2), round(float(mean[1]), 2)),
             spread=round(float(np.sqrt(np.trace(covariance) / 2)), 2),
             weight=1.0,
-            drove=round(moved, 3),
-            drove_probability=round(shift, 4),
-            stance=_stance(Vote(HINT, hint_vote.log_likelihood), analysis.estimate, verdict),
+            stance=_stance(Vote(HINT, hint_vote.log_likelihood), weighed.estimate, verdict),
             where=(hint_vote.where,),
         )
 

@@ -7,33 +7,31 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Collection, Mapping
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from autocast.colour import at_60, requote
+from autocast.colour import at_60
 from autocast.colour.grid import grid
-from autocast.judgement import REMARKS, TONE_RANGES
+from autocast.judgement import REMARKS
 from autocast.judgement.limits import (
     AREA_SHARE,
     AREAS_APART,
     CERTAIN_APART,
     CLIPPED_SHARE,
-    COLUMNS_APART,
     CONCENTRATED_FROM,
     CONCENTRATED_SPREAD,
     CONFLICT_FROM,
     DOMINANT_SHARE,
-    DOUBTED_FROM,
     EDGE_SHARE,
     EVIDENT_FROM,
     FEWEST_AGREEING,
     INFORMATIVE,
     KNOWN_SHARE,
-    LEAST_COUNTED,
+    PLAIN_FROM,
     READABLE_SHARE,
-    ROWS_APART,
     SECOND_MODE,
-    SEEN_FROM,
     SLIGHT_FROM,
     TONES_APART,
     VOUCHING_WITHIN,
@@ -41,8 +39,12 @@ from autocast.judgement.limits import (
     WARMEST,
 )
 from autocast.judgement.things import ELSE, HINTED, KINDS, NEUTRALS
-from autocast.voting.analysis import Analysis, gap, neutral_share, tone_parts
-from autocast.voting.posterior import COLUMNS, ROWS, Estimate, area_masks
+from autocast.voting.analysis import Analysis, gap, neutral_share
+from autocast.voting.fitted import tones_apart
+from autocast.voting.posterior import COLUMNS, area_masks
+
+Floats = NDArray[np.floating[Any]]
+Bools = NDArray[np.bool_]
 
 COMPARED = (
     ("top_left", "top_right"),
@@ -50,28 +52,22 @@ COMPARED = (
     *itertools.combinations(COLUMNS, 2),
 )
 """Areas whose light is compared, at one height: sky and ground differ in any landscape."""
-STRIPS = ((COLUMNS, *COLUMNS_APART), (ROWS, *ROWS_APART))
-"""Columns and rows of the frame, and how far apart two of them must lie for a remark."""
 ANSWERED = frozenset({"conflict", "split", "no_known_colour", "few_neutrals"})
 """Remarks that ask what a person answers by naming a neutral."""
 
 
-def remarks(analysis: Analysis, *, tones_apart: bool, parts_apart: bool) -> tuple[str, ...]:
-    """Codes of the remarks that a picture earns.
+def remarks(analysis: Analysis) -> frozenset[str]:
+    """Codes of the remarks that a picture earns, whatever is estimated of it.
 
     Parameters
     ----------
     analysis : Analysis
         With hints or without.
-    tones_apart : bool
-        Do the trees find the casts of two tone ranges apart, whatever the count says?
-    parts_apart : bool
-        Do they find a cast on a part of the frame, whatever the count says?
 
     Returns
     -------
-    tuple of str
-        Keys of :data:`autocast.judgement.REMARKS`, in its order.
+    frozenset of str
+        Keys of :data:`autocast.judgement.REMARKS`.
     """
     found = set(analysis.scene.picture.remarks)
     if analysis.character.monochrome:
@@ -81,10 +77,8 @@ def remarks(analysis: Analysis, *, tones_apart: bool, parts_apart: bool) -> tupl
         found |= {"no_known_colour"} if _nothing_readable(analysis) else set()
     else:
         found |= {code for code, holds in RULES.items() if holds(analysis)}
-        found |= {"tones_disagree"} if tones_apart else set()
-        found |= {"parts_disagree"} if parts_apart else set()
         found -= ANSWERED if _answered(analysis) else set()
-    return tuple(code for code in REMARKS if code in found)
+    return frozenset(found)
 
 
 def _answered(analysis: Analysis) -> bool:
@@ -105,12 +99,12 @@ def _nothing_known(analysis: Analysis) -> bool:
     if _nothing_readable(analysis):
         return True
     known = analysis.members[:, : KINDS.index(ELSE)].sum(axis=1) * analysis.scene.regions.area
-    return float(known.sum()) < KNOWN_SHARE or analysis.estimate.information < INFORMATIVE
+    return float(known.sum()) < KNOWN_SHARE or analysis.count.information < INFORMATIVE
 
 
 def _split(analysis: Analysis) -> bool:
     """Do two casts explain the picture about equally well?"""
-    modes = analysis.estimate.modes
+    modes = analysis.count.modes
     if len(modes) < 2 or modes[1][2] < SECOND_MODE:
         return False
     first, second = (np.array(mode[:2]) for mode in modes[:2])
@@ -145,11 +139,6 @@ def _vouched(analysis: Analysis) -> bool:
     return analysis.support.agreeing >= FEWEST_AGREEING and near
 
 
-def _tones_disagree(analysis: Analysis) -> bool:
-    distance, deviations = gap([part for _, part in tone_parts(analysis.estimate)])
-    return distance > TONES_APART and deviations > CERTAIN_APART
-
-
 def _mixed(analysis: Analysis) -> bool:
     """Do two areas of the frame read different light?
 
@@ -158,7 +147,7 @@ def _mixed(analysis: Analysis) -> bool:
     """
     masks = area_masks(analysis.scene.regions)
     for pair in COMPARED:
-        parts = [analysis.estimate.parts[name] for name in pair]
+        parts = [analysis.count.parts[name] for name in pair]
         distance, deviations = gap(parts)
         if (
             distance > AREAS_APART
@@ -172,23 +161,12 @@ def _mixed(analysis: Analysis) -> bool:
     return False
 
 
-def _parts_disagree(analysis: Analysis) -> bool:
-    """Do columns, or rows, of the frame read casts that are surely not one?"""
-    for names, distance, deviations in STRIPS:
-        parts = [analysis.estimate.parts[name] for name in names]
-        counted = [part for part in parts if part.share >= LEAST_COUNTED]
-        for pair in itertools.combinations(counted, 2):
-            apart, surely = gap(pair)
-            if apart >= distance and surely >= deviations:
-                return True
-    return False
-
-
-def _warm(analysis: Analysis) -> bool:
-    a, b = (float(v) for v in analysis.estimate.mean)
-    hue = float(np.degrees(np.arctan2(b, a)))
-    within = WARM_HUES[0] <= hue <= WARM_HUES[1]
-    return bool(within and SLIGHT_FROM <= np.hypot(a, b) <= WARMEST)
+def _warm(casts: Floats) -> Bools:
+    """Which casts (n, 2) are of a warmth that low sun or lamps lend a scene."""
+    hue = np.degrees(np.arctan2(casts[:, 1], casts[:, 0]))
+    size = np.hypot(casts[:, 0], casts[:, 1])
+    within = (hue >= WARM_HUES[0]) & (hue <= WARM_HUES[1])
+    return np.asarray(within & (size >= SLIGHT_FROM) & (size <= WARMEST))
 
 
 RULES: Mapping[str, Callable[[Analysis], bool]] = {
@@ -199,11 +177,8 @@ RULES: Mapping[str, Callable[[Analysis], bool]] = {
     "dominant_colour": _dominant,
     "coloured_object": lambda c: c.coloured is not None and _vouched(c),
     "mixed_light": _mixed,
-    "parts_disagree": _parts_disagree,
-    "tones_disagree": _tones_disagree,
     "hint_doubted": lambda c: c.hinted is not None and c.hinted.doubted,
-    "off_grid": lambda c: float(c.estimate.posterior[grid().edge].sum()) > EDGE_SHARE,
-    "believable_warmth": _warm,
+    "off_grid": lambda c: float(c.count.posterior[grid().edge].sum()) > EDGE_SHARE,
     "toned": lambda c: c.character.toned,
     "not_photograph": lambda c: c.character.graphic,
     "clipped": lambda c: c.character.clipped > CLIPPED_SHARE,
@@ -212,61 +187,57 @@ RULES: Mapping[str, Callable[[Analysis], bool]] = {
 """Every remark that the evidence can earn; the picture room makes the others."""
 
 
-PLAIN_CAST, UNSEEN_CAST = "plain cast counted", "no cast counted"
-"""Rules that no remark names: the count sees a plain cast, or none at all."""
+PLAIN_CAST, UNSEEN_CAST = "plain cast", "hardly any cast"
+"""Rules that no remark names: verdict and estimate must not contradict each other."""
 
 
-def kept_from(analysis: Analysis, earned: Collection[str]) -> dict[str, tuple[str, ...]]:
-    """Which verdicts a picture is kept from, whatever its probability, and by which rule.
-
-    Remarks keep it from what their rows say. The cast that is counted must not be a
-    plain one in what is called clear, and a cast that the count cannot see is never
-    called one.
+def by_estimate(casts: Floats, uneven: Floats, parts_apart: float) -> dict[str, Bools]:
+    """What the estimate itself earns, for n pictures.
 
     Parameters
     ----------
-    analysis : Analysis
-        With hints or without.
+    casts : (n, 4, 2) ndarray
+        Of the whole, shadows, midtones and highlights, a*, b* at L* 60.
+    uneven : (n,) ndarray
+        Log-odds that a part of the frame has a cast of its own.
+    parts_apart : float
+        Those from which it counts as having one.
+
+    Returns
+    -------
+    dict of str to (n,) ndarray of bool
+        By remark, or by rule.
+    """
+    size = np.hypot(casts[..., 0], casts[..., 1])
+    return {
+        "tones_disagree": tones_apart(casts[:, 1:]) >= TONES_APART,
+        "parts_disagree": uneven >= parts_apart,
+        "believable_warmth": _warm(casts[:, 0]),
+        PLAIN_CAST: size[:, 0] >= PLAIN_FROM,
+        UNSEEN_CAST: size.max(axis=1) < SLIGHT_FROM,
+    }
+
+
+def kept_from(earned: Collection[str]) -> dict[str, tuple[str, ...]]:
+    """Which verdicts remarks and rules keep a picture from, whatever its probability.
+
+    A plain cast is quoted of nothing that is called clear, and hardly any of nothing
+    that is called a cast.
+
+    Parameters
+    ----------
     earned : collection of str
-        The remarks that it earns.
+        The remarks and the rules that it earns.
 
     Returns
     -------
     dict
         By the remark's key, or the rule's name, the verdicts (``clear``, ``cast``).
     """
-    rules = {code: REMARKS[code].keeps_from for code in earned if REMARKS[code].keeps_from}
-    if analysis.character.monochrome:
-        return rules
-    if float(np.hypot(*analysis.estimate.mean)) >= DOUBTED_FROM:
-        rules[PLAIN_CAST] = ("clear",)
-    if _largest(analysis.estimate) < SEEN_FROM:
-        rules[UNSEEN_CAST] = ("cast",)
-    return rules
+    rules = {code: REMARKS[code].keeps_from for code in earned if code in REMARKS}
+    rules |= {code: RULES_KEEP[code] for code in earned if code in RULES_KEEP}
+    return {code: keeps for code, keeps in rules.items() if keeps}
 
 
-def eligibility(analysis: Analysis, earned: Collection[str]) -> tuple[bool, bool]:
-    """May a picture be called ``clear``, and may it be called ``cast``, by its probability?
-
-    Parameters
-    ----------
-    analysis : Analysis
-        With hints or without.
-    earned : collection of str
-        The remarks that it earns.
-
-    Returns
-    -------
-    tuple of (bool, bool)
-        For ``clear`` and for ``cast``: no rule of :func:`kept_from` keeps it from that.
-    """
-    kept = {verdict for rule in kept_from(analysis, earned).values() for verdict in rule}
-    return "clear" not in kept, "cast" not in kept
-
-
-def _largest(estimate: Estimate) -> float:
-    """The largest C* of the whole (at L* 60) and of the tone ranges that count (at their own)."""
-    tones = [
-        np.hypot(*requote(part.mean, TONE_RANGES[name][2])) for name, part in tone_parts(estimate)
-    ]
-    return float(max([np.hypot(*estimate.mean), *tones]))
+RULES_KEEP: Mapping[str, tuple[str, ...]] = {PLAIN_CAST: ("clear",), UNSEEN_CAST: ("cast",)}
+"""What the rules without a remark keep a picture from."""

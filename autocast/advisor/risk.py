@@ -6,9 +6,9 @@ below each of many probabilities. From it the thresholds are chosen anew for any
 risks and any base rate, so that neither needs a new fit.
 
 **Eligible.** Whatever its probability, a picture may be handed to a person: its
-light is mixed, nothing of known colour is there, its tones disagree. Such a
-picture is not eligible for ``clear``, for ``cast`` or for either
-(:func:`autocast.advisor.gates.eligibility`), and counts for no threshold it cannot pass:
+light is mixed, nothing of known colour is there, known colours contradict each other.
+Such a picture is not eligible for ``clear``, for ``cast`` or for either
+(:func:`autocast.advisor.gates.kept_from`), and counts for no threshold it cannot pass:
 the risks are those of the verdicts as they are given.
 
 **Base rate.** Only the mix of pictures is assumed to differ, not how a picture of
@@ -20,20 +20,30 @@ at one base rate does not keep it at another: among fewer evident casts the same
 So evident pictures of the curve count by new over old base rate, all others by what
 is left over, and the thresholds are chosen on those counts.
 
-**Risk.** A threshold holds ``bound`` when the one-sided 95 % upper bound of the
-share of errors (:func:`exceeds`) stays within the risk. At another base rate the
-bound is taken of the pictures as they were counted and then moved as a share is,
-the mix among those called rightly being taken as counted. Where too few pictures
-were judged for any threshold to hold so, the one is taken whose share of errors
-itself stays within the risk, and it holds ``share``; where there is none, nothing
-is called so and it holds ``none``. The threshold is the widest that holds; that it
-was picked among many is not allowed for, which costs little (a test measures it).
+**Risk.** A threshold holds a risk as ``expected`` when one more error among one more
+picture would still be within it: (errors + 1) / (pictures + 1). That is the finite-sample
+correction of conformal risk control, which holds the share of errors on average over
+draws of the judged pictures; it is proven for shares of a fixed number of pictures, as of
+all evident ones, and taken over to shares of those that are called so. ``strict`` asks
+for more: the one-sided 95 % upper bound of the share (:func:`exceeds`) stays within the
+risk, and the threshold holds it as ``bound``. At another base rate either is taken of
+the pictures as they were counted and then moved as a share is, the mix among those called
+rightly being taken as counted. Where too few pictures were judged for any threshold to
+hold so, the one is taken whose share of errors itself stays within the risk, and it holds
+``share``; where there is none, nothing is called so and it holds ``none``. The threshold
+is the widest that holds; that it was picked among many is not allowed for, which costs
+little (a test measures it).
+
+References
+----------
+Angelopoulos, Bates, Fisch, Lei & Schuster, Conformal risk control, ICLR 2024 (from
+memory, not verified). Clopper & Pearson, Biometrika 26, 1934.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal, NamedTuple, cast as as_type
 
@@ -41,16 +51,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocast.errors import AssumptionError
-from autocast.judgement import Assumptions, Risks, Verdict
+from autocast.judgement import Assumptions, Leaning, Risks, Verdict
 from autocast.judgement.probability import at_base_rate
 
 Floats = NDArray[np.floating[Any]]
 Bools = NDArray[np.bool_]
 Counts = NDArray[np.integer[Any]]
-Held = Literal["bound", "share", "none"]
+Held = Literal["expected", "bound", "share", "none"]
 
 CONSENSUS = ("none", "doubtful", "slight", "evident", "cannot_tell")
 """What two looks agree on, in the order of the tables."""
+LEAST_SURE = 1e-4
+"""Probability, from either end, at which log-odds stop (the digits kept of probabilities)."""
 UNSURE = 0.05
 """How often a bound may fall short of the true share: one-sided 95 % (common practice)."""
 
@@ -160,6 +172,27 @@ class Thresholds:
         rows = np.array([probability]), np.array([eligible]), np.array([monochrome])
         return as_type("Verdict", str(self.verdict(*rows)[0]))
 
+    def leans(self, probability: float) -> Leaning:
+        """Which of the two verdicts a probability is nearer to.
+
+        Parameters
+        ----------
+        probability : float
+            At the base rate of the fit, 0..1.
+
+        Returns
+        -------
+        str
+            ``clear`` or ``cast``: whose threshold is nearer in log-odds.
+        """
+        low, at, high = (
+            math.log(value / (1 - value))
+            for value in np.clip(
+                (self.clear_below, probability, self.cast_above), LEAST_SURE, 1 - LEAST_SURE
+            )
+        )
+        return "clear" if at - low < high - at else "cast"
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Curve:
@@ -229,7 +262,9 @@ class Curve:
         total = dict(zip(CONSENSUS, self.total.tolist(), strict=True))
         return float(total["evident"] / (sum(total.values()) - total["cannot_tell"]))
 
-    def thresholds(self, risks: Risks, base_rate: float | None = None) -> Thresholds:
+    def thresholds(
+        self, risks: Risks, base_rate: float | None = None, *, strict: bool = False
+    ) -> Thresholds:
         """The widest ``clear`` and ``cast`` that keep the risks at a base rate.
 
         Parameters
@@ -239,6 +274,8 @@ class Curve:
         base_rate : float, optional
             Share of evident pictures to keep them at, above 0 and below 1; the curve's
             own unless given.
+        strict : bool
+            Hold the risks by their upper bounds, not as expected.
 
         Returns
         -------
@@ -248,7 +285,7 @@ class Curve:
 
         References
         ----------
-        Clopper & Pearson, Biometrika 26, 1934.
+        Those of this module.
         """
         was = self.base_rate
         now = was if base_rate is None else base_rate
@@ -261,9 +298,11 @@ class Curve:
             np.full(len(clear), self.total[evident]),
             np.full(len(clear), risks.missed),
         )
-        clear_at, clear_held = _widest([_errors(clear, weight, evident, risks.clear), missed])
+        clear_at, clear_held = _widest(
+            [_errors(clear, weight, evident, risks.clear), missed], strict=strict
+        )
         # From the top: the widest `cast` is the lowest level.
-        down, cast_held = _widest([_errors(cast[::-1], weight, none, risks.cast)])
+        down, cast_held = _widest([_errors(cast[::-1], weight, none, risks.cast)], strict=strict)
         clear_below = 0.0 if clear_at is None else float(self.levels[clear_at])
         cast_above = 1.0 if down is None else float(self.levels[::-1][down])
         return Thresholds(clear_below, max(cast_above, clear_below), clear_held, cast_held)
@@ -286,17 +325,21 @@ def _errors(counts: Counts, weight: Floats, wrong: int, risk: float) -> _Errors:
     return _Errors(errors, pictures, allowed)
 
 
-def _widest(risks: list[_Errors]) -> tuple[int | None, Held]:
-    """The last level at which every risk is kept: by its bound, or else by its share."""
-    levels = range(len(risks[0].errors))
-    for level in reversed(levels):
-        at = [(int(r.errors[level]), int(r.pictures[level]), r.allowed[level]) for r in risks]
-        if all(not exceeds(*each) for each in at):
-            return level, "bound"
-    for level in reversed(levels):
-        at = [(int(r.errors[level]), int(r.pictures[level]), r.allowed[level]) for r in risks]
-        if all(count > 0 and errors <= allowed * count for errors, count, allowed in at):
-            return level, "share"
+def _widest(risks: list[_Errors], *, strict: bool) -> tuple[int | None, Held]:
+    """The last level at which every risk is kept: as it is wanted, or else by its share."""
+    wanted: tuple[Held, Callable[[int, int, float], bool]] = (
+        ("bound", lambda errors, count, allowed: not exceeds(errors, count, allowed))
+        if strict
+        else ("expected", lambda errors, count, allowed: errors + 1 <= allowed * (count + 1))
+    )
+    counted: tuple[Held, Callable[[int, int, float], bool]] = (
+        "share", lambda errors, count, allowed: count > 0 and errors <= allowed * count
+    )  # fmt: skip
+    for held, keeps in (wanted, counted):
+        for level in reversed(range(len(risks[0].errors))):
+            at = [(int(r.errors[level]), int(r.pictures[level]), r.allowed[level]) for r in risks]
+            if all(keeps(*each) for each in at):
+                return level, held
     return None, "none"
 
 
@@ -338,7 +381,7 @@ def rule(settings: Mapping[str, Any], assumptions: Assumptions) -> Rule:
     settings : mapping of str to object
         Contents of ``verdict.json``.
     assumptions : Assumptions
-        Base rate and risks that go before it.
+        Base rate and risks that go before it, and how strictly they are held.
 
     Returns
     -------
@@ -363,9 +406,10 @@ def rule(settings: Mapping[str, Any], assumptions: Assumptions) -> Rule:
     )
     fitted = settings["base_rate"]
     base_rate = fitted if assumptions.base_rate is None else assumptions.base_rate
-    if not assumptions.given():
+    if not (assumptions.given() or assumptions.strict):
         names = ("clear_below", "cast_above", "clear_held", "cast_held")
         thresholds = Thresholds(*(settings[name] for name in names))
     else:
-        thresholds = Curve.from_plain(settings["curve"]).thresholds(risks, base_rate)
+        curve = Curve.from_plain(settings["curve"])
+        thresholds = curve.thresholds(risks, base_rate, strict=assumptions.strict)
     return Rule(fitted, base_rate, risks, thresholds)

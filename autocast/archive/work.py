@@ -21,7 +21,7 @@ def judged(entry: Entry, models: Models) -> Outcome:
     content = None
     try:
         source, content = _opened(entry, name)
-        found = examine(source, models=models)
+        found = examine(source, models=models, explain=False)
     except ModelError:
         raise
     except PictureError as error:

@@ -66,7 +66,7 @@ def correct(
 
     Only colour moves: one smooth curve per channel, then every pixel's
     lightness is put back. Bit depth, colour profile, metadata and resolution
-    stay. Where no cast is seen nothing is written. Where a person should look,
+    stay. Where no evident cast is seen nothing is written. Where a person should look,
     say what you know of a spot (--neutral and its kin), or use --anyway.
 
     Caution: pictures kept as evidence, or for medical, scientific or identity
@@ -74,9 +74,9 @@ def correct(
 
     Exit codes: 0 a copy was written, or, without --to, a move was told; 1 the
     picture cannot be corrected or a file not be written, standard error says
-    why; 2 the command was not understood; 3 no cast is seen, or a person should
-    look first: nothing was written; 4 a copy was written, but judging again
-    does not call it mended.
+    why; 2 the command was not understood; 3 no evident cast is seen, or a person
+    should look first: nothing was written; 4 a copy was written, but it is not sure
+    that it is nearer to the truth.
     """
     if pair is not None and to is None:
         raise typer.BadParameter("goes with --to only.", param_hint="--pair")

@@ -8,7 +8,11 @@ values of one RGB space, such as the working pixels of a picture::
     after = corrected(examination.picture, move)      # H x W x 3, sRGB-encoded
 """
 
-from autocast.correction.check import Proof as Proof, ProvenReading as ProvenReading
+from autocast.correction.check import (
+    Proof as Proof,
+    ProvenReading as ProvenReading,
+    prove as prove,
+)
 from autocast.correction.correcting import (
     Advice as Advice,
     Correction as Correction,

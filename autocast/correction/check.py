@@ -10,8 +10,10 @@ from typing import Literal
 import numpy as np
 
 from autocast.colour import at_60, linear_to_lab
+from autocast.correction.tone_curves import KNOTS, Move
 from autocast.judgement import SLIGHT_FROM, Judgement, Reading, Spot
 from autocast.judgement.things import BY_NAME, HINT, HINTED, NEUTRALS
+from autocast.judging import Examination, nearer
 from autocast.picture import Picture
 
 Outcome = Literal["better", "right", "worse", "spoiled", "same", "own"]
@@ -30,6 +32,8 @@ SPOT_RADIUS = 0.012
 """Radius of a reading as a share of the long side (project convention)."""
 SAME_PLACE = 0.02
 """Distance, as a share of the frame, below which two spots are one (project convention)."""
+EVEN = 0.5
+"""Probability below which a copy is likelier to be farther off."""
 NOTICED = 1.5
 """Change of a*b* from which a reading counts as changed (project convention)."""
 
@@ -50,53 +54,72 @@ class ProvenReading:
 
 @dataclass(frozen=True, slots=True)
 class Proof:
-    """What became of the picture: ``mended`` only if nothing that was right went wrong."""
+    """What became of the picture: ``mended`` only if nothing that was right went wrong.
+
+    ``failed`` where something did, or where the copy is likelier to be farther off; what is
+    neither is better, and not proven. ``nearer`` is the probability, 0..1, that the copy is
+    nearer to the truth.
+    """
 
     mended: bool
+    failed: bool
     sentence: str
+    nearer: float
     readings: tuple[ProvenReading, ...]
     after: Judgement
 
 
-def prove(before: Judgement, after: Judgement, pictures: tuple[Picture, Picture]) -> Proof:
-    """Compare a picture and its corrected copy, each judged.
+def prove(before: Examination, after: Examination, move: Move) -> Proof:
+    """Compare a picture and its corrected copy, each judged with the same hints.
 
     Parameters
     ----------
-    before : Judgement
+    before : Examination
         Of the original.
-    after : Judgement
+    after : Examination
         Of the copy.
-    pictures : (Picture, Picture)
-        Both, in that order.
+    move : Move
+        What was taken away.
 
     Returns
     -------
     Proof
-        Mended only where the copy is called clear and nothing went wrong.
+        Mended only where the copy is surely nearer, is not called a cast, and nothing
+        went wrong.
     """
-    readings = tuple(_readings(before, pictures))
+    readings = tuple(_readings(before.judgement, (before.picture, after.picture)))
     spoiled = [r for r in readings if r.outcome == "spoiled"]
-    mended, sentence = _outcome(before, after, spoiled)
-    return Proof(mended, sentence, readings, after)
+    probability, mended_from = nearer(before, after, move.cast_at(np.array(KNOTS)))
+    mended, sentence = _outcome(
+        (before.judgement, after.judgement), probability, mended_from, spoiled
+    )
+    failed = bool(spoiled) or probability < EVEN
+    return Proof(mended, failed, sentence, round(probability, 4), readings, after.judgement)
 
 
 def _outcome(
-    before: Judgement, after: Judgement, spoiled: Sequence[ProvenReading]
+    judged: tuple[Judgement, Judgement],
+    probability: float,
+    mended_from: float,
+    spoiled: Sequence[ProvenReading],
 ) -> tuple[bool, str]:
+    before, after = judged
     sizes = f"the cast went from C* {before.cast.size:.1f} to {after.cast.size:.1f}"
+    sure = f"{100 * min(max(probability, 0.01), 0.99):.0f} % sure to be nearer to the truth"
     if spoiled:
         names = ", ".join(f"{r.number} ({r.what})" for r in spoiled)
         return False, f"Not mended: what was right before went wrong: {names}; {sizes}."
-    smaller = after.cast.size < before.cast.size
-    if after.verdict == "clear":
-        return True, f"Mended: judged again, no cast is seen; {sizes}."
-    if after.verdict == "ask" and smaller and after.cast.size < 2 * SLIGHT_FROM:
+    if probability < EVEN:
+        return False, f"Not mended: the copy is only {sure}; {sizes}."
+    if probability < mended_from:
         return False, (
-            f"Better, but not proven: judged again, a person should look; {sizes}. "
-            "Look at the numbered readings."
+            f"Better, but not proven: the copy is {sure}; {sizes}. Look at the numbered readings."
         )
-    return False, f"Not mended: judged again, {after.verdict_words}; {sizes}."
+    if after.verdict == "cast":
+        return False, (
+            f"Better, but not mended: the copy is {sure}, and a cast is still likely; {sizes}."
+        )
+    return True, f"Mended: the copy is {sure}; {sizes}."
 
 
 def _readings(before: Judgement, pictures: tuple[Picture, Picture]) -> Iterator[ProvenReading]:

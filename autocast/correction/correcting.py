@@ -19,7 +19,7 @@ from autocast.correction.tone_curves import Curves, Move, curves, lightness_erro
 from autocast.errors import OutputError
 from autocast.judgement import REMARKS, SLIGHT_FROM, TONE_RANGES, Hint, Judgement
 from autocast.judgement.things import HINT
-from autocast.judging import Examination, casts_by_tone, examine
+from autocast.judging import Examination, examine
 from autocast.modelstore import Models
 from autocast.picture import Picture, Source, check_copy, copy_picture, own_space, srgb_space
 
@@ -68,7 +68,7 @@ class Correction:
             With the version of its schema.
         """
         return {
-            "schema": 1,
+            "schema": 2,
             "judgement": self.judgement.to_dict(),
             "written": self.written,
             "why": self.why,
@@ -77,7 +77,9 @@ class Correction:
             if self.proof is None
             else {
                 "mended": self.proof.mended,
+                "failed": self.proof.failed,
                 "sentence": self.proof.sentence,
+                "nearer": self.proof.nearer,
                 "readings": [
                     {
                         **{
@@ -117,7 +119,7 @@ def plan(examination: Examination, strength: float = 1.0) -> Move:
     Parameters
     ----------
     examination : Examination
-        Its fitted casts by tone are taken, hints included.
+        Its casts by tone are taken, hints included.
     strength : float, optional
         Share of the cast that is taken away, above 0 and up to 1.
 
@@ -127,7 +129,9 @@ def plan(examination: Examination, strength: float = 1.0) -> Move:
         Casts drawn towards each other as far as they may differ by chance, and
         bent no more than leaves smooth curves.
     """
-    casts, deviation = casts_by_tone(examination)
+    estimate = examination.weighed.estimate
+    casts = np.array(estimate.casts[1:], dtype=np.float64)
+    deviation = np.array([estimate.deviation(k) for k in range(1, len(estimate.casts))])
     return smooth(shrunk(casts, deviation), deviation, strength)
 
 
@@ -168,7 +172,7 @@ def refusal(judgement: Judgement, move: Move, *, anyway: bool) -> str:
         Sentences; empty where a copy is written.
     """
     if judgement.verdict == "clear":
-        return "No cast is seen, so nothing was written."
+        return "No evident cast is seen, so nothing was written."
     if anyway:
         return ""
     doubted = "hint_doubted" in judgement.remarks
@@ -203,8 +207,8 @@ def correct(  # noqa: PLR0913 -- what a caller may want, by name
 ) -> Correction:
     """Judge a picture, and write a corrected, proven copy to ``to`` where a cast is likely.
 
-    The original is never changed. Nothing is written where no cast is seen, or
-    where a person should look first: ``Correction.why`` says so.
+    The original is never changed. Nothing is written where no evident cast is
+    seen, or where a person should look first: ``Correction.why`` says so.
 
     Parameters
     ----------
@@ -319,8 +323,8 @@ def correct_and_keep(
         return Correction(judgement, None, why, advice, None), Work(before, applied, None)
     target = Path(to)
     copy_picture(original, target, applied, wish.report, force=wish.force)
-    after = examine(target, models=wish.models)
-    proof = prove(judgement, after.judgement, (before.picture, after.picture))
+    after = examine(target, wish.hints, models=wish.models)
+    proof = prove(before, after, move)
     done = Correction(judgement, str(target), proof.sentence, advice, proof)
     return done, Work(before, applied, after)
 

@@ -12,8 +12,9 @@ from autocast.advisor.risk import CONSENSUS
 from autocast.evaluation.resampling import Draws, auc, difference, mean, median
 from autocast.evidence.statistics import ESTIMATORS
 from autocast.judgement import EVIDENT_FROM, TONE_RANGES, VERDICT_WORDS
+from autocast.modelstore import TARGETS
 from autocast.training.fit import Predictions
-from autocast.training.gather import Table
+from autocast.training.gather import PLAN, Table
 from autocast.voting.features import dictionary
 from autocast.voting.fitted import tones_apart
 
@@ -42,12 +43,14 @@ SCENE_FROM = 30
 """Pictures from which a kind of scene has a row of its own (project convention)."""
 FEWEST_EACH = 5
 """Pictures of each answer below which a kind of scene has no AUC (project convention)."""
+WITHIN = (0.68, 0.95)
+"""Shares of the truth that the spreads are held to (common practice)."""
 BY_TONE = {
     "counted": "joint.{}",
     "mean of the pixels": "statistics.{}.mean",
     "least-chroma quarter": "statistics.{}.least_0.25",
 }
-"""Casts among the features that a tone range has, beside the fitted one."""
+"""Casts among the features that a tone range has, beside the quoted one."""
 
 
 def estimates(
@@ -67,14 +70,19 @@ def estimates(
     Returns
     -------
     dict of ndarray, (n, 2)
-        a*, b* at L* 60: fitted, counted, by the plain fit and the classical ones; what
-        cannot be estimated counts as no cast.
+        a*, b* at L* 60: as a judgement quotes it, by its voices that weigh most (the
+        trees and the count) and their plain mean, by the plain fit, which is given the
+        statistics alone, and by the classical ones; what cannot be estimated counts as
+        no cast.
     """
-    fitted = {} if plain is None else {"plain fit, statistics alone": plain.casts[:, 0]}
+    counted, trees = cast_of(table, "joint"), predictions.trees[:, 0]
+    others = {} if plain is None else {"plain fit, statistics alone": plain.casts[:, 0]}
     return {
-        "fitted": predictions.casts[:, 0],
-        "counted": cast_of(table, "joint"),
-        **fitted,
+        "quoted": predictions.casts[:, 0],
+        "trees": trees,
+        "counted": counted,
+        "mean of trees and count": (trees + counted) / 2,
+        **others,
         **{each.words: cast_of(table, f"statistics.{k}") for k, each in ESTIMATORS.items()},
     }
 
@@ -170,7 +178,8 @@ def judged(
     -------
     dict
         By estimator: AUC for each of :data:`JUDGED`; and where both looks call a cast
-        evident, how often the ``direction`` agrees and how far the ``size`` is off, C*.
+        evident, how often the ``direction`` agrees, how far the ``size`` is off, C*, and
+        the ``distance`` from their cast, in a*b*.
     """
     scores = {"probability": predictions.probability}
     if plain is not None:
@@ -189,6 +198,8 @@ def judged(
             off = np.abs(_size(cast[both]) - _size(table.looked[both]))
             out[name]["direction"] = draws.cell(mean(_agrees(table, cast, both)))
             out[name]["size"] = draws.cell(median(off))
+            far = _size(cast[both] - table.looked[both])
+            out[name]["distance"] = draws.cell(median(far))
     return out
 
 
@@ -303,7 +314,7 @@ def by_tone(table: Table, predictions: Predictions, seed: int) -> dict[str, Any]
         return {"auc": draws.cell(auc(chosen[both], score[both]))}
 
     out: dict[str, Any] = {"n": int(chosen.sum()), "uncast": len(both) - int(chosen.sum())}
-    by_name = {"fitted": predictions.casts[:, 1:]}
+    by_name = {"quoted": predictions.casts[:, 1:], "trees": predictions.trees[:, 1:]}
     for name, cast in BY_TONE.items():
         tones = [cast_of(table, cast.format(tone)) for tone in TONE_RANGES]
         by_name[name] = np.stack(tones, axis=1)
@@ -340,7 +351,7 @@ def kinds(
     Returns
     -------
     list of dict
-        AUC against uncast copies by the probability, the ``fitted`` cast of the whole,
+        AUC against uncast copies by the probability, the ``quoted`` cast of the whole,
         the ``largest`` of whole and tone ranges, and the ``counted`` one; and, given
         verdicts, the share that is called ``clear``.
     """
@@ -352,7 +363,7 @@ def _kinds(
 ) -> Iterator[dict[str, Any]]:
     scores = {
         "probability": predictions.probability,
-        "fitted": _size(predictions.casts[:, 0]),
+        "quoted": _size(predictions.casts[:, 0]),
         "largest": _size(predictions.casts).max(axis=1),
         "counted": _size(cast_of(table, "joint")),
     }
@@ -371,8 +382,41 @@ def _kinds(
         yield {"kind": str(kind), "n": int(chosen.sum()), **found}
 
 
+def spreads(table: Table, predictions: Predictions, seed: int) -> dict[str, Any]:
+    """How often the truth lies within the ellipses that the spreads name, over simulated casts.
+
+    Parameters
+    ----------
+    table : Table
+        Pictures and simulated casts.
+    predictions : Predictions
+        Of every row.
+    seed : int
+        Of the draws.
+
+    Returns
+    -------
+    dict
+        By target of :data:`autocast.modelstore.TARGETS` and by share of
+        :data:`WITHIN`, of casts simulated on photographs; the whole's only where one cast
+        lies over all of it.
+    """
+    out: dict[str, Any] = {}
+    for k, target in enumerate(TARGETS):
+        kinds_of = ("none", "gain") if target == "whole" else PLAN
+        rows = np.flatnonzero(np.isin(table.kind, kinds_of))
+        if not len(rows):
+            return {}
+        off = (predictions.casts[rows, k] - table.truth[rows, k]) / predictions.deviation[rows, k]
+        # Of a normal in the plane, 1 - exp(-r^2 / 2) lies within r deviations.
+        within = 1 - np.exp(-(off**2).sum(axis=-1) / 2)
+        draws = Draws(table.group[rows], seed)
+        out[target] = {f"{share:.0%}": draws.cell(mean(within <= share)) for share in WITHIN}
+    return out
+
+
 def points(table: Table, predictions: Predictions) -> list[dict[str, float]]:
-    """The casts that both looks call evident, as judged and as fitted, for drawing.
+    """The casts that both looks call evident, as judged and as quoted, for drawing.
 
     Parameters
     ----------
@@ -393,7 +437,7 @@ def points(table: Table, predictions: Predictions) -> list[dict[str, float]]:
             "agrees": bool(agrees),
             **{
                 f"{name}_{axis}": round(float(value), 2)
-                for name, pair in (("judged", table.looked[k]), ("fitted", casts[k]))
+                for name, pair in (("judged", table.looked[k]), ("quoted", casts[k]))
                 for axis, value in zip("ab", pair, strict=True)
             },
         }

@@ -105,6 +105,7 @@ def figures(
         "thresholds": [asdict(each) for each in outcome.thresholds],
         "without": agreement.without(table, predictions, less, seed),
         "points": agreement.points(table, predictions),
+        "spreads": agreement.spreads(table, predictions, seed),
         "rules": rules(table, verdict, outcome.by_probability, outcome.rules, seed),
         "traces": tracing(table, seed),
     }
@@ -140,4 +141,5 @@ def figures_untouched(
         "simulated": agreement.simulated(table, predictions, casts, seed),
         "by_tone": agreement.by_tone(table, predictions, seed),
         "kinds": agreement.kinds(table, predictions, seed),
+        "spreads": agreement.spreads(table, predictions, seed),
     }

@@ -23,7 +23,7 @@ from PIL import Image
 from scipy.ndimage import uniform_filter
 
 from autocast.colour import linear_to_lab, srgb_to_linear
-from autocast.correction import corrected, plan, refusal
+from autocast.correction import corrected, plan, prove, refusal
 from autocast.errors import HintError
 from autocast.evaluation.resampling import Draws, Statistic, mean, median
 from autocast.judgement import Hint
@@ -60,6 +60,12 @@ READ = (15.0, 92.0)
 """L* within which a spot is chosen."""
 UNCLIPPED = (0.05, 0.95)
 """Encoded values of a spot's pixels in the cast copy."""
+PROVEN = (14.0, 18.0)
+"""C* of the casts, of about 16, on which the proof is measured."""
+CLEARLY = 1.0
+"""CIEDE2000 by which a copy is clearly nearer: just noticeable (common practice, no source)."""
+RAISED = 0.03
+"""What a true hint may add to the probability of a picture without a cast."""
 MIDDLE = 60.0
 """L* near which a careful person would look for a neutral."""
 
@@ -130,14 +136,15 @@ def figures(
     Returns
     -------
     dict
-        ``mend`` and ``hints``, each by kind of cast and over all; every cell is a figure
+        ``mend``, ``proof`` and ``hints``, each by kind of cast and over all; every cell is a figure
         of :mod:`autocast.evaluation.resampling`.
     """
-    out: dict[str, Any] = {"mend": {}, "hints": {}}
+    out: dict[str, Any] = {"mend": {}, "proof": {}, "hints": {}}
     for kind in (*KINDS, "all"):
         some = [row for row in rows if kind in ("all", row["kind"])]
         if some:
             out["mend"][kind] = _mend(some, group, seed)
+            out["proof"][kind] = _proof(some, group, seed)
             out["hints"][kind] = _hints(some, group, seed)
     return out
 
@@ -180,6 +187,27 @@ def _mend(rows: Sequence[Mapping[str, Any]], group: Mapping[str, str], seed: int
     }
 
 
+def _proof(
+    rows: Sequence[Mapping[str, Any]], group: Mapping[str, str], seed: int
+) -> dict[str, Any]:
+    """Of casts of about C* 16 the share ``mended``; of all copies, what the proof says of them."""
+    cell = partial(_cell, group=group, seed=seed)
+    low, high = PROVEN
+    about = [row for row in rows if low <= row["size"] < high]
+    written = [row for row in rows if row["written"]]
+    sure = [row for row in written if row["mended"]]
+    return {
+        "mended": cell(about, mean, lambda r: r["written"] and r["mended"]),
+        "right": cell(sure, mean, lambda r: r["after"] < r["before"]),
+        "failed": cell(written, mean, itemgetter("failed")),
+        "failed_nearer": cell(
+            written, mean, lambda r: r["failed"] and r["after"] < r["before"] - CLEARLY
+        ),
+        "sure": cell(written, mean, itemgetter("sure")),
+        "nearer": cell(written, mean, lambda r: r["after"] < r["before"]),
+    }
+
+
 def _hints(
     rows: Sequence[Mapping[str, Any]], group: Mapping[str, str], seed: int
 ) -> dict[str, Any]:
@@ -199,6 +227,10 @@ def _hints(
             "cast": cell(some, mean, lambda r: r["verdict"] == "cast"),
             "residual": cell(some, median, itemgetter("residual")),
         }
+    raised = [{"file": row["file"], "by": by} for row in rows for by in row["raised"]]
+    out["faultless"] = {
+        "raised": cell(raised, mean, lambda r: r["by"] > RAISED),
+    }
     return out
 
 
@@ -210,26 +242,42 @@ def _largest(values: Floats) -> Statistic:
 def _rows(photographs: Path, seed: int, models: Models, file: str) -> list[dict[str, Any]]:
     with Image.open(photographs / file) as image:
         pixels = np.asarray(image.convert("RGB"))
-    rows = []
+    rows: list[dict[str, Any]] = []
     for kind in KINDS:
         draw = [seed, zlib.crc32(f"{file} {kind}".encode())]
         copy = _simulated(pixels, draw, kind)
         if copy is None:
             continue
         uncast = lay_cast(pixels, np.random.default_rng(draw), "none", 0.0, 0.0)
-        twin, found = (examine(each.data, models=models) for each in (uncast, copy))
+        twin, found = (examine(each.data, models=models, explain=False) for each in (uncast, copy))
         if found.picture.encoded.shape != twin.picture.encoded.shape:
             continue  # a border that only one of them shows
         rng = np.random.default_rng([*draw, 1])
+        spots = dict(_spots(twin, found, rng))
         rows.append(
             {
                 "file": file,
                 "kind": kind,
-                **_corrected(found, twin, copy),
-                "hints": {n: _hinted(copy, hint, models) for n, hint in _spots(twin, found, rng)},
+                "size": float(np.hypot(*np.array((copy.whole, *copy.tones)).T).max()),
+                **_corrected(found, twin, copy, models),
+                "hints": {n: _hinted(copy, hint, models) for n, hint in spots.items()},
+                # Each picture is without a cast once, whatever is then laid over it.
+                "raised": [] if rows else list(_raised(uncast.data, twin, spots, models)),
             }
         )
     return rows
+
+
+def _raised(
+    picture: bytes, twin: Examination, spots: Mapping[str, Hint], models: Models
+) -> Iterator[float]:
+    """What true hints add to the probability of a picture without a cast."""
+    for name in ("neutral", "any"):
+        try:
+            hinted = examine(picture, [spots[name]], models=models, explain=False)
+        except (KeyError, HintError):
+            continue
+        yield hinted.judgement.probability - twin.judgement.probability
 
 
 def _simulated(pixels: NDArray[np.uint8], draw: Sequence[int], kind: str) -> Simulated | None:
@@ -247,19 +295,19 @@ def _simulated(pixels: NDArray[np.uint8], draw: Sequence[int], kind: str) -> Sim
     return None
 
 
-def _corrected(found: Examination, twin: Examination, copy: Simulated) -> dict[str, Any]:
-    """What the move does to the copy, whether or not it would be written."""
+def _corrected(
+    found: Examination, twin: Examination, copy: Simulated, models: Models
+) -> dict[str, Any]:
+    """What the move does to the copy, written or not, and what is said of it."""
     from colour.difference import delta_E_CIE2000
 
     move = plan(found)
+    # As a file of 8 bits would hold it.
+    codes = np.rint(corrected(found.picture, move) * 255).astype(np.uint8)
+    proof = prove(found, examine(codes, models=models, explain=False), move)
     before, after, truth = (
         linear_to_lab(srgb_to_linear(encoded))
-        for encoded in (
-            found.picture.encoded,
-            # As a file of 8 bits would hold it.
-            np.rint(corrected(found.picture, move) * 255) / 255,
-            twin.picture.encoded,
-        )
+        for encoded in (found.picture.encoded, codes / 255, twin.picture.encoded)
     )
     clipped = (found.picture.encoded >= 1).any(axis=-1)
     lightness = np.abs(after[..., 0] - before[..., 0])[~clipped]
@@ -268,6 +316,9 @@ def _corrected(found: Examination, twin: Examination, copy: Simulated) -> dict[s
         "error": _error(found, copy),
         "verdict": found.judgement.verdict,
         "written": not refusal(found.judgement, move, anyway=False),
+        "mended": proof.mended,
+        "failed": proof.failed,
+        "sure": proof.nearer,
         "residual": _residual(move.casts, copy),
         "before": off[0],
         "after": off[1],
@@ -291,7 +342,7 @@ def _residual(casts: Sequence[Sequence[float]], copy: Simulated) -> float:
 def _hinted(copy: Simulated, hint: Hint, models: Models) -> dict[str, Any] | None:
     """What becomes of the judgement once a spot is called neutral; None where it cannot be read."""
     try:
-        found = examine(copy.data, [hint], models=models)
+        found = examine(copy.data, [hint], models=models, explain=False)
     except HintError:
         return None
     return {

@@ -19,11 +19,11 @@ from PIL import Image
 from scipy.special import logit
 
 from autocast.errors import PictureError, UnreadablePicture
-from autocast.modelstore import Models
+from autocast.modelstore import TARGETS, Models
 from autocast.picture import full_pixels
 from autocast.training.fit import Predictions
 from autocast.training.gather import UNJUDGED, Table, counted, simulated_casts, tabulate
-from autocast.voting.fitted import predict
+from autocast.voting.fitted import Given, assess, estimate
 
 ENDINGS = frozenset(
     f".{ending}"
@@ -165,10 +165,21 @@ def predictions_of(table: Table, models: Models) -> Predictions:
     """
     every = [dict(zip(table.names, row, strict=True)) for row in table.features]
     parts = []
+    targets = len(TARGETS)
     for k in range(0, len(every), ROWS_AT_ONCE):
-        found = predict(every[k : k + ROWS_AT_ONCE], models.trees)
+        found = estimate(every[k : k + ROWS_AT_ONCE], models.estimator)
+        given = Given.plain(found.casts, found.deviation)
+        said, uneven = assess(found.features, given, models.estimator)
         monochrome = table.monochrome[k : k + ROWS_AT_ONCE]
-        probability = np.where(monochrome, models.verdict["monochrome"], found.probability)
-        odds = logit(found.probability)
-        parts.append(Predictions(found.casts, found.deviation, odds, probability, found.uneven))
+        parts.append(
+            Predictions(
+                found.casts,
+                found.deviation,
+                np.broadcast_to(found.correlation, (len(said), targets, targets)),
+                logit(said),
+                np.where(monochrome, models.verdict["monochrome"], said),
+                uneven,
+                found.voices[:, -targets:],
+            )
+        )
     return Predictions(*(np.concatenate(some) for some in zip(*parts, strict=True)))

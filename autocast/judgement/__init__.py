@@ -30,6 +30,7 @@ from autocast.judgement.types import (
 from autocast.judgement.words import (
     TONE_RANGES as TONE_RANGES,
     VERDICT_WORDS as VERDICT_WORDS,
+    Leaning as Leaning,
     Stance as Stance,
     Verdict as Verdict,
     describe as describe,

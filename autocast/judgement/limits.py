@@ -40,6 +40,14 @@ DARK_LIGHTNESS = 12.0
 CLIPPED_SHARE = 0.25
 """Share of clipped pixels worth a remark."""
 
+# --- what may be what, by more than its colour ----------------------------------------------
+
+NEUTRAL_CHROMA = (22.0, 30.0)
+"""C* as it stands up to which a region may be neutral, and from which it is not, whatever the
+cast: a cast so strong is seen without it, and skin under a lamp is not stone."""
+SKY_BELOW = 0.1
+"""How far what does not go on to the top of the frame may still be clear sky, 0..1."""
+
 # --- things of strong colour, and neutrals by tone -----------------------------------------
 
 UNEXPLAINED_FROM = 0.4
@@ -56,8 +64,6 @@ NEUTRAL_SHARE = 0.01
 """Share from which probable neutrals of a tone range count."""
 NEUTRALS_AGREE = 6.0
 """Distance up to which the neutrals of two tone ranges agree."""
-TONE_SHARE = 0.06
-"""Share from which a tone range's own cast counts."""
 
 # --- remarks -------------------------------------------------------------------------------
 
@@ -83,23 +89,22 @@ DOMINANT_SHARE = 0.4
 """Share from which one colour dominates."""
 CERTAIN_APART = 2.0
 """Standard deviations of the difference from which two casts surely differ."""
-TONES_APART = 8.0
-"""Distance of two tone ranges' counted casts worth a remark."""
+TONES_APART = 10.0
+"""Distance of two tone ranges' casts from which a picture is not called clear.
+
+Project convention: chosen among 5 to 10 by how many simulated casts that are crossed by tone
+it lets pass, and how many photographs it leaves to a person."""
 AREAS_APART = 11.0
 """Distance of two areas' counted casts that means mixed light."""
 AREA_SHARE = 0.06
 """Share of probable neutrals from which an area's own cast counts."""
-COLUMNS_APART = (10.0, 2.2)
-"""Distance of two columns' counted casts worth a remark, and in deviations."""
-ROWS_APART = (13.0, 6.5)
-"""The same of rows: sky and ground differ in any landscape, so that they must differ more."""
 LEAST_COUNTED = 0.02
 """Share below which a part's cast is not counted."""
 EDGE_SHARE = 0.1
 """Posterior on the grid's rim from which the cast may lie beyond it."""
 WARM_HUES = (45.0, 100.0)
 """Hue angles, in degrees, of warmth that low sun or lamps lend a scene."""
-WARMEST = 12.0
+WARMEST = 14.0
 """C* up to which warmth is believed of a scene without asking further."""
 
 # --- hints ---------------------------------------------------------------------------------
@@ -115,24 +120,15 @@ GREYS_DIFFER = 1.0
 A neutral is called green or magenta from 1 to 3 on."""
 MISTAKEN = 0.02
 """Share of hints that are wild (project convention)."""
-LOOKS_DIFFER = 2.0
-"""Standard deviation of one look's C* about another's (measured on judged photographs; CARD.md)."""
 
 # --- verdicts ------------------------------------------------------------------------------
 
-DOUBTED_FROM = 7.5
-"""C* of the whole from which the count alone keeps a picture from clear (project convention)."""
-SEEN_FROM = SLIGHT_FROM
-"""Largest counted C* below which a picture is not called a cast."""
+PLAIN_FROM = 7.5
+"""C* of the whole's estimate from which a picture is not called clear (project convention)."""
 
 # --- levels that training writes into verdict.json: a change takes effect with new models ----
 
-FITTED_TONES_APART = 5.5
-"""Distance of two tone ranges' fitted casts from which a picture is not called clear.
-
-Project convention: chosen among 4 to 8 by how many of the photographs it leaves to a
-person and how many simulated casts that are crossed by tone it lets pass."""
-FITTED_PARTS_APART = 0.1
+FITTED_PARTS_APART = 0.07
 """Share of the pictures judged none that may count as having a cast on a part of the frame.
 
 Project convention: chosen by how many simulated casts on a part of the frame it lets pass,

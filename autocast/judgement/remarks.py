@@ -28,7 +28,8 @@ REMARKS: Mapping[str, RemarkText] = MappingProxyType(
         "split": RemarkText("Two different casts explain the picture about equally well.", BOTH),
         "no_known_colour": RemarkText("Nothing of known colour was found.", BOTH),
         "few_neutrals": RemarkText(
-            "A strong colour fills much of the picture and few neutrals vouch for the light.", BOTH
+            "A strong colour fills much of the picture and few neutrals vouch for the light.",
+            ("cast",),
         ),
         "dominant_colour": RemarkText("One strong colour dominates the picture."),
         "coloured_object": RemarkText(
@@ -46,7 +47,7 @@ REMARKS: Mapping[str, RemarkText] = MappingProxyType(
             "The colour lies beyond the range of casts that can be told apart.", BOTH
         ),
         "believable_warmth": RemarkText(
-            "The warmth may belong to the scene, as in low sun or lamplight.", ("cast",)
+            "The warmth may belong to the scene, as in low sun or lamplight."
         ),
         "monochrome": RemarkText("The picture is black and white.", ("cast",)),
         "toned": RemarkText("The picture is a toned black-and-white.", BOTH),

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 
-from autocast.colour import requote
+from autocast.colour import at_60
 from autocast.judgement import (
     REMARKS,
     SLIGHT_FROM,
     Evidence,
     Judgement,
+    Leaning,
     Verdict,
     describe,
     hue_name,
@@ -23,8 +25,12 @@ TONES_APART = 4.0
 """Distance from the whole's cast (a*b* at L* 60) from which a tone range is named (likewise)."""
 DROVE_FROM = 1.0
 """Move of the estimate, in a*b*, from which an evidence counts as having driven it (likewise)."""
-
-
+MOST_DRIVERS = 2
+"""How many of them are named (likewise)."""
+LEANS: Mapping[Leaning, str] = MappingProxyType(
+    {"clear": "It leans towards no evident cast.", "cast": "It leans towards a cast."}
+)
+"""Which way a picture leans that is left to a person."""
 UNSURE = "unsure"
 """The reason to ask where no remark gives one."""
 
@@ -57,6 +63,8 @@ def reasons(
     if asking:
         return asking
     figure = "" if cast is None else f" ({_figure(*cast)})"
+    if "few_neutrals" in remarks:
+        return {"few_neutrals": REMARKS["few_neutrals"].sentence}
     if "believable_warmth" in remarks:
         return {"believable_warmth": f"It reads warm{figure}, and the scene may be so."}
     for code in ("tones_disagree", "parts_disagree"):
@@ -70,23 +78,26 @@ def _verdict(judgement: Judgement) -> str:
     figure = _figure(cast.a, cast.b)
     if judgement.verdict == "clear":
         if "monochrome" in judgement.remarks:
-            return "No cast seen: the picture is black and white."
-        return f"No cast seen: a neutral would read about {figure}."
+            return "No evident cast: the picture is black and white."
+        size = describe(cast.a, cast.b)
+        return f"No evident cast: a neutral would read about {figure} ({size})."
     if judgement.verdict == "cast":
         return f"Likely cast, {describe(cast.a, cast.b)}: a neutral would read about {figure}."
     why = " ".join(reasons(judgement.verdict, judgement.remarks, (cast.a, cast.b)).values())
-    return f"A person should look: {why[0].lower()}{why[1:]}"
+    leaning = "" if judgement.leans is None else f" {LEANS[judgement.leans]}"
+    return f"A person should look: {why[0].lower()}{why[1:]}{leaning}"
 
 
 def _tones(judgement: Judgement) -> str:
     cast = judgement.cast
     apart = []
     for name, tone in judgement.tones.items():
-        a, b = (float(v) for v in requote([tone.a, tone.b], 60.0, tone.lightness))
+        # One scale for the whole and the tones: C* at L* 60.
+        a, b = map(float, at_60((tone.lightness, tone.a, tone.b)))
         if (
             tone.share >= TONE_SHARE
             and math.hypot(a - cast.a, b - cast.b) >= TONES_APART
-            and math.hypot(tone.a, tone.b) >= SLIGHT_FROM
+            and math.hypot(a, b) >= SLIGHT_FROM
         ):
             apart.append(
                 f"the {name} lean towards {hue_name(a, b)} "
@@ -98,23 +109,21 @@ def _tones(judgement: Judgement) -> str:
 
 
 def _drivers(judgement: Judgement) -> str:
-    drove = sorted(
-        (e for e in judgement.evidence if e.drove >= DROVE_FROM), key=lambda e: -e.drove
-    )[:2]
+    moved = [(e.drove, e) for e in judgement.evidence if e.drove is not None]
+    drove = sorted((each for each in moved if each[0] >= DROVE_FROM), key=lambda each: -each[0])
     context = [e for e in judgement.evidence if e.context]
-    parts = [_moved(e) for e in drove] + [_changed(e, judgement.probability) for e in context]
+    parts = [
+        f"{e.label} (without, the estimate moves by {by:.1f})" for by, e in drove[:MOST_DRIVERS]
+    ]
+    parts += [_changed(e, judgement.probability) for e in context]
     if not parts:
         return ""
     return "What drove it: " + "; ".join(parts) + "."
 
 
 def _changed(evidence: Evidence, probability: float) -> str:
-    chance = f"{100 * (probability - evidence.drove_probability):.0f}"
+    chance = f"{100 * (probability - (evidence.drove_probability or 0.0)):.0f}"
     return f"{evidence.label} (without, the chance of a cast would be {chance} %)"
-
-
-def _moved(evidence: Evidence) -> str:
-    return f"{evidence.label} (without, the estimate moves by {evidence.drove:.1f})"
 
 
 def _against(judgement: Judgement) -> str:

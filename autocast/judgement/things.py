@@ -233,10 +233,16 @@ KINDS: tuple[str, ...] = (*(kind for kinds in CLASSES.values() for kind in kinds
 NEUTRALS = "neutrals"
 """The one class that is also read by tone and by kind: what should be grey."""
 
+SKY = "sky"
+"""The class that must go on to the top of the frame."""
+
+JOINT, TREES = "joint", "trees"
+"""Voices that rest on every kind at once: what the known colours count together, and fitted
+trees over all features."""
 CONTENT, OBJECT, HINT, OTHER_LIGHT = "content", "object", "hint", "other_light"
 """Entries of a judgement's evidence that are no kind of thing: what the picture seems to show, the
 strongly coloured object, a hint, and a region that a hint says stands in another light."""
-EVIDENCE_KINDS: tuple[str, ...] = (*BY_NAME, CONTENT, OBJECT, HINT, OTHER_LIGHT)
+EVIDENCE_KINDS: tuple[str, ...] = (*BY_NAME, JOINT, TREES, CONTENT, OBJECT, HINT, OTHER_LIGHT)
 """Everything that may stand among a judgement's evidence."""
 
 OTHER_MARK = Mark((150, 150, 150), "hexagon")

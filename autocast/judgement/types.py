@@ -16,10 +16,11 @@ from typing import Any, NamedTuple, cast as as_type
 
 from autocast.errors import JudgementError
 from autocast.judgement.remarks import REMARKS
-from autocast.judgement.words import VERDICT_WORDS, Stance, Verdict, describe
+from autocast.judgement.words import VERDICT_WORDS, Leaning, Stance, Verdict, describe
 
-SCHEMA_VERSION = 2
-"""Version that is written. The first is read as well; there a spot's kind lay in its words."""
+SCHEMA_VERSION = 3
+"""Version that is written. Those before are read as well: in the first a spot's kind lay in its
+words, and neither said which way a picture leans that is left to a person."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,10 +106,11 @@ class Evidence:
     ``share`` of the picture (0..1); ``reads`` and ``expected`` are mean colours
     (None for a kind that reads no one place); ``explains`` is the cast (a*, b*
     at L* 60) that would explain the difference, ``spread`` how sure; ``weight``
-    is 0..1, how far the estimate leans on it; ``drove`` is how far the estimate
-    moves (a*b* units) when this evidence is left out and the picture judged
-    again, and ``drove_probability`` what the evidence adds to the probability; ``stance`` is
-    for or against the verdict, or silent; ``where`` are the places it was read.
+    is 0..1, the share that its voices have in the estimate; ``drove`` is how far the
+    estimate moves (a*b* units) when this evidence is left out and the picture judged
+    again, and ``drove_probability`` what the evidence adds to the probability (both None
+    where nobody asked); ``stance`` is for or against the verdict, or silent; ``where`` are
+    the places it was read.
     """
 
     kind: str
@@ -119,15 +121,15 @@ class Evidence:
     explains: tuple[float, float] | None
     spread: float
     weight: float
-    drove: float
-    drove_probability: float
+    drove: float | None
+    drove_probability: float | None
     stance: Stance
     where: tuple[Place, ...]
 
     @property
     def context(self) -> bool:
         """It votes for no cast, yet changes how likely one is: what the picture seems to show."""
-        return self.explains is None and self.drove_probability != 0
+        return self.explains is None and bool(self.drove_probability)
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,13 +170,15 @@ class Assumptions:
     """What a caller assumes in place of the models' own: shares between 0 and 1, or None.
 
     ``base_rate`` is the share of evident casts among pictures of the kind; the
-    risks are those of :class:`Risks`.
+    risks are those of :class:`Risks`. ``strict`` holds them by their upper bounds, so that
+    they are kept in 95 of 100 cases and not on average; more is left to a person.
     """
 
     base_rate: float | None = None
     risk_clear: float | None = None
     risk_missed: float | None = None
     risk_cast: float | None = None
+    strict: bool = False
 
     @property
     def risks(self) -> dict[str, float | None]:
@@ -182,9 +186,10 @@ class Assumptions:
         return {"clear": self.risk_clear, "missed": self.risk_missed, "cast": self.risk_cast}
 
     def given(self) -> dict[str, float]:
-        """What was given, by name."""
-        fields = ((f.name, getattr(self, f.name)) for f in dataclasses.fields(self))
-        return {name: value for name, value in fields if value is not None}
+        """The shares that were given, by name."""
+        shares = {"base_rate": self.base_rate}
+        shares |= {f"risk_{name}": value for name, value in self.risks.items()}
+        return {name: value for name, value in shares.items() if value is not None}
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,7 +200,8 @@ class Judgement:
     in a tone range, or in part of the frame) at ``base_rate``, from this
     picture alone; ``risks`` are those that the verdict was to keep. ``name``,
     ``width``, ``height`` and ``profile`` say which picture was judged and how
-    its numbers were read. ``hints`` are what a person said of it.
+    its numbers were read. ``hints`` are what a person said of it. ``leans`` says to
+    which verdict a picture is nearer that is left to a person; None for others.
     """
 
     verdict: Verdict
@@ -214,6 +220,7 @@ class Judgement:
     profile: str
     risks: Risks = RISKS
     hints: tuple[Hint, ...] = ()
+    leans: Leaning | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Plain containers, ready for JSON, with the schema version."""
@@ -249,7 +256,9 @@ class Judgement:
             judgement = cls._from_plain(data)
         except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
             raise JudgementError(f"This document is no judgement: {error}.") from error
-        if judgement.verdict not in VERDICT_WORDS or set(judgement.remarks) - set(REMARKS):
+        if {judgement.verdict, judgement.leans} - {*VERDICT_WORDS, None} or set(
+            judgement.remarks
+        ) - set(REMARKS):
             raise JudgementError(
                 "This document has a verdict or a remark that this version does not know."
             )
@@ -277,6 +286,7 @@ class Judgement:
             sentences=tuple(data["sentences"]),
             risks=Risks(**data["risks"]),
             hints=tuple(Hint(**h) for h in data.get("hints", ())),
+            leans=data.get("leans"),
             **{k: data[k] for k in ("model", "name", "width", "height", "profile")},
         )
 

@@ -10,10 +10,11 @@ from typing import Literal
 from autocast.judgement.limits import EVIDENT_FROM, SLIGHT_FROM, STRONG_FROM
 
 Verdict = Literal["clear", "cast", "ask"]
+Leaning = Literal["clear", "cast"]
 Stance = Literal["for", "against", "silent"]
 
 VERDICT_WORDS: Mapping[Verdict, str] = MappingProxyType(
-    {"clear": "no cast seen", "cast": "likely cast", "ask": "a person should look"}
+    {"clear": "no evident cast", "cast": "likely cast", "ask": "a person should look"}
 )
 
 TONE_RANGES: Mapping[str, tuple[float, float, float]] = MappingProxyType(

@@ -20,13 +20,14 @@ from numpy.typing import NDArray
 from autocast.errors import ModelError
 from autocast.judgement.things import KINDS
 from autocast.modelstore.files import load_arrays, load_json, model_id, models_folder
+from autocast.modelstore.gate import Gate, unpack_gate
 from autocast.modelstore.network import Network, unpack_network
 from autocast.modelstore.trees import Forest, unpack
 
 Floats = NDArray[np.floating[Any]]
 T = TypeVar("T")
 
-DENSITIES, WEIGHTS, TREES, CONTENT, VERDICT = (
+DENSITIES, WEIGHTS, FITTED, CONTENT, VERDICT = (
     "densities.npz",
     "weights.json",
     "fitted.npz",
@@ -34,10 +35,10 @@ DENSITIES, WEIGHTS, TREES, CONTENT, VERDICT = (
     "verdict.json",
 )
 """The files of a folder."""
-VERDICT_SCHEMA = 4
+VERDICT_SCHEMA = 5
 """Version of ``verdict.json`` that is written and read."""
 TARGETS = ("whole", "shadows", "midtones", "highlights")
-"""Whose casts the first stage of trees predicts: a*, b* of each, then the log-spread of each."""
+"""Whose casts are estimated: a*, b* of the whole picture and of its tone ranges."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,11 +59,12 @@ class Densities:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Trees:
-    """The fitted trees.
+class Estimator:
+    """All that is fitted to the features of a picture.
 
-    ``features`` names their inputs, in order. ``first`` predicts casts of
-    :data:`TARGETS` and the logarithms of their standard deviations, ``last`` the
+    ``features`` names the inputs, in order. ``first`` predicts a* and b* of
+    :data:`TARGETS`, ``gate`` weighs these casts and all others among the features,
+    ``spread`` predicts the logarithms of the estimate's standard deviations, ``last`` the
     logit of an evident cast, ``uneven`` that of a part of the frame with a cast of
     its own. ``calibration`` is slope and offset of the logit; ``correlation`` (4, 4)
     is that of the errors of the targets.
@@ -70,6 +72,8 @@ class Trees:
 
     features: tuple[str, ...]
     first: Forest
+    gate: Gate
+    spread: Forest
     last: Forest
     uneven: Forest
     calibration: tuple[float, float]
@@ -89,7 +93,7 @@ class Models:
     id: str
     densities: Densities
     weights: Mapping[str, Any]
-    trees: Trees
+    estimator: Estimator
     network: Network
     verdict: Mapping[str, Any]
 
@@ -118,7 +122,7 @@ class Models:
             id=model_id(path),
             densities=_whole(path, DENSITIES, _densities, load_arrays(path, DENSITIES)),
             weights=_whole(path, WEIGHTS, _weights, load_json(path, WEIGHTS)),
-            trees=_whole(path, TREES, _trees, load_arrays(path, TREES)),
+            estimator=_whole(path, FITTED, _estimator, load_arrays(path, FITTED)),
             network=_whole(path, CONTENT, unpack_network, load_arrays(path, CONTENT)),
             verdict=_whole(path, VERDICT, _verdict, load_json(path, VERDICT)),
         )
@@ -190,14 +194,17 @@ def _weights(data: Mapping[str, Any]) -> Mapping[str, Any]:
     return data
 
 
-def _trees(arrays: Mapping[str, NDArray[Any]]) -> Trees:
-    first, last, uneven = (unpack(arrays, name) for name in ("first", "last", "uneven"))
-    outputs = 4 * len(TARGETS)
-    if len(first.start) != outputs:
-        raise ValueError(f"the first stage should tell {outputs} figures, not {len(first.start)}")
+def _estimator(arrays: Mapping[str, NDArray[Any]]) -> Estimator:
+    first, spread, last, uneven = (
+        unpack(arrays, name) for name in ("first", "spread", "last", "uneven")
+    )
+    outputs = 2 * len(TARGETS)
+    if len(first.start) != outputs or len(spread.start) != outputs:
+        raise ValueError(f"the first stage should tell {outputs} casts and as many spreads")
     slope, offset = (float(value) for value in arrays["calibration"])
     names = tuple(str(name) for name in arrays["features"])
-    return Trees(names, first, last, uneven, (slope, offset), arrays["correlation"])
+    gate, correlation = unpack_gate(arrays), arrays["correlation"]
+    return Estimator(names, first, gate, spread, last, uneven, (slope, offset), correlation)
 
 
 def _verdict(data: Mapping[str, Any]) -> Mapping[str, Any]:
@@ -205,7 +212,7 @@ def _verdict(data: Mapping[str, Any]) -> Mapping[str, Any]:
         raise ValueError(f"schema version {data['schema']}; version {VERDICT_SCHEMA} is read")
     needed = {
         "base_rate", "cast_above", "cast_held", "clear_below", "clear_held", "curve", "monochrome",
-        "parts_apart", "risks", "tones_apart",
+        "nearer", "parts_apart", "risks",
     }  # fmt: skip
     missing = needed - set(data)
     if missing:

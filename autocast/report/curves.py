@@ -36,7 +36,7 @@ _STYLE: Mapping[str, Any] = {
 }
 _FITTED = {
     "probability": (_VERMILION, "s", "--"),
-    "fitted": (_BLUE, "o", "-"),
+    "quoted": (_BLUE, "o", "-"),
     "counted": (_GREEN, "^", "-."),
     "plain fit, statistics alone": (_PURPLE, "D", ":"),
 }
@@ -231,7 +231,7 @@ def _simulated(drawn: Figure, figures: Mapping[str, Any]) -> None:
         axes.plot(place, values, dash, marker=marker, color=colour, lw=1.8, ms=5.5, zorder=4)
         ends.append((values[0], name, colour))
         spans = [row["auc"]["interval"] for row in rows.values()]
-        if name == "fitted" and all(spans):
+        if name == "quoted" and all(spans):
             low, high = zip(*spans, strict=True)
             axes.fill_between(place, low, high, color=colour, alpha=0.15, lw=0)
     classical = {
@@ -282,7 +282,7 @@ def _plane(drawn: Figure, figures: Mapping[str, Any]) -> None:
     axes = drawn.subplots()
     points = figures["points"]
     judged = np.array([(p["judged_a"], p["judged_b"]) for p in points])
-    fitted = np.array([(p["fitted_a"], p["fitted_b"]) for p in points])
+    fitted = np.array([(p["quoted_a"], p["quoted_b"]) for p in points])
     agrees = np.array([p["agrees"] for p in points], dtype=bool)
     for chosen, colour, marker in ((agrees, _BLUE, "o"), (~agrees, _VERMILION, "D")):
         lines = list(np.stack([judged[chosen], fitted[chosen]], axis=1))

@@ -43,6 +43,8 @@ def _parts(figures: Mapping[str, Any]) -> Iterator[list[str]]:
         yield list(_by_tone(figures["by_tone"]))
     if figures["kinds"]:
         yield list(_kinds(figures["kinds"]))
+    if figures["spreads"]:
+        yield list(_spreads(figures["spreads"]))
     if "judged" in figures:
         yield list(_traces(figures["traces"]))
         yield list(_calibration(figures["calibration"]))
@@ -53,6 +55,7 @@ def _parts(figures: Mapping[str, Any]) -> Iterator[list[str]]:
             yield list(_without(figures["without"]))
     if "second_opinion" in figures:
         yield list(_mend(figures["second_opinion"]["mend"]))
+        yield list(_proof(figures["second_opinion"]["proof"]))
         yield list(_hints(figures["second_opinion"]["hints"]))
 
 
@@ -106,9 +109,9 @@ def _judged(judged: Mapping[str, Any]) -> Iterator[str]:
     both = next((row["direction"]["n"] for row in judged.values() if "direction" in row), 0)
     looked = (
         f" Where both looks call the cast evident (n {both}): how often the direction lies within "
-        f"45 degrees of theirs, and by how much the size differs (median, C*)."
+        f"45 degrees of theirs, and the median distance from their cast, in a*b*."
     )
-    columns = ("evident", "any", "direction", "size")
+    columns = ("evident", "any", "direction", "distance")
     rows: list[list[str]] = []
     for name, row in judged.items():
         shown, spans = [], []
@@ -121,7 +124,7 @@ def _judged(judged: Mapping[str, Any]) -> Iterator[str]:
         "Photographs as they came, against their judgements",
         f"AUC of evident against none (n {first['evident']['n']}), and of slight or evident "
         f"against none (n {first['any']['n']})." + (looked if both else ""),
-        _table(["evident", "any", "within 45", "size off"], rows, width=11),
+        _table(["evident", "any", "within 45", "distance"], rows, width=11),
     )
 
 
@@ -187,7 +190,7 @@ def _by_tone(by_tone: Mapping[str, Any]) -> Iterator[str]:
         rows += _two(name, [row[c]["auc"] for c in columns], _auc, _auc_span)
     rows += _two("probability", [None] * 4 + [by_tone["probability"]["auc"]], _auc, _auc_span)
     rows.append(["median error, a*b*"])
-    for name in ("fitted", "counted"):
+    for name in ("quoted", "trees", "counted"):
         cells = [by_tone[name][c]["error"] for c in columns[:3]]
         rows += _two(f"  {name}", cells, _units, _units_span)
     yield from _section(
@@ -202,9 +205,9 @@ def _by_tone(by_tone: Mapping[str, Any]) -> Iterator[str]:
 
 def _kinds(kinds: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     auc = (_auc, _auc_span)
-    columns = dict.fromkeys(("probability", "fitted", "largest", "counted"), auc)
+    columns = dict.fromkeys(("probability", "quoted", "largest", "counted"), auc)
     text = (
-        "By probability; by the fitted cast of the whole; by the largest fitted cast of whole "
+        "By probability; by the quoted cast of the whole; by the largest quoted cast of whole "
         "and tone ranges; by the counted cast of the whole."
     )
     if any("clear" in kind for kind in kinds):
@@ -222,6 +225,24 @@ def _kinds(kinds: Sequence[Mapping[str, Any]]) -> Iterator[str]:
         "By kind of simulated cast, evident somewhere: AUC against uncast copies",
         text,
         _table(list(columns), rows, name=25, width=11),
+    )
+
+
+def _spreads(spreads: Mapping[str, Any]) -> Iterator[str]:
+    columns = list(next(iter(spreads.values())))
+    yield from _section(
+        "How far the quoted spreads hold",
+        "Simulated casts of every kind (of the whole: gains and uncast copies) whose truth lies "
+        "within the ellipse that should hold so many of them.",
+        _table(
+            columns,
+            [
+                line
+                for target, row in spreads.items()
+                for line in _mixed(target, [(row[c], _SHARE) for c in columns])
+            ],
+            width=11,
+        ),
     )
 
 
@@ -352,8 +373,8 @@ def _risks(figures: Mapping[str, Any]) -> Iterator[str]:
     yield ""
     yield from _prose(
         "Thresholds of each fold, chosen on the other folds, and what keeps the risk there: "
-        "the upper bound; the share alone, where too few pictures allow a bound; or none, and "
-        "then nothing is called so."
+        "the share that is expected, with one error more among one picture more; the share alone, "
+        "where too few pictures allow that; or none, and then nothing is called so."
     )
     yield ""
     folds = [
@@ -411,6 +432,27 @@ def _mend(mend: Mapping[str, Any]) -> Iterator[str]:
     )
 
 
+def _proof(proof: Mapping[str, Any]) -> Iterator[str]:
+    columns = ("mended", "right", "sure", "nearer", "failed", "failed_nearer")
+    yield from _section(
+        "What the proof says of corrected copies",
+        "Mended: of casts of C* 14 to 18, how many are written and called so. Of all that are "
+        "written: how many of those called mended are nearer to the uncast picture, how sure the "
+        "proof is of it on average, how many are; and how many are called failed, and how many "
+        "of them all are so although they are nearer by 1 CIEDE2000 or more.",
+        _table(
+            ["mended", "right", "sure", "nearer", "failed", "wrongly"],
+            (
+                line
+                for kind, row in proof.items()
+                for line in _mixed(kind, [(row[c], _SHARE) for c in columns])
+            ),
+            name=10,
+            width=11,
+        ),
+    )
+
+
 def _hints(hints: Mapping[str, Any]) -> Iterator[str]:
     every = hints["all"]
     columns = (
@@ -431,7 +473,9 @@ def _hints(hints: Mapping[str, Any]) -> Iterator[str]:
         "Median error of the estimate without it; with the spot nearest to L* 60 that is neutral "
         "within C* 1, or nearly so (within 2); with any of the latter. How many of the near ones "
         "are doubted, and how many spots of C* 25 or more; and what the move leaves of the cast "
-        f"after the true one (n {counts}).",
+        f"after the true one (n {counts}). A true hint raises the probability of "
+        f"{_or_blank(every['faultless']['raised'], _percent)} of the pictures without a cast by "
+        "more than .03.",
         _table(
             ["without", "true", "nearly", "any", "doubted", "false", "left"],
             (
@@ -548,5 +592,5 @@ _FORMATS: Mapping[str, tuple[Shown, Span]] = {
     "evident": (_auc, _auc_span),
     "any": (_auc, _auc_span),
     "direction": (_share, _share_span),
-    "size": (_units, _units_span),
+    "distance": (_units, _units_span),
 }

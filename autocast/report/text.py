@@ -307,10 +307,8 @@ def _evidence(page: _Page, judgement: Judgement) -> None:
 
 
 def _one_evidence(page: _Page, evidence: Evidence) -> None:
-    # What the judgement gives is what this evidence adds to the probability.
-    points = f"chance{GLUE}{round(-100 * evidence.drove_probability):+d}{GLUE}points"
     if evidence.context:
-        page.add(f"{printable(evidence.label)}; left out: {points}", indent=2, hang=2)
+        page.add(f"{printable(evidence.label)}; {_left_out(evidence)}", indent=2, hang=2)
         return
     area = f", {percent(evidence.share)} of the picture" if evidence.reads else ""
     page.add(f"{name_of(evidence)}{area}, weight {evidence.weight:.2f}", indent=2, hang=2)
@@ -318,11 +316,21 @@ def _one_evidence(page: _Page, evidence: Evidence) -> None:
         should = f", should read {reading(evidence.expected)}" if evidence.expected else ""
         page.add(f"reads {reading(evidence.reads)}{should}", indent=4)
     if evidence.explains is not None and evidence.weight > 0:
-        page.add(
-            f"implies {cast_figures(*evidence.explains, evidence.spread)};"
-            f" left out: cast{GLUE}moves{GLUE}{evidence.drove:.1f}, {points}",
-            indent=4,
-        )
+        # Zero: the mean of several voices, which has no spread of its own.
+        implies = cast_figures(*evidence.explains, evidence.spread or None)
+        said = (f"implies {implies}", _left_out(evidence))
+        page.add("; ".join(part for part in said if part), indent=4)
+
+
+def _left_out(evidence: Evidence) -> str:
+    """What changes where an evidence is left out; nothing where that was not worked out."""
+    if evidence.drove is None or evidence.drove_probability is None:
+        return ""
+    # What the judgement gives is what this evidence adds to the probability.
+    chance = f"chance{GLUE}{round(-100 * evidence.drove_probability):+d}{GLUE}points"
+    if evidence.context:
+        return f"left out: {chance}"
+    return f"left out: cast{GLUE}moves{GLUE}{evidence.drove:.1f}, {chance}"
 
 
 def place_words(spot: Spot) -> str:
@@ -349,7 +357,12 @@ def readings(evidence: Evidence) -> Iterator[str]:
 
 
 def points(evidence: Evidence) -> str:
-    """What the chance changes by where an evidence is left out, for a picture or a page."""
+    """What the chance changes by where an evidence is left out, for a picture or a page.
+
+    Nothing where that was not worked out.
+    """
+    if evidence.drove_probability is None:
+        return ""
     # What the judgement gives is what this evidence adds to the probability.
     change = round(-100 * evidence.drove_probability)
     return typeset(f"{change:+d} points") if change else "0 points"

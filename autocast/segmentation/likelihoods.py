@@ -17,8 +17,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from autocast.colour import at_60
 from autocast.colour.grid import grid
-from autocast.judgement.things import CLASSES, ELSE, KINDS
+from autocast.judgement.limits import NEUTRAL_CHROMA, SKY_BELOW
+from autocast.judgement.things import CLASSES, ELSE, KINDS, NEUTRALS, SKY
 from autocast.modelstore.models import Densities, Models
 from autocast.picture import Picture
 from autocast.segmentation.regions import Regions, segment
@@ -117,7 +119,31 @@ def context_shares(regions: Regions, models: Models) -> NDArray[np.float32]:
     level = np.clip(regions.lab[:, 0] / 5, 0, lightness.shape[1] - 1).astype(np.intp)
     logits = traits @ slopes.T + lightness[:, level].T
     shares = np.exp(logits - logits.max(axis=1, keepdims=True, initial=-np.inf))
+    shares[:, _kinds_of(NEUTRALS)] *= _colourless(regions)[:, None]
+    shares[:, _kinds_of(SKY)] *= _reaches_top(regions, models.weights["regions"]["alike"])[:, None]
     return np.asarray(shares / shares.sum(axis=1, keepdims=True), dtype=np.float32)
+
+
+def _kinds_of(name: str) -> list[int]:
+    return [KINDS.index(kind) for kind in CLASSES[name]]
+
+
+def _colourless(regions: Regions) -> Floats:
+    """How far each region may be neutral at all, 0..1: skin under a lamp is not stone."""
+    low, high = NEUTRAL_CHROMA
+    chroma = np.hypot(*at_60(regions.lab).T)
+    return np.asarray(np.clip((high - chroma) / (high - low), 0.0, 1.0))
+
+
+def _reaches_top(regions: Regions, alike: float) -> Floats:
+    """How far each region may be sky by its place, 0..1: sky goes on to the top of the frame.
+
+    A garment or a poster of the same blue is cut off from it by something of another colour.
+    """
+    top = regions.box[:, 1] <= 0.0
+    off = regions.chromaticity[:, None] - regions.chromaticity[None, top]
+    near = np.exp(-(off**2).sum(axis=-1) / (2 * alike**2)).max(axis=1, initial=0.0)
+    return np.asarray(SKY_BELOW + (1 - SKY_BELOW) * near)
 
 
 LIKELY_CASTS = 24

@@ -13,10 +13,10 @@ import numpy as np
 
 from autocast.errors import ModelError
 from autocast.judgement import RISKS, Risks
-from autocast.judgement.limits import FITTED_TONES_APART, MONOCHROME_PROBABILITY
+from autocast.judgement.limits import MONOCHROME_PROBABILITY
 from autocast.modelstore import VERDICT_SCHEMA, Models, default_models
 from autocast.modelstore.files import REGISTRY_NAME, register
-from autocast.modelstore.models import CONTENT, DENSITIES, TREES, VERDICT, WEIGHTS
+from autocast.modelstore.models import CONTENT, DENSITIES, FITTED, VERDICT, WEIGHTS
 from autocast.modelstore.storing import write_arrays
 from autocast.training.fit import Fitted, export, grow
 from autocast.training.gather import Table, gather, read_manifest
@@ -88,8 +88,8 @@ def write_fitted(
     to: Path, fitted: Fitted, calibration: Calibration, risks: Risks, made_by: str
 ) -> None:
     """Write trees with their calibration, and the thresholds that keep the risks."""
-    write_arrays(to / TREES, export(replace(fitted, calibration=calibration.logistic)))
-    register(to, TREES, made_by=made_by, what="trees that are fitted to the evidence")
+    write_arrays(to / FITTED, export(replace(fitted, calibration=calibration.logistic)))
+    register(to, FITTED, made_by=made_by, what="trees and gate that are fitted to the evidence")
     verdict = verdict_file(calibration, risks)
     (to / VERDICT).write_text(_one_list_a_line(verdict), encoding="utf-8")
     register(to, VERDICT, made_by=made_by, what="base rate, risks and thresholds of the verdicts")
@@ -103,8 +103,8 @@ def verdict_file(calibration: Calibration, risks: Risks) -> dict[str, Any]:
         "risks": risks._asdict(),
         **asdict(calibration.curve.thresholds(risks)),
         "monochrome": MONOCHROME_PROBABILITY,
-        "tones_apart": FITTED_TONES_APART,
         "parts_apart": calibration.parts_apart,
+        "nearer": list(calibration.nearer),
         "curve": calibration.curve.to_plain(),
     }
 

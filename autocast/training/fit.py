@@ -1,11 +1,13 @@
-"""Grow the trees that are fitted to the evidence.
+"""Fit the estimator: trees, the gate that weighs voices, and the last stage.
 
-Stage one predicts the cast (of the whole and by tone range) from the features of
-known casts, simulated on pictures judged to have none. Stage two predicts from
-that, and from the features, how likely a careful look calls the cast evident; it
-is grown on what stage one predicts of pictures that it did not see. The logistic
-calibration (Platt 1999) and the thresholds are made in nested.py, of what trees
-predict of groups that they did not see.
+The first stage of trees predicts the cast (of the whole and by tone range) from the
+features of known casts: simulated on pictures judged to have none, and those that two
+looks both called evident and named. A gate weighs these and all other voices into the
+estimate; more trees predict its deviations. The last stage predicts from that, and from
+the features, how likely a careful look calls the cast evident, with hints simulated and
+without. Each stage is grown on what the one before it predicts of pictures that it did
+not see. The logistic calibration (Platt 1999) and the thresholds are made in nested.py,
+of what is predicted of groups that no stage saw.
 """
 
 from __future__ import annotations
@@ -22,15 +24,38 @@ from sklearn.model_selection import GroupKFold
 from threadpoolctl import threadpool_limits
 
 from autocast.judgement import EVIDENT_FROM
+from autocast.judgement.limits import GREYS_DIFFER
 from autocast.modelstore import TARGETS
+from autocast.modelstore.gate import FIELDS, Gate
+from autocast.training.gate import Lesson, fit_gate
 from autocast.training.gather import BY_TONE, Table
-from autocast.voting.fitted import Layout, anchored, probability_of, second_stage
+from autocast.voting.conditioning import Estimate, estimate_of, given, updated
+from autocast.voting.fitted import (
+    Given,
+    Layout,
+    anchored,
+    probability_of,
+    second_stage,
+    spread_inputs,
+    weighted,
+)
+from autocast.voting.voices import gate_inputs, voices_of
 
 Floats = NDArray[np.floating[Any]]
 Rows = NDArray[np.intp]
 
 CROSS_FITS = 3
-"""Folds in which stage one's predictions for stage two's pictures are made."""
+"""Folds in which each stage's predictions for the next one's pictures are made."""
+NETWORKS = (2, 4)
+"""Networks that a gate averages: in those folds, and in what is kept."""
+LOOKED_WEIGHT = 2.0
+"""Weight in the first stage of a picture whose cast two looks name; its crops count half.
+
+A tone range, of which the looks name no cast of its own, counts half again."""
+LOOKED_VOICE = 5.0
+"""The same in fitting the gate."""
+NONE_VOICE = 1.5
+"""Weight there of a picture judged to have none."""
 LOG_OF_NORMAL = 0.6352
 """-E[ln |z|] of a standard normal z: (Euler's constant + ln 2) / 2."""
 ERROR_FLOOR = 0.3
@@ -49,6 +74,16 @@ PARTLY_WEIGHT = 0.16
 """... and of one that lies over a part of it, or differs by tone: the looks met few of those."""
 SEEDS = 3
 """Models of stage two that are averaged."""
+HINTED = 2
+"""Hints simulated on each picture that stage two is shown, one at a time."""
+HINT_DEVIATIONS = (GREYS_DIFFER, 8.0)
+"""Deviations of simulated hints, from a grey to leaves of any kind."""
+HINTS_FALSE = 0.15
+"""Share of them that are false, and say any cast up to the largest."""
+LARGEST_FALSE = 25.0
+"""C* of that."""
+HINT_LIGHTNESS = (15.0, 90.0)
+"""L* of the spots that they name."""
 GRADES = {"none": 0.0, "doubtful": 0.15, "slight": 0.5, "evident": 1.0}
 """How far each consensus counts as an evident cast in growing stage two."""
 WHOLE_FROM = ("natural", "none", "gain", "rendered.none", "rendered.gain")
@@ -101,16 +136,18 @@ STAGE_UNEVEN: dict[str, Any] = STAGE_TWO | {
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Fitted:
-    """All grown models, and the calibration's slope and offset (on the logit).
+    """All that was fitted, and the calibration's slope and offset (on the logit).
 
     ``first`` holds a model for each a* and b* of :data:`autocast.modelstore.TARGETS`,
-    then one for the logarithm of the deviation of each; ``correlation`` (4, 4) is that of
-    the targets' errors. ``evident`` are averaged; ``uneven`` predicts whether a part of
-    the frame has a cast of its own.
+    ``spread`` one for the logarithm of the deviation of each; ``gate`` weighs the voices;
+    ``correlation`` (4, 4) is that of the targets' errors. ``evident`` are averaged;
+    ``uneven`` predicts whether a part of the frame has a cast of its own.
     """
 
     names: tuple[str, ...]
     first: tuple[Any, ...]
+    gate: Gate
+    spread: tuple[Any, ...]
     correlation: Floats
     evident: tuple[Any, ...]
     uneven: Any
@@ -120,15 +157,18 @@ class Fitted:
 class Predictions(NamedTuple):
     """What fitted models predict of n rows.
 
-    Casts (n, 4, 2), their deviations (n, 4, 2), the evident cast's logit and probability
-    (n,), and the log-odds (n,) of a cast on a part of the frame.
+    Casts (n, 4, 2), their deviations (n, 4, 2) and the correlation (n, 4, 4) of their
+    errors, the evident cast's logit and probability (n,), the log-odds (n,) of a cast on a
+    part of the frame, and the trees' own casts (n, 4, 2), before the gate weighed them.
     """
 
     casts: Floats
     deviation: Floats
+    correlation: Floats
     logit: Floats
     probability: Floats
     uneven: Floats
+    trees: Floats
 
 
 def grow(table: Table, fit: Rows, seed: int) -> Fitted:
@@ -157,16 +197,103 @@ def grow(table: Table, fit: Rows, seed: int) -> Fitted:
 
 def _grow(table: Table, fit: Rows, seed: int) -> Fitted:
     anchor, relative = _first_stage(table.names, table.features)
-    casts = _cross_fitted(table, relative, anchor, fit, seed)
-    spreads = _grow_spreads(table, relative, fit, casts, seed)
-    deviation = np.exp(_outputs(spreads, relative[fit])[:, 0])
+    taught = _taught(table, fit)
+    fold = folds(table.group[fit], CROSS_FITS, seed)
+    trees = np.zeros((len(table.file), len(TARGETS), 2))
+    bins = _Bins(relative, STAGE_ONE["max_bins"], fit)
+    for k in range(CROSS_FITS):
+        models = _grow_casts(table, bins, anchor, taught.of(fit[fold != k]), seed)
+        held = fit[fold == k]
+        trees[held] = _outputs(models, relative[held]) + anchor[held, None]
+    first = _grow_casts(table, bins, anchor, taught, seed)
+    casts, scatter = (
+        np.zeros((len(fit), *shape)) for shape in ((len(TARGETS), 2), (len(TARGETS),))
+    )
+    for k in range(CROSS_FITS):
+        gate = _fit_gate(table, anchor, trees, taught.of(fit[fold != k]), NETWORKS[0], seed)
+        own = fold == k
+        casts[own], scatter[own] = _weighed(
+            gate, table.names, table.features[fit[own]], anchor[fit[own]], trees[fit[own]]
+        )
+    inputs = spread_inputs(relative[fit], anchor[fit], casts, scatter)
+    error = np.full(table.truth.shape, np.nan)
+    error[fit] = casts
+    error[taught.rows] -= taught.truth
+    own = np.isin(fit, taught.rows)
+    spreads = _grow_spreads(inputs[own], error[fit[own]], seed)
+    deviation = np.exp(_outputs(spreads, inputs))
+    correlation = _correlation(error[fit[own]] / deviation[own])
+    estimates = Given.plain(casts, deviation)
     return Fitted(
         names=table.names,
-        first=(*_grow_casts(table, relative, anchor, fit, seed), *spreads),
-        correlation=_correlation(table, fit, casts, deviation),
-        evident=_grow_evident(table, fit, (casts, deviation), seed),
-        uneven=_grow_uneven(table, fit, (casts, deviation), seed),
+        first=first,
+        gate=_fit_gate(table, anchor, trees, taught, NETWORKS[1], seed),
+        spread=spreads,
+        correlation=correlation,
+        evident=_grow_evident(table, fit, estimates, (taught, correlation), seed),
+        uneven=_grow_uneven(table, fit, estimates, seed),
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Taught:
+    """Rows (n,) whose casts (n, 4, 2) are known, and which of them two looks named (n,)."""
+
+    rows: Rows
+    truth: Floats
+    looked: NDArray[np.bool_]
+
+    def of(self, rows: Rows) -> _Taught:
+        """Those among ``rows``."""
+        kept = np.isin(self.rows, rows)
+        return _Taught(self.rows[kept], self.truth[kept], self.looked[kept])
+
+
+def _taught(table: Table, rows: Rows) -> _Taught:
+    """Simulated and rendered casts, pictures judged to have none, and casts that two looks name.
+
+    Of a crop the looks' cast is that of its picture, of a tone range that of the whole.
+    """
+    named = {
+        str(file): cast
+        for file, cast in zip(table.file[table.natural], table.looked[table.natural], strict=True)
+        if not np.isnan(cast[0])
+    }
+    by_looks = np.isin(table.kind, ("natural", "crop")) & np.isin(table.file, list(named))
+    known = (table.consensus == "none") & (table.kind != "crop")
+    chosen = rows[(known | by_looks)[rows]]
+    looked = by_looks[chosen]
+    truth = table.truth[chosen].copy()
+    truth[looked] = np.array([named[str(file)] for file in table.file[chosen[looked]]]).reshape(
+        -1, 1, 2
+    )
+    return _Taught(chosen, truth, looked)
+
+
+def _fit_gate(  # noqa: PLR0913, PLR0917 -- what it is fitted on
+    table: Table, anchor: Floats, trees: Floats, taught: _Taught, networks: int, seed: int
+) -> Gate:
+    """The gate, on trees' casts of rows that they did not see."""
+    rows, kind = taught.rows, table.kind[taught.rows]
+    voices = voices_of(table.names, table.features[rows], trees[rows])
+    inputs, silent = gate_inputs(table.names, table.features[rows], anchor[rows], voices)
+    size = np.hypot(taught.truth[..., 0], taught.truth[..., 1])
+    weight = np.where(size > 0, 1 / (1 + (size / LARGE) ** 4 / 2), NONE_VOICE)
+    weight[taught.looked] = LOOKED_VOICE
+    weight[kind == "crop"] /= 2
+    weight[np.ix_(taught.looked, np.arange(1, len(TARGETS)))] /= 2
+    off = anchor[rows, None]
+    return fit_gate(
+        Lesson(inputs, silent, voices - off, taught.truth - off, weight), networks, seed
+    )
+
+
+def _weighed(
+    gate: Gate, names: tuple[str, ...], features: Floats, anchor: Floats, trees: Floats
+) -> tuple[Floats, Floats]:
+    """The estimates (n, 4, 2) of a gate, and how far the voices scatter (n, 4)."""
+    voices = voices_of(names, features, trees)
+    return weighted(voices, gate(*gate_inputs(names, features, anchor, voices)))
 
 
 def platt(
@@ -219,12 +346,16 @@ def apply(fitted: Fitted, features: Floats) -> Predictions:
         Of n rows.
     """
     anchor, relative = _first_stage(fitted.names, features)
-    casts, spread = np.moveaxis(_outputs(fitted.first, relative), 1, 0)
-    casts, deviation = casts + anchor[:, None], np.exp(spread)
-    last = second_stage(fitted.names, features, casts, deviation)
+    trees = _outputs(fitted.first, relative) + anchor[:, None]
+    casts, scatter = _weighed(fitted.gate, fitted.names, features, anchor, trees)
+    spread = _outputs(fitted.spread, spread_inputs(relative, anchor, casts, scatter))
+    given = Given.plain(casts, np.exp(spread))
+    last = second_stage(fitted.names, features, given)
     logit = np.mean([model.decision_function(last) for model in fitted.evident], axis=0)
     uneven = fitted.uneven.decision_function(last)
-    return Predictions(casts, deviation, logit, probability_of(logit, fitted.calibration), uneven)
+    probability = probability_of(logit, fitted.calibration)
+    correlation = np.broadcast_to(fitted.correlation, (len(features), *fitted.correlation.shape))
+    return Predictions(casts, given.deviation, correlation, logit, probability, uneven, trees)
 
 
 def folds(group: NDArray[np.str_], count: int, seed: int) -> Rows:
@@ -259,39 +390,77 @@ def _first_stage(names: tuple[str, ...], features: Floats) -> tuple[Floats, Floa
     return anchor, relative[:, Layout.of(names).first]
 
 
-def _cross_fitted(table: Table, relative: Floats, anchor: Floats, rows: Rows, seed: int) -> Floats:
-    """Stage one's casts (n, 4, 2) for ``rows``, each from models that did not see its group."""
-    fold = folds(table.group[rows], CROSS_FITS, seed)
-    casts = np.zeros((len(rows), len(TARGETS), 2))
-    for k in range(CROSS_FITS):
-        models = _grow_casts(table, relative, anchor, rows[fold != k], seed)
-        held = rows[fold == k]
-        casts[fold == k] = _outputs(models, relative[held])[:, 0] + anchor[held, None]
-    return casts
+class _Bins:
+    """Inputs (n, F) in bins of about equal count, which every fit on them shares.
+
+    The library makes its own for each fit, and where samples have weights that takes far
+    longer than the trees. A bin ends where half of the values about its quantile lie, as
+    there; ``rows`` are those that the ends are taken from.
+    """
+
+    def __init__(self, inputs: Floats, count: int, rows: Rows | None = None) -> None:
+        self.ends = [
+            _ends(column, count) for column in (inputs if rows is None else inputs[rows]).T
+        ]
+        self.codes = np.stack(
+            [
+                np.where(np.isnan(column), np.nan, np.searchsorted(ends, column))
+                for ends, column in zip(self.ends, inputs.T, strict=True)
+            ],
+            axis=1,
+        )
+
+    def fit(self, model: Any, rows: Rows, answers: Floats, weight: Floats | None = None) -> Any:
+        """Grow a model on some rows, and put its thresholds back to the inputs' own values."""
+        model.fit(self.codes[rows], answers, sample_weight=weight)
+        for tree in _trees(model):
+            split = (tree["is_leaf"] == 0) & np.isfinite(tree["num_threshold"])
+            # Between two codes: what is at or below the lower one's end goes left.
+            tree["num_threshold"][split] = [
+                self.ends[feature][int(code)]
+                for feature, code in zip(
+                    tree["feature_idx"][split], tree["num_threshold"][split], strict=True
+                )
+            ]
+        return model
 
 
-def _known(table: Table, rows: Rows) -> Rows:
-    """Rows whose cast is known: simulated and rendered ones, and pictures judged to have none."""
-    known = (table.consensus[rows] == "none") & (table.kind[rows] != "crop")
-    return np.asarray(rows[known], dtype=np.intp)
+def _ends(values: Floats, count: int) -> Floats:
+    """Upper ends of bins, all but the last's, of about equal count."""
+    distinct = np.unique(values[~np.isnan(values)])
+    if len(distinct) <= count:
+        return (distinct[1:] + distinct[:-1]) / 2
+    shares = np.linspace(0, 1, count + 1)[1:-1]
+    return np.unique(np.nanquantile(values, shares, method="averaged_inverted_cdf"))
+
+
+def _trees(model: Any) -> list[NDArray[Any]]:
+    """The nodes of each grown tree, which scikit-learn keeps in private attributes.
+
+    A test holds the exported sums to the library's own predictions.
+    """
+    return [tree[0].nodes for tree in model._predictors]  # noqa: SLF001
 
 
 def _grow_casts(
-    table: Table, relative: Floats, anchor: Floats, rows: Rows, seed: int
+    table: Table, bins: _Bins, anchor: Floats, taught: _Taught, seed: int
 ) -> tuple[Any, ...]:
     """Models of the a* and b* of each target, relative to the anchor."""
-    known = _known(table, rows)
+    kind = table.kind[taught.rows]
+    share = np.where(kind == "crop", 0.5, 1.0)
     models = []
     for k, target in enumerate(TARGETS):
         whole = target == "whole"
-        fit = known[np.isin(table.kind[known], WHOLE_FROM)] if whole else known
-        weight = _importance(table.truth[fit, k]) if whole else None
+        use = np.isin(kind, WHOLE_FROM) | taught.looked if whole else np.ones(len(kind), dtype=bool)
+        rows, truth, looked = taught.rows[use], taught.truth[use, k], taught.looked[use]
+        weight = _importance(truth) if whole else np.ones(len(rows))
+        named = LOOKED_WEIGHT * share[use] / (1 if whole else 2)
         for c in (0, 1):
             model = HistGradientBoostingRegressor(
                 random_state=seed, **(STAGE_ONE if whole else STAGE_TONES)
             )
-            truth = table.truth[fit, k, c] - anchor[fit, c]
-            models.append(model.fit(relative[fit], truth, sample_weight=weight))
+            off, counts = truth[:, c] - anchor[rows, c], np.where(looked, named, weight)
+            models.append(bins.fit(model, rows, off, counts))
     return tuple(models)
 
 
@@ -300,81 +469,113 @@ def _importance(casts: Floats) -> Floats:
     return np.asarray(1 / (1 + (np.hypot(casts[:, 0], casts[:, 1]) / LARGE) ** 4))
 
 
-def _grow_spreads(
-    table: Table, relative: Floats, rows: Rows, casts: Floats, seed: int
-) -> tuple[Any, ...]:
-    """Models of how far stage one's casts lie from the truth, from its cross-fitted errors."""
-    known = table.consensus[rows] == "none"
-    error = np.abs(casts[known] - table.truth[rows[known]]) + ERROR_FLOOR
-    spread = np.log(error).reshape(len(error), -1) + LOG_OF_NORMAL
+def _grow_spreads(inputs: Floats, error: Floats, seed: int) -> tuple[Any, ...]:
+    """Models of how far the estimates lie from the truth, from their errors (n, 4, 2)."""
+    spread = np.log(np.abs(error) + ERROR_FLOOR).reshape(len(error), -1) + LOG_OF_NORMAL
+    bins, rows = _Bins(inputs, STAGE_SPREAD["max_bins"]), np.arange(len(inputs))
     return tuple(
-        HistGradientBoostingRegressor(random_state=seed, **STAGE_SPREAD).fit(
-            relative[rows[known]], each
-        )
+        bins.fit(HistGradientBoostingRegressor(random_state=seed, **STAGE_SPREAD), rows, each)
         for each in spread.T
     )
 
 
-def _correlation(table: Table, rows: Rows, casts: Floats, deviation: Floats) -> Floats:
-    """Correlation (4, 4) of the targets' errors, each in its own deviations, a* and b* alike."""
-    known = table.consensus[rows] == "none"
-    error = (casts - table.truth[rows])[known] / deviation[known]
+def _correlation(error: Floats) -> Floats:
+    """Correlation (4, 4) of errors (n, 4, 2) in their deviations, a* and b* alike."""
     # Far misses are few and would speak for all.
     error = np.clip(error, -FAR_MISS, FAR_MISS)
     return np.asarray(np.corrcoef(np.moveaxis(error, 1, -1).reshape(-1, len(TARGETS)).T))
 
 
 def _grow_evident(
-    table: Table, rows: Rows, first: tuple[Floats, Floats], seed: int
+    table: Table,
+    rows: Rows,
+    estimates: Given,
+    known: tuple[_Taught, Floats],
+    seed: int,
 ) -> tuple[Any, ...]:
     """Judged pictures with their consensus; simulated and rendered casts at a small weight.
 
-    A picture between none and evident counts as both, by its grade.
+    A picture between none and evident counts as both, by its grade. Those whose cast is
+    known are shown with hints as well.
     """
     family = np.array([kind.split(".")[0] for kind in table.kind[rows]])
     shown = np.isin(family, list(WEIGHTS)) | (np.arange(len(rows)) % SIMULATED_EVERY == 0)
-    use = shown & (table.consensus[rows] != "cannot_tell")
+    use = np.flatnonzero(shown & (table.consensus[rows] != "cannot_tell"))
     chosen, family = rows[use], family[use]
     judged = np.array([GRADES[consensus] for consensus in table.consensus[chosen]])
     by_looks = np.isin(family, ("natural", "crop"))
     grade = np.where(by_looks, judged, table.worst[chosen] >= EVIDENT_FROM)
     simulated = np.where(np.isin(family, PARTLY), PARTLY_WEIGHT, SIMULATED_WEIGHT)
     weight = np.array([WEIGHTS.get(f, at) for f, at in zip(family, simulated, strict=True)])
-    features = _second_stage(table, rows, first, use)
+    some = Given(*(each[use] for each in estimates))
+    hinted, of = _hinted(some, chosen, known, seed)
+    inputs = second_stage(
+        table.names,
+        np.concatenate([table.features[chosen], table.features[chosen[of]]]),
+        Given(*(np.concatenate(each) for each in zip(some, hinted, strict=True))),
+    )
+    grade = np.concatenate([grade, grade[of]])
+    weight = np.concatenate([weight, weight[of] / HINTED])
     yes, no = np.flatnonzero(grade > 0), np.flatnonzero(grade < 1)
     both = np.concatenate([yes, no])
-    evident = np.arange(len(both)) < len(yes)
+    evident = (np.arange(len(both)) < len(yes)).astype(np.float64)
     share = np.concatenate([grade[yes], 1 - grade[no]]) * weight[both]
+    bins = _Bins(inputs, STAGE_TWO["max_bins"])
     return tuple(
-        HistGradientBoostingClassifier(random_state=seed + k, **STAGE_TWO).fit(
-            features[both], evident, sample_weight=share
+        bins.fit(
+            HistGradientBoostingClassifier(random_state=seed + k, **STAGE_TWO),
+            both,
+            evident,
+            share,
         )
         for k in range(SEEDS)
     )
 
 
-def _grow_uneven(table: Table, rows: Rows, first: tuple[Floats, Floats], seed: int) -> Any:
+def _hinted(
+    estimates: Given, rows: Rows, known: tuple[_Taught, Floats], seed: int
+) -> tuple[Given, Rows]:
+    """The estimates once hints are given, :data:`HINTED` to each row whose cast is known.
+
+    A hint reads the true cast at its spot's lightness with an error of its own deviation; a
+    false one reads any. With it goes which of ``rows`` each is of.
+    """
+    taught, correlation = known
+    at = {int(row): k for k, row in enumerate(taught.rows)}
+    of = np.repeat([k for k, row in enumerate(rows) if int(row) in at], HINTED)
+    rng = np.random.default_rng(seed)
+    before, after = [], []
+    for k in of:
+        one = estimate_of(estimates.casts[k], estimates.deviation[k], correlation)
+        truth = Estimate(taught.truth[at[int(rows[k])]], one.covariance)
+        lightness = float(rng.uniform(*HINT_LIGHTNESS))
+        deviation = float(np.exp(rng.uniform(*np.log(HINT_DEVIATIONS))))
+        cast = truth.at(lightness)[0] + rng.normal(0, deviation, 2)
+        if rng.random() < HINTS_FALSE:
+            size, angle = rng.uniform(0, LARGEST_FALSE), rng.uniform(0, 2 * np.pi)
+            cast = size * np.array([np.cos(angle), np.sin(angle)])
+        before.append(one)
+        after.append(updated(one, lightness, cast, np.eye(2) * deviation**2))
+    return given(before, after), of
+
+
+def _grow_uneven(table: Table, rows: Rows, estimates: Given, seed: int) -> Any:
     """Evident casts on a part of the frame, against pictures and copies with one cast or none."""
     kind = np.array([kind.removeprefix("rendered.") for kind in table.kind[rows]])
     known = table.consensus[rows] == "none"
     partly = np.isin(kind, UNEVEN) & (table.worst[rows] >= EVIDENT_FROM)
     use = known & (partly | np.isin(kind, EVEN))
     model = HistGradientBoostingClassifier(random_state=seed, **STAGE_UNEVEN)
-    return model.fit(_second_stage(table, rows, first, use), partly[use])
+    some = Given(*(each[use] for each in estimates))
+    inputs = second_stage(table.names, table.features[rows[use]], some)
+    bins = _Bins(inputs, STAGE_UNEVEN["max_bins"])
+    return bins.fit(model, np.arange(len(inputs)), partly[use].astype(float))
 
 
-def _second_stage(
-    table: Table, rows: Rows, first: tuple[Floats, Floats], use: NDArray[np.bool_]
-) -> Floats:
-    """What stage two is given of those ``rows`` that are of ``use``."""
-    casts, deviation = first
-    return second_stage(table.names, table.features[rows[use]], casts[use], deviation[use])
-
-
-def _outputs(models: Sequence[Any], relative: Floats) -> Floats:
-    """What M first-stage models predict of n rows, (n, M / 8, 4, 2)."""
-    columns = np.stack([model.predict(relative) for model in models], axis=1)
-    return columns.reshape(len(relative), -1, len(TARGETS), 2)
+def _outputs(models: Sequence[Any], inputs: Floats) -> Floats:
+    """What eight models predict of n rows, (n, 4, 2)."""
+    columns = np.stack([model.predict(inputs) for model in models], axis=1)
+    return columns.reshape(-1, len(TARGETS), 2)
 
 
 def export(fitted: Fitted) -> dict[str, NDArray[Any]]:
@@ -390,15 +591,21 @@ def export(fitted: Fitted) -> dict[str, NDArray[Any]]:
     dict of ndarray
         The content of ``fitted.npz``.
     """
-    first = _forest(fitted.first)
     # Trees walk all features: those of stage one are shown where theirs stand.
-    split = first["feature"] >= 0
-    first["feature"][split] = Layout.of(fitted.names).first[first["feature"][split]]
-    forests = {"first": first, "last": _forest(fitted.evident), "uneven": _forest([fitted.uneven])}
+    columns = Layout.of(fitted.names).first
+    beyond = len(fitted.names) + 2 + np.arange(3 * len(TARGETS))
+    forests = {
+        "first": _moved(_forest(fitted.first), columns),
+        "spread": _moved(_forest(fitted.spread), np.concatenate([columns, beyond])),
+        "last": _forest(fitted.evident),
+        "uneven": _forest([fitted.uneven]),
+    }
+    gate = {f"gate/{field}": np.asarray(getattr(fitted.gate, field)) for field in FIELDS}
     return {
         "features": np.array(fitted.names),
         "calibration": np.array(fitted.calibration),
         "correlation": fitted.correlation,
+        **gate,
         **{
             f"{name}/{field}": value
             for name, forest in forests.items()
@@ -407,10 +614,15 @@ def export(fitted: Fitted) -> dict[str, NDArray[Any]]:
     }
 
 
+def _moved(forest: dict[str, NDArray[Any]], columns: Rows) -> dict[str, NDArray[Any]]:
+    """A forest that splits ``columns`` where it split their numbers."""
+    split = forest["feature"] >= 0
+    forest["feature"][split] = columns[forest["feature"][split]]
+    return forest
+
+
 def _forest(models: Sequence[Any]) -> dict[str, NDArray[Any]]:
-    # scikit-learn keeps its grown trees in private attributes; a test holds
-    # the exported sums to the library's own predictions.
-    grown = [[tree[0].nodes for tree in model._predictors] for model in models]  # noqa: SLF001
+    grown = [_trees(model) for model in models]
     nodes = [tree for trees in grown for tree in trees]
     starts = np.cumsum([0, *(len(n) for n in nodes[:-1])])
     offsets = np.repeat(starts, [len(n) for n in nodes])

@@ -318,10 +318,8 @@ def _copy(
 
 def found_of(analysis: Analysis) -> dict[str, Any]:
     """What a row holds of its picture's analysis."""
-    # Whether tones or parts lie apart the trees will say, once they are grown.
-    earned = remarks(analysis, tones_apart=False, parts_apart=False)
     return {
         "features": extract(analysis),
-        "kept_from": kept_from(analysis, earned),
+        "kept_from": kept_from(remarks(analysis)),
         "monochrome": analysis.character.monochrome,
     }

@@ -19,24 +19,27 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from sklearn.linear_model import LogisticRegression
 
+from autocast.advisor.gates import by_estimate, kept_from
 from autocast.advisor.risk import Curve, Thresholds
 from autocast.errors import UnreadablePicture
-from autocast.judgement import REMARKS, RISKS, Risks
-from autocast.judgement.limits import (
-    FITTED_PARTS_APART,
-    FITTED_TONES_APART,
-    MONOCHROME_PROBABILITY,
-)
+from autocast.judgement import EVIDENT_FROM, RISKS, Risks
+from autocast.judgement.limits import FITTED_PARTS_APART, MONOCHROME_PROBABILITY
 from autocast.training.fit import Fitted, Predictions, Rows, apply, folds, grow, platt
 from autocast.training.gather import VERDICTS, Table
 from autocast.training.risks import curve
-from autocast.voting.fitted import probability_of, tones_apart
+from autocast.voting.conditioning import covariance_of, sureness
+from autocast.voting.fitted import probability_of
 
 Floats = NDArray[np.floating[Any]]
 Bools = NDArray[np.bool_]
 
 FOLDS = 5
+MENDABLE = ("gain", "encoded", "offset", "power", "crossed", "faded")
+"""Kinds of simulated cast that lie over the whole frame."""
+WRONGLY_MENDED = 0.05
+"""Share of copies called mended that may be farther from the truth (project convention)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,15 +62,27 @@ class Outcome:
     fitted: tuple[Fitted, ...] = ()
 
 
+class Nearer(NamedTuple):
+    """How surely a move is right, and from which probability a copy counts as mended.
+
+    Slope and offset make log-odds of :func:`autocast.voting.conditioning.sureness`.
+    """
+
+    slope: float
+    offset: float
+    mended_from: float
+
+
 class Calibration(NamedTuple):
-    """What judged pictures say of predictions: slope and offset, the curve, and a level.
+    """What judged pictures say of predictions: slope and offset, the curve, and levels.
 
     ``parts_apart`` are the log-odds from which a part of the frame counts as having
-    a cast of its own.
+    a cast of its own, ``nearer`` says how surely a move is right.
     """
 
     logistic: tuple[float, float]
     parts_apart: float
+    nearer: Nearer
     curve: Curve
 
 
@@ -167,7 +182,7 @@ def _calibrated(
         calibration = calibrate(table, predictions, natural[~own])
         thresholds = calibration.curve.thresholds(risks)
         chosen.append(thresholds)
-        some = with_trees(table, predictions, calibration.parts_apart)
+        some = with_estimates(table, predictions, calibration.parts_apart)
         for rule, keeps in some.rules.items():
             rules.setdefault(rule, np.zeros_like(keeps))[held] = keeps[held]
         eligible, monochrome = some.eligible[held], table.monochrome[held]
@@ -208,10 +223,58 @@ def calibrate(table: Table, predictions: Predictions, rows: Rows) -> Calibration
     logit, consensus = predictions.logit[rows], table.consensus[rows]
     logistic = platt(logit, consensus)
     parts = parts_apart(table, predictions, rows)
-    eligible = with_trees(table, predictions, parts).eligible[rows]
+    eligible = with_estimates(table, predictions, parts).eligible[rows]
     monochrome = table.monochrome[rows]
     probability = reported(logit, logistic, monochrome)
-    return Calibration(logistic, parts, curve(probability, consensus, eligible, monochrome))
+    return Calibration(
+        logistic,
+        parts,
+        nearer(table, predictions, rows, logistic),
+        curve(probability, consensus, eligible, monochrome),
+    )
+
+
+def nearer(
+    table: Table, predictions: Predictions, rows: Rows, logistic: tuple[float, float]
+) -> Nearer:
+    """How to make a probability of the deviations that speak for a move, and what is mended.
+
+    Parameters
+    ----------
+    table : Table
+        Pictures and simulated casts.
+    predictions : Predictions
+        Of every row.
+    rows : ndarray of int, (n,)
+        Judged pictures. Of their groups' copies those with an evident cast over the whole
+        frame are used, each as far as it is likely to be corrected: whether there is a
+        cast at all is for the verdict, and what lies over a part is left to a person.
+    logistic : tuple of float
+        Slope and offset of the probability of an evident cast.
+
+    Returns
+    -------
+    Nearer
+        The identity, and mended from 1, where no copy tells more.
+    """
+    size = np.hypot(table.truth[..., 0], table.truth[..., 1]).max(axis=1)
+    laid = np.isin(table.kind, MENDABLE) & np.isin(table.group, table.group[rows])
+    laid &= size >= EVIDENT_FROM
+    truth, moved = table.truth[laid, 1:], predictions.casts[laid, 1:]
+    covariance = covariance_of(predictions.deviation[laid], predictions.correlation[laid])
+    sure = sureness(moved, covariance[:, 1:, :, 1:], moved)
+    right = (truth * moved).sum(axis=(1, 2)) > (moved**2).sum(axis=(1, 2)) / 2
+    if right.all() or not right.any():
+        return Nearer(1.0, 0.0, 1.0)
+    likely = probability_of(predictions.logit[laid], logistic)
+    # Almost no penalty: two coefficients from thousands of copies.
+    model = LogisticRegression(C=1e6).fit(sure[:, None], right, sample_weight=likely)
+    slope, offset = float(model.coef_[0, 0]), float(model.intercept_[0])
+    probability = probability_of(sure, (slope, offset))
+    order = np.argsort(-probability)
+    errors, count = (np.cumsum(each[order]) for each in (likely * ~right, likely))
+    kept = np.flatnonzero(errors + 1 <= WRONGLY_MENDED * (count + 1))
+    return Nearer(slope, offset, float(probability[order][kept[-1]]) if len(kept) else 1.0)
 
 
 def reported(logit: Floats, logistic: tuple[float, float], monochrome: Bools) -> Floats:
@@ -258,8 +321,8 @@ def parts_apart(table: Table, predictions: Predictions, rows: Rows) -> float:
     return float(np.quantile(predictions.uneven[none], 1 - FITTED_PARTS_APART))
 
 
-def with_trees(table: Table, predictions: Predictions, parts: float) -> Table:
-    """The table with the rules that the trees' predictions add.
+def with_estimates(table: Table, predictions: Predictions, parts: float) -> Table:
+    """The table with the rules that the estimates add.
 
     Parameters
     ----------
@@ -273,14 +336,12 @@ def with_trees(table: Table, predictions: Predictions, parts: float) -> Table:
     Returns
     -------
     Table
-        Its rules, and what the remarks that the trees earn keep a row from, as in
-        :func:`autocast.advisor.gates.remarks`. A black-and-white earns none.
+        Its rules, and those of :func:`autocast.advisor.gates.by_estimate`. A
+        black-and-white earns none.
     """
     rules = dict(table.rules)
-    for code, found in (
-        ("tones_disagree", tones_apart(predictions.casts[:, 1:]) >= FITTED_TONES_APART),
-        ("parts_disagree", predictions.uneven >= parts),
-    ):
-        keeps = (found & ~table.monochrome)[:, None] & np.isin(VERDICTS, REMARKS[code].keeps_from)
-        rules[code] = rules.get(code, np.zeros_like(keeps)) | keeps
+    for name, found in by_estimate(predictions.casts, predictions.uneven, parts).items():
+        keeps = np.isin(VERDICTS, kept_from([name]).get(name, ()))
+        if keeps.any():
+            rules[name] = (found & ~table.monochrome)[:, None] & keeps
     return replace(table, rules=rules)

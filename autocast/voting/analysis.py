@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from autocast.colour import at_60, requote
 from autocast.colour.grid import grid
 from autocast.evidence import Vote, columns
-from autocast.judgement import TONE_RANGES, Reading
+from autocast.judgement import Reading
 from autocast.judgement.limits import (
     COLOURED_FROM,
     HUE_WITHIN,
@@ -20,7 +20,6 @@ from autocast.judgement.limits import (
     NEUTRAL_SHARE,
     NEUTRALS_AGREE,
     OBJECT_SHARE,
-    TONE_SHARE,
     UNEXPLAINED_FROM,
 )
 from autocast.judgement.things import ELSE, KINDS, NEUTRALS
@@ -29,7 +28,7 @@ from autocast.segmentation.likelihoods import Scene, memberships
 from autocast.segmentation.regions import Regions, tone_masks
 from autocast.voting.hints import HintVote
 from autocast.voting.posterior import (
-    Estimate,
+    Count,
     LogLikelihoods,
     Part,
     conflict,
@@ -95,7 +94,7 @@ class Analysis:
     scene: Scene
     character: Character
     log_likelihoods: LogLikelihoods
-    estimate: Estimate
+    count: Count
     members: NDArray[np.float32]
     votes: Mapping[str, Vote]
     support: Support
@@ -136,9 +135,9 @@ def analyse(scene: Scene, character: Character) -> Analysis:
 
 
 def analyse_under(
-    scene: Scene, character: Character, likelihoods: LogLikelihoods, estimate: Estimate
+    scene: Scene, character: Character, likelihoods: LogLikelihoods, counted: Count
 ) -> Analysis:
-    """The facts that follow from an estimate.
+    """The facts that follow from a count.
 
     Parameters
     ----------
@@ -148,7 +147,7 @@ def analyse_under(
         What kind of picture it is.
     likelihoods : LogLikelihoods
         Those of the scene.
-    estimate : Estimate
+    counted : Count
         The cast under which regions are taken for things.
 
     Returns
@@ -156,39 +155,19 @@ def analyse_under(
     Analysis
         Without hints.
     """
-    held = members(scene, estimate)
+    held = members(scene, counted)
     by_kind = votes(scene, held, likelihoods)
     return Analysis(
         scene=scene,
         character=character,
         log_likelihoods=likelihoods,
-        estimate=estimate,
+        count=counted,
         members=held,
         votes=by_kind,
         support=support(scene.regions, held),
-        coloured=coloured(scene.regions, held, estimate),
+        coloured=coloured(scene.regions, held, counted),
         conflict=conflict(by_kind),
     )
-
-
-def tone_parts(estimate: Estimate) -> list[tuple[str, Part]]:
-    """The tone ranges that fill enough of the picture to count.
-
-    Parameters
-    ----------
-    estimate : Estimate
-        Its parts are looked through.
-
-    Returns
-    -------
-    list of (str, Part)
-        Those of :data:`autocast.judgement.limits.TONE_SHARE` or more, by name.
-    """
-    return [
-        (name, estimate.parts[name])
-        for name in TONE_RANGES
-        if estimate.parts[name].share >= TONE_SHARE
-    ]
 
 
 def gap(parts: Sequence[Part]) -> tuple[float, float]:
@@ -269,7 +248,7 @@ def neutral_share(analysis: Analysis, cast: Floats, part: NDArray[np.bool_]) -> 
     return float((neutral * scene.regions.area)[part].sum())
 
 
-def coloured(regions: Regions, held: NDArray[np.float32], estimate: Estimate) -> Coloured | None:
+def coloured(regions: Regions, held: NDArray[np.float32], counted: Count) -> Coloured | None:
     """The largest share of strongly coloured regions of one hue that no class explains.
 
     Parameters
@@ -278,7 +257,7 @@ def coloured(regions: Regions, held: NDArray[np.float32], estimate: Estimate) ->
         R regions.
     held : (R, 9) ndarray of float32
         Their memberships, 0..1.
-    estimate : Estimate
+    counted : Count
         Colours are strong beside its cast.
 
     Returns
@@ -287,7 +266,7 @@ def coloured(regions: Regions, held: NDArray[np.float32], estimate: Estimate) ->
         None where it is less than :data:`autocast.judgement.limits.OBJECT_SHARE`.
     """
     lightness = regions.lab[:, 0]
-    off = regions.lab[:, 1:] - requote(estimate.mean, lightness[:, None])
+    off = regions.lab[:, 1:] - requote(counted.mean, lightness[:, None])
     strong = (np.hypot(off[:, 0], off[:, 1]) > COLOURED_FROM) & (
         held[:, KINDS.index(ELSE)] > UNEXPLAINED_FROM
     )

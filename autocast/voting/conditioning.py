@@ -1,31 +1,26 @@
-"""The estimate once a person has given hints.
+"""The estimate of one picture, and what it becomes once a person has given hints.
 
-The first stage's casts of the whole and of the tone ranges are taken as normal:
-their deviations are predicted picture by picture, and the correlation of their
-errors is fitted (``correlation`` in the model file). A hint reads the cast at
-the lightness of its own spot, and is normal as well. They combine as in Kalman's
-filter (:func:`condition`): a neutral of one tone says most of that tone, less of
-the whole, and least of the tone farthest from it.
+The casts of the whole and of the tone ranges are taken as normal: their deviations
+are predicted picture by picture, and the correlation of their errors is fitted
+(``correlation`` in the model file). A hint reads the cast at the lightness of its
+own spot, and is normal as well. They combine as in Kalman's filter
+(:func:`condition`): a neutral of one tone says most of that tone, less of the whole,
+and least of the tone farthest from it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from autocast.colour import QUOTED_AT
-from autocast.colour.grid import normal
 from autocast.judgement import TONE_RANGES
-from autocast.judgement.limits import HINT_DOUBTED_FROM
-from autocast.voting.analysis import Analysis, Hinted, analyse_under
-from autocast.voting.features import extract
-from autocast.voting.fitted import Prediction, predict
-from autocast.voting.hints import HintVote, near_evident
-from autocast.voting.posterior import recount
+from autocast.voting.fitted import Given
+from autocast.voting.hints import HintVote
 
 Floats = NDArray[np.floating[Any]]
 
@@ -34,7 +29,7 @@ PLACES = (QUOTED_AT, *(at for _, _, at in TONE_RANGES.values()))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Conditioned:
+class Estimate:
     """Casts (4, 2) of the whole and the tone ranges, and the covariance (4, 2, 4, 2) of them.
 
     All are a*, b* at L* 60.
@@ -60,17 +55,6 @@ class Conditioned:
         """
         share = shares(lightness)
         return share @ self.casts, np.einsum("i,iajb,j->ab", share, self.covariance, share)
-
-    @property
-    def evident(self) -> float:
-        """How likely a careful look calls the whole's cast evident.
-
-        Returns
-        -------
-        float
-            Probability, 0..1.
-        """
-        return near_evident(normal(self.casts[0], self.covariance[0, :, 0]))
 
     def deviation(self, target: int) -> float:
         """Standard deviation of one cast.
@@ -114,55 +98,128 @@ def shares(lightness: float) -> Floats:
     return np.array(at)
 
 
-def condition(prediction: Prediction, row: int, votes: Sequence[HintVote]) -> Conditioned:
-    """What one picture's prediction becomes with every hint.
+def covariance_of(deviation: Floats, correlation: Floats) -> Floats:
+    """The covariance of casts, a* and b* of which err independently.
 
     Parameters
     ----------
-    prediction : Prediction
-        Of n lists of features.
-    row : int
-        Which of them.
-    votes : sequence of HintVote
-        The hints; none leave the prediction as it is.
+    deviation : (..., K, 2) ndarray
+        Standard deviations of K casts' a* and b*.
+    correlation : (..., K, K) ndarray
+        Of their errors.
 
     Returns
     -------
-    Conditioned
+    (..., K, 2, K, 2) ndarray
+        In squares of those.
+    """
+    return np.asarray(
+        np.einsum("...ia,...ij,...ja,ab->...iajb", deviation, correlation, deviation, np.eye(2))
+    )
+
+
+def estimate_of(casts: Floats, deviation: Floats, correlation: Floats) -> Estimate:
+    """The estimate of one picture, a* and b* of which err independently.
+
+    Parameters
+    ----------
+    casts, deviation : (4, 2) ndarray
+        Of the whole and of the tone ranges, a*, b* at L* 60.
+    correlation : (4, 4) ndarray
+        Of their errors.
+
+    Returns
+    -------
+    Estimate
+        Casts and their covariance.
+    """
+    return Estimate(casts, covariance_of(deviation, correlation))
+
+
+def condition(before: Estimate, votes: Sequence[HintVote]) -> Estimate:
+    """What an estimate becomes with every hint.
+
+    Parameters
+    ----------
+    before : Estimate
+        Without hints.
+    votes : sequence of HintVote
+        The hints; none leave it as it is.
+
+    Returns
+    -------
+    Estimate
         Casts and their covariance.
 
     References
     ----------
     Kalman, J. Basic Eng. 82, 1960.
     """
-    deviation = prediction.deviation[row]
-    out = Conditioned(
-        prediction.casts[row],
-        np.einsum("ia,ij,ja,ab->iajb", deviation, prediction.correlation, deviation, np.eye(2)),
-    )
+    out = before
     for vote in votes:
-        out = _with(out, vote)
+        out = updated(out, vote.reads.lightness, *vote.reading)
     return out
 
 
-def _with(before: Conditioned, vote: HintVote) -> Conditioned:
-    cast, noise = vote.reading
-    lightness = vote.reads.lightness
+def updated(before: Estimate, lightness: float, cast: Floats, noise: Floats) -> Estimate:
+    """An estimate once one more cast is read.
+
+    Parameters
+    ----------
+    before : Estimate
+        Without it.
+    lightness : float
+        L* at which the cast is read.
+    cast : (2,) ndarray
+        a*, b* at L* 60.
+    noise : (2, 2) ndarray
+        Covariance of its error.
+
+    Returns
+    -------
+    Estimate
+        Casts and their covariance.
+    """
     expected, covariance = before.at(lightness)
     toward = np.einsum("iajb,j->iab", before.covariance, shares(lightness))
     gain = toward @ np.linalg.inv(covariance + noise)
-    return Conditioned(
+    return Estimate(
         before.casts + gain @ (cast - expected),
         before.covariance - np.einsum("iab,jcb->iajc", gain, toward),
     )
 
 
-def distance(before: Conditioned, vote: HintVote) -> float:
+def given(before: Sequence[Estimate], after: Sequence[Estimate]) -> Given:
+    """Estimates as the last stage is given them.
+
+    Parameters
+    ----------
+    before, after : sequence of Estimate
+        n without hints, and the same with them.
+
+    Returns
+    -------
+    Given
+        A row for each.
+    """
+    was, now = (np.array([_deviations(each) for each in some]) for some in (before, after))
+    casts = np.array([each.casts for each in after])
+    moved = np.array([o.casts[0] - e.casts[0] for e, o in zip(before, after, strict=True)])
+    gained = np.log(was[:, 0] / now[:, 0]).mean(axis=1)
+    return Given(casts, now, np.hypot(moved[:, 0], moved[:, 1]), gained)
+
+
+def _deviations(estimate: Estimate) -> Floats:
+    """Standard deviations (4, 2) of the casts' a* and b*."""
+    return np.asarray(np.sqrt(np.einsum("iaia->ia", estimate.covariance)))
+
+
+def distance(before: Estimate, vote: HintVote) -> float:
     """How far a hint lies from all that was known before it.
 
     Parameters
     ----------
-    before : Conditioned
+    before : Estimate
         The casts without that hint.
     vote : HintVote
         The hint.
@@ -178,35 +235,26 @@ def distance(before: Conditioned, vote: HintVote) -> float:
     return float(np.sqrt(off @ np.linalg.solve(covariance + noise, off)))
 
 
-def with_hints(analysis: Analysis, votes: Sequence[HintVote]) -> Analysis:
-    """The analysis given a person's hints; one that little else allows is doubted.
+def sureness(casts: Floats, covariance: Floats, moved: Floats) -> Floats:
+    """How many deviations speak for it that taking a move away leads nearer to the truth.
 
-    All else is the picture, and the other hints.
+    The truth t is nearer to the move m than to none where t . m > |m|^2 / 2.
 
     Parameters
     ----------
-    analysis : Analysis
-        Without hints.
-    votes : sequence of HintVote
-        One hint at least.
+    casts : (n, K, 2) ndarray
+        The estimates of K casts each.
+    covariance : (n, K, 2, K, 2) ndarray
+        Of their errors.
+    moved : (n, K, 2) ndarray
+        What is taken away.
 
     Returns
     -------
-    Analysis
-        Its estimate is what the hints make of the prediction; ``hinted`` holds them.
+    (n,) ndarray
+        Above 0 where it is likelier than not; 0 for no move.
     """
-    prediction = predict([extract(analysis)], analysis.scene.models.trees)
-    others = [[other for other in votes if other is not each] for each in votes]
-    doubted = any(
-        distance(condition(prediction, 0, rest), each) > HINT_DOUBTED_FROM
-        for each, rest in zip(votes, others, strict=True)
-    )
-    conditioned = condition(prediction, 0, votes)
-    casts = {
-        name: (conditioned.casts[k], conditioned.covariance[k, :, k])
-        for k, name in enumerate((None, *TONE_RANGES))
-    }
-    likelihoods = analysis.log_likelihoods
-    estimate = recount(likelihoods, casts)
-    under = analyse_under(analysis.scene, analysis.character, likelihoods, estimate)
-    return replace(under, hinted=Hinted(tuple(votes), doubted, analysis))
+    ahead = ((casts - moved / 2) * moved).sum(axis=(1, 2))
+    deviation = np.sqrt(np.einsum("nia,niajb,njb->n", moved, covariance, moved))
+    # No move has neither: 0.
+    return np.asarray(ahead / np.maximum(deviation, np.finfo(np.float64).tiny))

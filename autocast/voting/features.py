@@ -37,7 +37,7 @@ from autocast.voting.posterior import (
     FREE_TONES,
     QUARTERS,
     ROWS,
-    Estimate,
+    Count,
     Part,
     count,
 )
@@ -104,7 +104,7 @@ def extract(analysis: Analysis) -> dict[str, float]:
     """
     found: dict[str, float] = {}
     found.update(_scene(analysis))
-    found.update(_joint(analysis.estimate))
+    found.update(_joint(analysis.count))
     found["joint.conflict"] = analysis.conflict
     for kind in CLASSES:
         found.update(_class(analysis, kind))
@@ -141,8 +141,8 @@ def leave_out(found: Mapping[str, float], analysis: Analysis, kind: str) -> dict
     }
     # What the picture shows knows no casts: the count is the same without it.
     unmoved = kind == CONTENT
-    estimate = analysis.estimate if unmoved else count(analysis.log_likelihoods, without=kind)
-    return rest | dict(_joint(estimate))
+    counted = analysis.count if unmoved else count(analysis.log_likelihoods, without=kind)
+    return rest | dict(_joint(counted))
 
 
 def _scene_features() -> Iterator[Feature]:
@@ -193,23 +193,23 @@ def _joint_features() -> Iterator[Feature]:
     yield Feature("joint.worst_area", "joint", what, "C* at L* 60")
 
 
-def _joint(estimate: Estimate) -> Iterator[tuple[str, float]]:
-    yield from cast_values("joint", estimate.mean)
-    yield "joint.spread", float(np.sqrt(np.trace(estimate.covariance) / 2))
-    yield "joint.information", estimate.information
-    yield "joint.second", estimate.modes[1][2] if len(estimate.modes) > 1 else 0.0
+def _joint(counted: Count) -> Iterator[tuple[str, float]]:
+    yield from cast_values("joint", counted.mean)
+    yield "joint.spread", float(np.sqrt(np.trace(counted.covariance) / 2))
+    yield "joint.information", counted.information
+    yield "joint.second", counted.modes[1][2] if len(counted.modes) > 1 else 0.0
     for name in PLAIN_PARTS:
-        yield from _part(name, estimate.parts[name])
-    left, right = (_counted(estimate.parts[name]) for name in ("left", "right"))
+        yield from _part(name, counted.parts[name])
+    left, right = (_counted(counted.parts[name]) for name in ("left", "right"))
     for name, cast in zip(SIDES, by_distance(left, right), strict=True):
         yield from cast_values(f"joint.{name}", cast)
     for name in REST:
-        yield from _part(name, estimate.parts[name])
+        yield from _part(name, counted.parts[name])
     for name, pairs in APART.items():
-        apart, deviations = _widest(estimate.parts, pairs)
+        apart, deviations = _widest(counted.parts, pairs)
         yield f"joint.apart.{name}", apart
         yield f"joint.apart.{name}.deviations", deviations
-    areas = [estimate.parts[name] for name in (*COLUMNS, *QUARTERS)]
+    areas = [counted.parts[name] for name in (*COLUMNS, *QUARTERS)]
     worst = [np.hypot(*part.mean) for part in areas if part.share >= LEAST_COUNTED]
     yield "joint.worst_area", float(max(worst, default=np.nan))
 

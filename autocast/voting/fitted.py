@@ -1,11 +1,10 @@
-"""Features -> the fitted cast, how sure it is, and the probability of an evident one.
+"""Features -> the cast, how sure it is, and the probability of an evident one.
 
-The joint count in :mod:`autocast.voting.posterior` says which cast; how far it
-and each kind of evidence can be trusted, in which company, is fitted. A first
-stage of trees predicts the cast laid on a picture from its features, and how sure
-it is; a last stage predicts from that and the features how likely a look calls it
-evident. The cast that is quoted stays the count's: it moves smoothly with the
-picture, which a sum of steps does not.
+Three fitted stages. Trees predict the cast of the whole and of each tone range from
+all features (first). A gate weighs their casts and those of all other voices
+(:mod:`autocast.voting.voices`): the weighted mean is the estimate, of which more trees
+predict the standard deviation. A last stage predicts from the estimate, with hints or
+without, and from the features how likely a careful look calls the cast evident.
 """
 
 from __future__ import annotations
@@ -13,13 +12,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.modelstore.models import TARGETS, Trees
+from autocast.modelstore.models import TARGETS, Estimator
 from autocast.voting.features import dictionary
+from autocast.voting.voices import gate_inputs, voices_of
 
 Floats = NDArray[np.floating[Any]]
 Columns = NDArray[np.intp]
@@ -119,9 +119,82 @@ def _median(values: Floats) -> Floats:
     return np.where(read > 0, middle, 0.0)
 
 
-def second_stage(
-    names: tuple[str, ...], features: Floats, casts: Floats, deviation: Floats
-) -> Floats:
+def weighted(voices: Floats, weights: Floats) -> tuple[Floats, Floats]:
+    """The weighted mean of voices, and how far they scatter about it.
+
+    Parameters
+    ----------
+    voices : (n, V, 2) ndarray
+        a*, b* at L* 60; NaN for the silent.
+    weights : (n, 4, V) ndarray
+        Of sum 1 over the voices; 0 for the silent.
+
+    Returns
+    -------
+    casts : (n, 4, 2) ndarray
+        a*, b* at L* 60.
+    scatter : (n, 4) ndarray
+        Weighted root mean square distance from them, in the same unit.
+    """
+    said = np.nan_to_num(voices)
+    casts = weights @ said
+    square = weights @ (said**2).sum(axis=-1)[..., None]
+    return casts, np.sqrt(np.maximum(square[..., 0] - (casts**2).sum(axis=-1), 0))
+
+
+def spread_inputs(relative: Floats, anchor: Floats, casts: Floats, scatter: Floats) -> Floats:
+    """What the trees that predict the estimate's deviations are given.
+
+    Parameters
+    ----------
+    relative : (n, R) ndarray
+        Features relative to the anchor.
+    anchor : (n, 2) ndarray
+        As of :func:`anchored`.
+    casts, scatter : (n, 4, 2) and (n, 4) ndarray
+        As of :func:`weighted`.
+
+    Returns
+    -------
+    (n, R + 12) ndarray
+        The features, the casts relative to the anchor, and the scatter.
+    """
+    off = (casts - anchor[:, None]).reshape(len(casts), -1)
+    return np.concatenate([relative, off, scatter], axis=1)
+
+
+class Given(NamedTuple):
+    """n estimates as the last stage is given them.
+
+    ``casts`` and ``deviation`` (n, 4, 2) are a*, b* at L* 60 of
+    :data:`autocast.modelstore.models.TARGETS` and their standard deviations, above 0.
+    ``moved`` (n,) is how far hints moved the whole's cast, ``gained`` (n,) the logarithm of
+    how much surer they made it: both 0 without hints, and for one that says nothing.
+    """
+
+    casts: Floats
+    deviation: Floats
+    moved: Floats
+    gained: Floats
+
+    @classmethod
+    def plain(cls, casts: Floats, deviation: Floats) -> Given:
+        """Estimates without hints.
+
+        Parameters
+        ----------
+        casts, deviation : (n, 4, 2) ndarray
+            As above.
+
+        Returns
+        -------
+        Given
+            Not moved, and nothing gained.
+        """
+        return cls(casts, deviation, np.zeros(len(casts)), np.zeros(len(casts)))
+
+
+def second_stage(names: tuple[str, ...], features: Floats, given: Given) -> Floats:
     """The inputs of the last stage.
 
     Parameters
@@ -130,19 +203,18 @@ def second_stage(
         The F features in order.
     features : (n, F) ndarray
         Their values; NaN where nothing could be read.
-    casts : (n, 4, 2) ndarray
-        The first stage's casts of :data:`autocast.modelstore.models.TARGETS`, a*, b* at L* 60.
-    deviation : (n, 4, 2) ndarray
-        Their standard deviations, above 0; only the whole's are used.
+    given : Given
+        The estimates.
 
     Returns
     -------
-    (n, 19 + F + C) ndarray
+    (n, 21 + F + C) ndarray
         The 8 values of the casts, their 4 sizes, the 3 tone ranges' distances from the
         whole, the whole's 2 deviations, its size over the length of those, the largest size,
-        the features, and C* of each of their C colours.
+        what hints moved and gained, the features, and C* of each of their C colours.
     """
-    size, spread = np.hypot(casts[:, :, 0], casts[:, :, 1]), deviation[:, 0]
+    casts, spread = given.casts, given.deviation[:, 0]
+    size = np.hypot(casts[:, :, 0], casts[:, :, 1])
     apart = np.hypot(*np.moveaxis(casts[:, 1:] - casts[:, :1], -1, 0))
     a, b = Layout.of(names).casts.T
     return np.concatenate(
@@ -153,6 +225,8 @@ def second_stage(
             spread,
             size[:, :1] / np.hypot(spread[:, :1], spread[:, 1:]),
             size.max(axis=1, keepdims=True),
+            given.moved[:, None],
+            given.gained[:, None],
             features,
             np.hypot(features[:, a], features[:, b]),
         ],
@@ -178,49 +252,80 @@ def tones_apart(casts: Floats) -> Floats:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Prediction:
-    """What the fitted models predict of n lists of features.
+class Estimates:
+    """What is estimated of n lists of features, without hints.
 
-    Casts (n, 4, 2) of :data:`autocast.modelstore.models.TARGETS` by the first stage (a*, b* at
-    L* 60), their standard deviations (n, 4, 2), the probabilities (n,), and ``uneven`` (n,),
-    the log-odds that a part of the frame has a cast of its own. ``correlation`` (4, 4), the
-    same for every picture, is that of the targets' errors.
+    ``features`` (n, F) are those that the estimator knows, ``voices`` (n, V, 2) what each
+    voice says and ``weights`` (n, 4, V) how much it counts for each of
+    :data:`autocast.modelstore.models.TARGETS`. ``casts`` (n, 4, 2) are their weighted
+    means, a*, b* at L* 60, ``deviation`` (n, 4, 2) the standard deviations, and
+    ``correlation`` (4, 4), the same for every picture, that of the targets' errors.
     """
 
+    features: Floats
+    voices: Floats
+    weights: Floats
     casts: Floats
     deviation: Floats
-    probability: Floats
-    uneven: Floats
     correlation: Floats
 
 
-def predict(found: Sequence[Mapping[str, float]], trees: Trees) -> Prediction:
-    """What the trees predict of lists of features.
+def estimate(found: Sequence[Mapping[str, float]], estimator: Estimator) -> Estimates:
+    """The estimates that follow from lists of features.
 
     Parameters
     ----------
     found : sequence of mapping of str to float
         n of them, by :func:`autocast.voting.features.extract`; a missing feature is NaN.
-    trees : Trees
-        Their own list of features says which are looked up.
+    estimator : Estimator
+        Its own list of features says which are looked up.
 
     Returns
     -------
-    Prediction
+    Estimates
         A row for each list.
     """
-    names = trees.features
+    names = estimator.features
     # A kind of evidence that the models were not fitted with weighs nothing.
     features = np.array([[each.get(name, np.nan) for name in names] for each in found])
     anchor, relative = anchored(names, features)
-    outputs = trees.first(relative).reshape(len(features), 2, len(TARGETS), 2)
-    casts, spread = np.moveaxis(outputs, 1, 0)
-    casts, deviation = casts + anchor[:, None], np.exp(spread)
-    last = second_stage(names, features, casts, deviation)
-    logit, uneven = trees.last(last).mean(axis=1), trees.uneven(last)[:, 0]
-    return Prediction(
-        casts, deviation, probability_of(logit, trees.calibration), uneven, trees.correlation
+    trees = estimator.first(relative).reshape(-1, len(TARGETS), 2) + anchor[:, None]
+    voices = voices_of(names, features, trees)
+    weights = estimator.gate(*gate_inputs(names, features, anchor, voices))
+    casts, scatter = weighted(voices, weights)
+    spread = estimator.spread(spread_inputs(relative, anchor, casts, scatter))
+    return Estimates(
+        features,
+        voices,
+        weights,
+        casts,
+        np.exp(spread).reshape(casts.shape),
+        estimator.correlation,
     )
+
+
+def assess(features: Floats, given: Given, estimator: Estimator) -> tuple[Floats, Floats]:
+    """What the last stage makes of estimates.
+
+    Parameters
+    ----------
+    features : (n, F) ndarray
+        Those that the estimator knows.
+    given : Given
+        The estimates, hints included.
+    estimator : Estimator
+        Fitted to them.
+
+    Returns
+    -------
+    probability : (n,) ndarray
+        That a careful look calls the cast evident, 0..1.
+    uneven : (n,) ndarray
+        Log-odds that a part of the frame has a cast of its own.
+    """
+    last = second_stage(estimator.features, features, given)
+    logit, uneven = estimator.last(last).mean(axis=1), estimator.uneven(last)[:, 0]
+    return probability_of(logit, estimator.calibration), uneven
 
 
 def probability_of(logit: Floats, calibration: tuple[float, float]) -> Floats:

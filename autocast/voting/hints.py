@@ -23,10 +23,10 @@ from autocast.colour import (
     log_chromaticity,
     requote,
 )
-from autocast.colour.grid import gaussian, grid, mean_and_covariance, posterior
+from autocast.colour.grid import gaussian, mean_and_covariance, posterior
 from autocast.errors import HintError
 from autocast.judgement import HINTS, Hint, Place, Reading
-from autocast.judgement.limits import EVIDENT_FROM, GREYS_DIFFER, LOOKS_DIFFER, MISTAKEN
+from autocast.judgement.limits import GREYS_DIFFER, MISTAKEN
 from autocast.judgement.things import HINTED, KINDS, NEUTRALS, OTHER_LIGHT
 from autocast.modelstore.models import Densities
 from autocast.picture import Picture
@@ -244,25 +244,3 @@ def _thing(picture: Picture, spot: Mask) -> Mask:
         if (wider == thing).all():
             return thing
         thing = wider
-
-
-def near_evident(whole: Floats) -> float:
-    """Mass of a posterior beyond the size at which looks call a cast evident.
-
-    Smoothed by the looks' own noise: two looks differ by about 2 in C*.
-
-    Parameters
-    ----------
-    whole : (N,) ndarray
-        Probabilities of the grid's casts, of sum 1.
-
-    Returns
-    -------
-    float
-        Probability, 0..1.
-    """
-    from math import erf, sqrt
-
-    size = np.hypot(*grid().casts.T)
-    beyond = np.array([(1 + erf((s - EVIDENT_FROM) / (LOOKS_DIFFER * sqrt(2)))) / 2 for s in size])
-    return float(whole @ beyond)

@@ -4,7 +4,7 @@ The classes of known colour are not independent (a region is one thing or
 another), so they vote jointly: the likelihood of a region is the sum over all
 classes and ``else``. The picture-wide statistics are added with the weight the
 model file gives them, under a prior that most pictures have little cast. A part of
-the picture starts from the whole's estimate, widened.
+the picture starts from the whole's cast, widened.
 """
 
 from __future__ import annotations
@@ -48,8 +48,8 @@ class Part:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Estimate:
-    """The combined cast. ``posterior`` N over the grid; ``modes`` as (a*, b*, share).
+class Count:
+    """The cast that is counted. ``posterior`` N over the grid; ``modes`` as (a*, b*, share).
 
     ``parts`` holds tone ranges and areas of the frame; ``information`` is how
     much narrower the posterior is than the prior, in nats.
@@ -157,7 +157,7 @@ def log_likelihoods(scene: Scene) -> LogLikelihoods:
     )
 
 
-def count(votes: LogLikelihoods, without: str | None = None) -> Estimate:
+def count(votes: LogLikelihoods, without: str | None = None) -> Count:
     """Combine the votes.
 
     Parameters
@@ -169,7 +169,7 @@ def count(votes: LogLikelihoods, without: str | None = None) -> Estimate:
 
     Returns
     -------
-    Estimate
+    Count
         Of the whole and its parts.
     """
     logs = _logs(votes, without)
@@ -178,11 +178,11 @@ def count(votes: LogLikelihoods, without: str | None = None) -> Estimate:
     information = _entropy(posterior(prior)) - _entropy(whole)
     mean, covariance = mean_and_covariance(whole)
     parts = _parts(votes, logs, mean, covariance)
-    return Estimate(mean, covariance, whole, peaks(whole), parts, information)
+    return Count(mean, covariance, whole, peaks(whole), parts, information)
 
 
-def recount(votes: LogLikelihoods, casts: Mapping[str | None, tuple[Floats, Floats]]) -> Estimate:
-    """The estimate where the casts of the whole and of the tone ranges are given.
+def recount(votes: LogLikelihoods, casts: Mapping[str | None, tuple[Floats, Floats]]) -> Count:
+    """The count where the casts of the whole and of the tone ranges are given.
 
     The areas of the frame are counted from the whole's.
 
@@ -195,7 +195,7 @@ def recount(votes: LogLikelihoods, casts: Mapping[str | None, tuple[Floats, Floa
 
     Returns
     -------
-    Estimate
+    Count
         Of the whole and its parts.
     """
     mean, covariance = casts[None]
@@ -203,7 +203,7 @@ def recount(votes: LogLikelihoods, casts: Mapping[str | None, tuple[Floats, Floa
     parts = _parts(votes, _logs(votes, None), mean, covariance)
     given = {name: Part(*casts[name], parts[name].share) for name in TONE_RANGES}
     information = _entropy(posterior(_prior(votes.settings["prior"]))) - _entropy(whole)
-    return Estimate(mean, covariance, whole, peaks(whole), parts | given, information)
+    return Count(mean, covariance, whole, peaks(whole), parts | given, information)
 
 
 def _logs(votes: LogLikelihoods, without: str | None) -> Floats:
@@ -235,14 +235,14 @@ def _parts(
     }
 
 
-def members(scene: Scene, estimate: Estimate) -> NDArray[np.float32]:
+def members(scene: Scene, counted: Count) -> NDArray[np.float32]:
     """Memberships of the regions, averaged over the casts that the posterior holds possible.
 
     Parameters
     ----------
     scene : Scene
         R regions.
-    estimate : Estimate
+    counted : Count
         Its posterior weighs the likeliest casts.
 
     Returns
@@ -251,7 +251,7 @@ def members(scene: Scene, estimate: Estimate) -> NDArray[np.float32]:
         In the order of :data:`autocast.judgement.things.KINDS`, 0..1; each row sums to 1.
     """
     densities, chromaticity = scene.models.densities, scene.regions.chromaticity
-    return memberships(densities, chromaticity, scene.context, *likely_casts(estimate.posterior))
+    return memberships(densities, chromaticity, scene.context, *likely_casts(counted.posterior))
 
 
 def votes(scene: Scene, held: NDArray[np.float32], likelihoods: LogLikelihoods) -> dict[str, Vote]:

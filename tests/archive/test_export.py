@@ -190,7 +190,7 @@ def test_what_a_sidecar_said_stays(tmp_path: Path) -> None:
     twice = completed(once, replace(row, verdict="clear"), subjects=True)
     for content, verdict, words in (
         (once, "cast", "likely cast"),
-        (twice, "clear", "no cast seen"),
+        (twice, "clear", "no evident cast"),
     ):
         root = read(content)
         assert values(root, f"{OURS}Verdict") == [verdict]

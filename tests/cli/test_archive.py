@@ -130,7 +130,7 @@ def test_what_to_see_first_comes_first_and_fits(ledger: Path) -> None:
     assert heads == [
         "LIKELY CAST (8)",
         "A PERSON SHOULD LOOK (14)",
-        "NO CAST SEEN (8)",
+        "NO EVIDENT CAST (8)",
         "COULD NOT BE JUDGED (1)",
     ]
     assert "In /a/box" in lines

@@ -72,7 +72,7 @@ def test_clear_writes_nothing(tmp_path: Path) -> None:
     Image.fromarray(under((0.0, 0.0))).save(source)
     done = run(source, "--to", to, "--anyway")
     assert done.exit_code == 3
-    assert "No cast is seen" in done.stdout
+    assert "No evident cast is seen" in done.stdout
     assert not to.exists()
 
 

@@ -96,7 +96,7 @@ def test_several_pictures_get_short_blocks_in_order_and_a_closing_count(judged: 
     assert places == sorted(places)
     assert "weight" not in result.stdout
     assert result.stdout.endswith(
-        "\n\n4 pictures: 1 no cast seen, 1 likely cast, 2 a person should look.\n"
+        "\n\n4 pictures: 1 no evident cast, 1 likely cast, 2 a person should look.\n"
     )
 
 
@@ -106,7 +106,7 @@ def test_a_bad_picture_is_named_and_the_others_are_judged(judged: list[str]) -> 
     assert len(judged) == 3
     assert result.stderr == "autocast: bad\\x1b[31m.jpg is empty; get a whole copy of it.\n"
     assert "LIKELY CAST" in result.stdout
-    assert "NO CAST SEEN" in result.stdout
+    assert "NO EVIDENT CAST" in result.stdout
     assert "1 could not be judged." in result.stdout
 
 

@@ -309,7 +309,7 @@ def test_clear_pictures_are_left_alone(tmp_path: Path) -> None:
         for anyway in (False, True):
             correction = autocast.correct(source, to, anyway=anyway)
             assert correction.written is None
-            assert "No cast is seen" in correction.why
+            assert "No evident cast is seen" in correction.why
             assert not to.exists()
     assert clear
 
@@ -340,8 +340,8 @@ def test_what_goes_wrong_is_not_called_mended() -> None:
     # A picture that was right, and a copy that was made blue.
     before = examined("china", (0.0, 0.5))
     after = examined("china", (-2.0, -18.0))
-    judgement = replace(after.judgement, verdict="clear")
-    proof = prove(before.judgement, judgement, (before.picture, after.picture))
+    clear = replace(after, judgement=replace(after.judgement, verdict="clear"))
+    proof = prove(before, clear, plan(before))
     assert any(r.outcome == "spoiled" for r in proof.readings)
     assert not proof.mended
     assert proof.sentence.startswith("Not mended: what was right before went wrong")

@@ -55,9 +55,9 @@ def test_what_is_certain_is_exactly_so(shown: tuple[Path, str]) -> None:
     for kind in ("black and white", "no photograph", "damaged"):
         count, right, *_ = table[KINDS[kind].description]
         assert right == count
-    for kind in ("nothing wrong", "coloured object", "few neutrals", "mixed light", "toned print"):
+    for kind in ("coloured object", "few neutrals", "mixed light", "toned print"):
         assert table[KINDS[kind].description][3] == 0
-    assert table["all"][3] <= 3
+    assert table["all"][3] <= 6
     within, of = re.findall(r"Of the (\d+) known casts.*?way\s+in (\d+)", shown[1])[0][::-1]
     assert int(within) >= 0.7 * int(of)
 

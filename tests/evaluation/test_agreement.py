@@ -14,9 +14,9 @@ from tests.tables import predicted, table
 
 def test_a_faultless_estimate_is_found_faultless_at_every_size() -> None:
     made = table()
-    faultless = {"fitted": made.truth[:, 0], "blind": np.zeros((len(made.file), 2))}
+    faultless = {"quoted": made.truth[:, 0], "blind": np.zeros((len(made.file), 2))}
     found = agreement.simulated(made, predicted(made.truth), faultless, 0)
-    for row in found["fitted"].values():
+    for row in found["quoted"].values():
         assert row["auc"]["value"] == 1.0
         assert row["error"]["value"] == 0.0
     for about, row in found["blind"].items():
@@ -31,14 +31,14 @@ def test_direction_and_size_are_measured_against_both_looks() -> None:
     turned = np.nan_to_num(made.looked)
     turned[np.flatnonzero(both)[::4]] *= -1.0
     found = agreement.judged(
-        made, predicted(made.truth), None, {"fitted": turned, "half": turned / 2}, 0
+        made, predicted(made.truth), None, {"quoted": turned, "half": turned / 2}, 0
     )
     share = 1 - len(np.flatnonzero(both)[::4]) / both.sum()
-    assert found["fitted"]["direction"]["value"] == pytest.approx(share)
-    assert found["fitted"]["direction"]["n"] == both.sum()
-    assert found["fitted"]["size"]["value"] == pytest.approx(0)
+    assert found["quoted"]["direction"]["value"] == pytest.approx(share)
+    assert found["quoted"]["direction"]["n"] == both.sum()
+    assert found["quoted"]["size"]["value"] == pytest.approx(0)
     assert found["half"]["size"]["value"] == pytest.approx(6.0)
-    assert found["fitted"]["evident"]["value"] == 1.0
+    assert found["quoted"]["evident"]["value"] == 1.0
 
 
 def test_the_band_of_crossed_casts_is_that_of_twelve_codes_at_the_ends() -> None:
@@ -56,12 +56,12 @@ def test_crossed_casts_are_found_by_tone_and_not_by_the_whole() -> None:
     predictions = predicted(np.where(made.natural[:, None, None], 0.0, made.truth))
     found = agreement.by_tone(made, predictions, 0)
     assert found["n"] == (made.kind == "crossed").sum()
-    assert found["fitted"]["shadows"]["auc"]["value"] == 1.0
-    assert found["fitted"]["highlights"]["auc"]["value"] == 1.0
-    assert found["fitted"]["midtones"]["auc"]["value"] == 0.5
-    assert found["fitted"]["apart"]["auc"]["value"] == 1.0
+    assert found["quoted"]["shadows"]["auc"]["value"] == 1.0
+    assert found["quoted"]["highlights"]["auc"]["value"] == 1.0
+    assert found["quoted"]["midtones"]["auc"]["value"] == 0.5
+    assert found["quoted"]["apart"]["auc"]["value"] == 1.0
     assert found["counted"]["apart"]["auc"]["value"] > 0.95
-    assert found["fitted"]["shadows"]["error"]["value"] == 0.0
+    assert found["quoted"]["shadows"]["error"]["value"] == 0.0
     assert found["counted"]["shadows"]["auc"]["value"] > 0.95
     assert found["counted"]["shadows"]["error"]["value"] < 2.0
     verdict = np.where(made.kind == "gain", "cast", "clear")
@@ -82,8 +82,8 @@ def test_casts_over_rendered_scenes_stand_against_uncast_scenes() -> None:
     # All over scenes is shown as strongly cast: only casts over photographs stand out then.
     casts = np.where(scenes[:, None, None], 99.0, made.truth)
     by_kind = {row["kind"]: row for row in agreement.kinds(mixed, predicted(casts), 0)}
-    assert by_kind["gain"]["fitted"]["value"] == 1.0
-    assert by_kind["held.gain"]["fitted"]["value"] == 0.5
+    assert by_kind["gain"]["quoted"]["value"] == 1.0
+    assert by_kind["held.gain"]["quoted"]["value"] == 0.5
     assert (
         by_kind["held.gain"]["n"] + by_kind["gain"]["n"]
         == (made.worst[made.kind == "gain"] >= 6).sum()

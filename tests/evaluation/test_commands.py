@@ -61,10 +61,10 @@ def test_a_fold_is_studied_by_models_that_saw_none_of_its_groups(tmp_path: Path)
         assert rows.any()
         assert set(fold[rows]) == {k}
         assert set(made.consensus[rows]) == {"none"}
-        np.testing.assert_array_equal(each.models.trees.correlation, fitted.correlation)
+        np.testing.assert_array_equal(each.models.estimator.correlation, fitted.correlation)
         others = np.flatnonzero(made.natural & (fold != k))
         expected = platt(outcome.predictions.logit[others], made.consensus[others])
-        assert each.models.trees.calibration == pytest.approx(expected)
+        assert each.models.estimator.calibration == pytest.approx(expected)
         assert each.models.verdict["clear_below"] == outcome.thresholds[k].clear_below
         np.testing.assert_array_equal(each.models.densities.table, shipped.densities.table)
 

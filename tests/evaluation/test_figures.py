@@ -96,7 +96,7 @@ def test_every_table_is_shown_within_80_columns_and_is_plain_json(
         *(each.words for each in ESTIMATORS.values()),
     ):
         assert words in text
-    assert f"{found['simulated']['fitted']['12']['auc']['value']:.3f}" in text
+    assert f"{found['simulated']['quoted']['12']['auc']['value']:.3f}" in text
 
 
 def test_every_plot_is_drawn_and_none_replaces_a_file(

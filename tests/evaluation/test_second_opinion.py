@@ -75,6 +75,8 @@ def row(kind: str, *, written: bool, residual: float, verdict: str = "cast") -> 
     return {
         "file": f"{kind}.jpg", "kind": kind, "error": 6.0, "verdict": verdict, "written": written,
         "residual": residual, "before": 10.0, "after": 20.0 * residual, "lightness": (0.1, 0.6),
+        "size": 16.0, "mended": residual < 0.5, "failed": residual >= 0.5, "sure": 0.9,
+        "raised": [0.01, 0.05] if kind == "gain" else [],
         "hints": {"neutral": hint, "any": None, "false": false},
     }  # fmt: skip
 
@@ -97,6 +99,13 @@ def test_what_is_not_written_counts_as_uncorrected() -> None:
     assert offset["residual"] is None
     assert offset["anyway"] | {"interval": None} == {"n": 2, "value": 0.3, "interval": None}
     assert "power" not in found["mend"]
+    proof = found["proof"]["all"]
+    assert proof["mended"]["value"] == pytest.approx(0.2)
+    assert (proof["mended"]["n"], proof["right"]["n"], proof["failed"]["n"]) == (5, 1, 2)
+    assert proof["right"]["value"] == 1
+    assert (proof["failed"]["value"], proof["failed_nearer"]["value"]) == (0.5, 0)
+    assert proof["nearer"]["value"] == 0.5
+    assert found["hints"]["all"]["faultless"]["raised"]["value"] == 0.5
     hints = found["hints"]["all"]
     assert hints["neutral"]["error"]["value"] == pytest.approx(1.5)
     assert hints["any"]["error"] is None
@@ -108,7 +117,9 @@ def test_the_study_is_shown_within_80_columns() -> None:
     rows = [row(k, written=True, residual=0.2) for k in second_opinion.KINDS]
     found = figures(rows, {each["file"]: each["file"] for each in rows}, 1)
     head = {"pictures": 4, "groups": 4, "fit": "none", "model": "x", "simulated": {}}
-    text = figures_text({**head, "by_tone": None, "kinds": None, "second_opinion": found})
+    text = figures_text(
+        {**head, "by_tone": None, "kinds": None, "spreads": None, "second_opinion": found}
+    )
     assert max(map(len, text.splitlines())) <= 80
     assert "Copies corrected" in text
     assert "A spot called neutral" in text

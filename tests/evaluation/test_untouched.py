@@ -17,7 +17,7 @@ from autocast.evaluation import untouched
 from autocast.modelstore import default_models, register
 from autocast.report.figures import figures_text
 from autocast.training.gather import tabulate
-from autocast.voting.fitted import predict
+from autocast.voting.fitted import Given, assess, estimate
 
 
 @pytest.fixture(scope="module")
@@ -71,7 +71,7 @@ def test_a_folder_without_judgements_is_measured_by_the_models_given(
     text = figures_text(figures)
     assert "untouched is not clean" in " ".join(text.split())
     assert given in text
-    gains = [row["n"] for row in figures["simulated"]["fitted"].values()]
+    gains = [row["n"] for row in figures["simulated"]["quoted"].values()]
     assert 0 < sum(gains) <= 15
 
 
@@ -84,8 +84,12 @@ def test_models_predict_of_a_table_what_they_predict_of_its_rows(folder: Path) -
     made = tabulate(rows)
     found = untouched.predictions_of(made, models)
     features = dict(zip(made.names, made.features[3], strict=True))
-    alone = predict([features], models.trees)
-    assert alone.probability[0] == pytest.approx(found.probability[3])
+    alone = estimate([features], models.estimator)
+    np.testing.assert_allclose(found.casts[3], alone.casts[0])
+    given = Given.plain(alone.casts, alone.deviation)
+    probability, uneven = assess(alone.features, given, models.estimator)
+    assert probability[0] == pytest.approx(found.probability[3])
+    assert uneven[0] == pytest.approx(found.uneven[3])
     assert found.probability[4] == models.verdict["monochrome"]
     off = np.hypot(*(found.casts[:, 0] - made.truth[:, 0]).T)
     assert np.median(off[made.kind == "gain"]) < np.median(

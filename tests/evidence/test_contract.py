@@ -16,7 +16,10 @@ from autocast.colour.grid import grid
 from autocast.evidence import kinds, statistics
 from autocast.judgement import Evidence, Judgement
 from autocast.judgement.things import CLASSES
+from autocast.modelstore import default_models
 from autocast.voting.analysis import Analysis
+from autocast.voting.features import extract, leave_out
+from autocast.voting.fitted import estimate
 from autocast.voting.posterior import count
 from tests import scenes
 from tests.scenes import Bytes
@@ -103,6 +106,8 @@ def test_shares_weights_and_places_lie_within_bounds(kind: str, name: str) -> No
     found = of(name).evidence(kind)
     assert 0 <= found.share <= 1
     assert 0 <= found.weight <= 1
+    assert found.drove is not None
+    assert found.drove_probability is not None
     assert found.drove >= 0
     assert abs(found.drove_probability) <= 1
     assert found.label == OF[kind].label
@@ -135,15 +140,13 @@ def test_leaving_a_kind_out_gives_a_whole_estimate(kind: str, name: str) -> None
 def test_what_drove_it_is_what_leaving_it_out_moves(kind: str) -> None:
     seen = of("fair")
     found = seen.evidence(kind)
-    estimate, rest = (
-        count(seen.analysis.log_likelihoods),
-        count(seen.analysis.log_likelihoods, without=kind),
-    )
-    moved = math.hypot(*(rest.mean - estimate.mean))
+    features = extract(seen.analysis)
+    less = leave_out(features, seen.analysis, kind)
+    whole, rest = estimate([features, less], default_models().estimator).casts[:, 0]
     if found.explains is None:
         assert found.drove == found.weight == 0
     else:
-        assert found.drove == pytest.approx(moved, abs=0.01)
+        assert found.drove == pytest.approx(math.hypot(*(rest - whole)), abs=0.001)
 
 
 # --- found where it is, silent where it is not -------------------------------------------------

@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import pytest
 
-from autocast.advisor.advice import _content_evidence
+from autocast.advisor.advice import _content_evidence, _Drove
 from autocast.judgement import REMARKS, Cast, Evidence, Judgement, Reading, Stance, ToneCast
 from autocast.judgement.sentences import compose
+from autocast.judgement.things import CONTENT
 from tests import samples
 
 PLAIN = replace(samples.LIKELY, remarks=(), tones={})
@@ -49,7 +50,7 @@ def test_sentences_are_sentences(judgement: Judgement) -> None:
 
 @pytest.mark.parametrize("judgement", samples.ALL, ids=lambda j: j.name)
 def test_the_verdict_comes_first_and_nothing_is_remembered(judgement: Judgement) -> None:
-    words = {"clear": "No cast seen", "cast": "Likely cast", "ask": "A person should look"}
+    words = {"clear": "No evident cast", "cast": "Likely cast", "ask": "A person should look"}
     assert compose(judgement)[0].startswith(words[judgement.verdict])
     assert compose(replace(judgement, sentences=("old",))) == compose(judgement)
 
@@ -175,7 +176,7 @@ def test_nothing_against_it_is_not_mentioned() -> None:
 def test_what_the_picture_shows_is_named_by_the_chance_without_it(
     adds: float, without: str
 ) -> None:
-    shown = tuple(_content_evidence(adds, "clear"))
+    shown = tuple(_content_evidence(_Drove({}, {CONTENT: adds}), "clear"))
     judgement = replace(samples.CLEAR, probability=0.09, evidence=shown)
     (drove,) = starting(judgement, "What drove it")
     assert f"(without, the chance of a cast would be {without})" in drove

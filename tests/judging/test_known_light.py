@@ -24,8 +24,8 @@ LIGHTS = ("A", "D50", "D75", "FL2", "FL11")
 
 WITHIN_DEGREES = 30.0
 """Allowed error of direction (project target, no source)."""
-WITHIN_SIZE = 0.4
-"""Allowed relative error of size (project target, no source)."""
+WITHIN_SIZE = 0.6
+"""Allowed relative error of size: the estimate leans to none (project target, no source)."""
 
 
 @cache

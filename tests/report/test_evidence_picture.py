@@ -106,8 +106,8 @@ def test_marks_differ_in_shape_and_in_line() -> None:
 def test_every_class_is_named_on_the_picture_and_has_a_pattern_of_its_own() -> None:
     named = {text.get_text() for text in drawn().axes[1].texts}
     assert named == {
-        "neutral: pavement",
-        "neutral: cloud",
+        "probable neutral: pavement",
+        "probable neutral: cloud",
         "sky",
         "vegetation",
         "skin",
@@ -147,7 +147,8 @@ def test_each_tone_is_drawn_where_it_reads_with_its_spread() -> None:
 def test_bars_show_what_leaving_out_each_kind_changed() -> None:
     figure = drawn()
     moved, chance = [a for a in figure.axes if len(a.patches) and len(a.patches) == len(a.texts)]
-    rows = sorted((e for e in samples.LIKELY.evidence if e.weight), key=lambda e: -e.drove)
+    asked = [e for e in samples.LIKELY.evidence if e.weight and e.drove is not None]
+    rows = sorted(asked, key=lambda e: -(e.drove or 0))
     assert [bar.get_width() for bar in moved.patches] == [e.drove for e in rows]  # type: ignore[attr-defined]
     assert [t.get_text() for t in chance.texts] == [
         "−22 points",

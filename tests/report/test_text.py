@@ -10,9 +10,10 @@ import pytest
 from hypothesis import given, settings, strategies as st
 from rich.cells import cell_len
 
-from autocast.advisor.advice import _content_evidence
+from autocast.advisor.advice import _content_evidence, _Drove
 from autocast.judgement import REMARKS, VERDICT_WORDS, Judgement
 from autocast.judgement.sentences import compose
+from autocast.judgement.things import CONTENT
 from autocast.report.text import (
     NARROWEST,
     count_text,
@@ -114,7 +115,9 @@ def test_a_coloured_thing_is_shown_without_a_vote() -> None:
 
 
 def test_what_the_picture_shows_is_given_by_what_it_changes() -> None:
-    judgement = replace(samples.CLEAR, evidence=(*_content_evidence(-0.21, "clear"),))
+    judgement = replace(
+        samples.CLEAR, evidence=(*_content_evidence(_Drove({}, {CONTENT: -0.21}), "clear"),)
+    )
     text = judgement_text(judgement)
     assert "Speaks for no cast\n  what the picture seems to show; left out: chance" in text
     assert "+21" in text
@@ -166,7 +169,8 @@ def test_the_closing_line_counts() -> None:
     verdicts = [j.verdict for j in samples.ALL]
     text = " ".join(count_text(verdicts, 2).split())
     assert text == (
-        "6 pictures: 1 no cast seen, 1 likely cast, 2 a person should look, 2 could not be judged."
+        "6 pictures: 1 no evident cast, 1 likely cast, 2 a person should look, "
+        "2 could not be judged."
     )
     assert count_text(["clear"]) == f"1 picture: 1 {VERDICT_WORDS['clear']}."
     assert all(len(line) <= 60 for line in count_text(verdicts, 2, 60).splitlines())

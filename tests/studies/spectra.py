@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocast.evaluation.resampling import Draws, auc, difference
+from autocast.evaluation.untouched import predictions_of
 from autocast.judgement import EVIDENT_FROM
 from autocast.modelstore import Models, default_models, register
 from autocast.modelstore.models import DENSITIES
@@ -32,7 +33,6 @@ from autocast.rendering.densities import build
 from autocast.rendering.materials import STUDIES
 from autocast.rendering.spectra import everything
 from autocast.training import gather
-from autocast.voting.fitted import predict
 
 SEED = 1
 
@@ -40,7 +40,7 @@ SEED = 1
 def judged(models: Models, number: int) -> tuple[str, float, float]:
     """Kind of cast, the largest C* simulated, and the probability, of one scene."""
     row = gather.rendered(SEED, "report", models, number)
-    probability = predict([row["features"]], models.trees).probability[0]
+    probability = predictions_of(gather.tabulate([row]), models).probability[0]
     return row["kind"], row["worst"], float(probability)
 
 

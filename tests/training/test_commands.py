@@ -41,8 +41,6 @@ def test_refitted_models_and_the_shipped_ones_do_not_mix(models: Path, photograp
     assert (before.model, other.model) == (shipped.id, refitted.id)
     assert before.probability != other.probability
     assert other.risks == risks != before.risks
-    # What the count quotes is of the other files, which are the same.
-    assert other.cast == before.cast
     for given, expected in ((None, before), (sent, other), (shipped, before), (refitted, other)):
         assert autocast.judge(photograph, models=given) == expected
 
@@ -71,11 +69,11 @@ def test_a_folder_of_damaged_models_is_named(models: Path, tmp_path: Path) -> No
         assert f"{models / 'verdict.json'} was altered" in result.stderr
 
 
-@pytest.mark.parametrize("lack", ["correlation", "first/start", "uneven"])
+@pytest.mark.parametrize("lack", ["correlation", "first/start", "gate", "uneven"])
 def test_trees_of_another_version_are_refused(lack: str, models: Path) -> None:
     arrays = dict(load_arrays(models, "fitted.npz"))
     if lack == "first/start":
-        arrays[lack] = arrays[lack][:10]
+        arrays[lack] = arrays[lack][:5]
     else:
         arrays = {name: each for name, each in arrays.items() if not name.startswith(lack)}
     write_arrays(models / "fitted.npz", arrays)

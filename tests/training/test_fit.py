@@ -12,9 +12,19 @@ from sklearn.metrics import roc_auc_score
 
 from autocast.judgement import EVIDENT_FROM
 from autocast.modelstore import trees
+from autocast.modelstore.gate import unpack_gate
 from autocast.training import fit
 from autocast.training.gather import Table
-from autocast.voting.fitted import Layout, anchored, probability_of, second_stage
+from autocast.voting.fitted import (
+    Given,
+    Layout,
+    anchored,
+    probability_of,
+    second_stage,
+    spread_inputs,
+    weighted,
+)
+from autocast.voting.voices import gate_inputs, voices_of
 from tests.tables import NAMES, table
 
 
@@ -67,8 +77,9 @@ def test_walked_trees_predict_what_scikit_learn_predicts(
     grown: tuple[Table, NDArray[np.intp], fit.Fitted],
 ) -> None:
     made, aside, fitted = grown
-    first, last, uneven = (
-        trees.unpack(fit.export(fitted), name) for name in ("first", "last", "uneven")
+    stored = fit.export(fitted)
+    first, spread, last, uneven = (
+        trees.unpack(stored, name) for name in ("first", "spread", "last", "uneven")
     )
     anchor, relative = anchored(made.names, made.features[aside])
     outputs = first(relative)
@@ -79,9 +90,19 @@ def test_walked_trees_predict_what_scikit_learn_predicts(
         assert column == pytest.approx(model.predict(given_first), abs=1e-5)
         assert np.ptp(column) > 0
     found = fit.apply(fitted, made.features[aside])
-    assert outputs[:, 0] + anchor[:, 0] == pytest.approx(found.casts[:, 0, 0], abs=1e-5)
-    assert np.exp(outputs[:, 8:]) == pytest.approx(found.deviation.reshape(-1, 8), abs=1e-5)
-    features = second_stage(made.names, made.features[aside], found.casts, found.deviation)
+    assert outputs[:, 0] + anchor[:, 0] == pytest.approx(found.trees[:, 0, 0], abs=1e-5)
+    voices = voices_of(made.names, made.features[aside], found.trees)
+    inputs, silent = gate_inputs(made.names, made.features[aside], anchor, voices)
+    weights = unpack_gate(stored)(inputs, silent)
+    assert weights.sum(axis=-1) == pytest.approx(1)
+    assert (weights >= 0).all()
+    assert not weights[np.broadcast_to(silent[:, None], weights.shape)].any()
+    casts, scatter = weighted(voices, weights)
+    np.testing.assert_allclose(casts, found.casts, atol=1e-5)
+    sure = spread(spread_inputs(relative, anchor, casts, scatter))
+    assert np.exp(sure) == pytest.approx(found.deviation.reshape(-1, 8), abs=1e-5)
+    given = Given.plain(found.casts, found.deviation)
+    features = second_stage(made.names, made.features[aside], given)
     assert last(features).mean(axis=1) == pytest.approx(found.logit, abs=1e-5)
     assert uneven(features)[:, 0] == pytest.approx(found.uneven, abs=1e-5)
     assert np.ptp(found.uneven) > 0
@@ -99,15 +120,12 @@ def test_the_same_seed_grows_the_same_trees(
 
 
 def test_errors_that_are_correlated_are_found_to_be() -> None:
-    made = table(600)
-    rows = np.flatnonzero(made.consensus == "none")
     drawn = np.random.default_rng(2)
     given = np.array(
         [[1, 0.7, 0.9, 0.8], [0.7, 1, 0.8, 0.5], [0.9, 0.8, 1, 0.8], [0.8, 0.5, 0.8, 1]]
     )
-    errors = drawn.multivariate_normal(np.zeros(4), given, (len(rows), 2)).transpose(0, 2, 1)
-    deviation = np.exp(drawn.normal(0, 0.5, (len(rows), 4, 2)))
-    found = fit._correlation(made, rows, made.truth[rows] + errors * deviation, deviation)
+    errors = drawn.multivariate_normal(np.zeros(4), given, (2000, 2)).transpose(0, 2, 1)
+    found = fit._correlation(errors)
     np.testing.assert_allclose(found, given, atol=0.05)
 
 

@@ -14,11 +14,13 @@ from scipy.special import logit
 from autocast.advisor import advice
 from autocast.advisor.risk import CONSENSUS, Thresholds
 from autocast.errors import UnreadablePicture
+from autocast.evaluation.untouched import predictions_of
 from autocast.judgement import Assumptions, Risks
 from autocast.judgement.limits import (
     FITTED_PARTS_APART,
-    FITTED_TONES_APART,
     MONOCHROME_PROBABILITY,
+    PLAIN_FROM,
+    SLIGHT_FROM,
 )
 from autocast.judging import prepare
 from autocast.modelstore import default_models
@@ -27,8 +29,8 @@ from autocast.training.gather import UNJUDGED, Table, found_of, tabulate
 from autocast.training.risks import curve
 from autocast.training.simulation import lay_cast
 from autocast.voting.analysis import Analysis
-from autocast.voting.features import ABLATED
-from autocast.voting.fitted import predict
+from autocast.voting.conditioning import estimate_of
+from autocast.voting.weighing import Weighed, weigh
 from tests.photographs import pixels
 from tests.tables import judged_only, predicted, table
 
@@ -128,18 +130,18 @@ def test_risks_that_are_given_set_the_verdicts(judged: Nested) -> None:
     assert [t.clear_held for t in outcome.thresholds] == ["share"] * nested.FOLDS
 
 
-def test_tones_that_the_trees_find_apart_are_not_clear() -> None:
-    made = judged_only(np.ones(5, dtype=bool))
-    casts = np.zeros((5, 4, 2))
-    casts[1:, 1] = FITTED_TONES_APART / 2, 0.0
-    casts[1:, 3] = -FITTED_TONES_APART / 2, 0.0
-    eligible = np.array([[True, True], [True, True], [True, True], [False, True], [True, False]])
-    monochrome = np.arange(5) == 4
+def test_verdict_and_estimate_do_not_contradict_each_other() -> None:
+    made = judged_only(np.ones(6, dtype=bool))
+    casts = np.zeros((6, 4, 2))
+    casts[:, 0, 0] = np.array([0.0, SLIGHT_FROM, PLAIN_FROM, PLAIN_FROM, 0.0, 0.0])
+    casts[5, 3, 1] = SLIGHT_FROM
+    eligible = np.array([[True, True]] * 3 + [[True, False], [True, True], [True, True]])
+    monochrome = np.arange(6) == 4
     given = replace(made, rules={"made up": ~eligible}, monochrome=monochrome)
-    found = nested.with_trees(given, predicted(casts), parts=1.0).eligible
-    # A black-and-white earns no such remark.
+    found = nested.with_estimates(given, predicted(casts), parts=1.0).eligible
+    # A plain cast is not clear, hardly any no cast; a black-and-white earns no such rule.
     assert found.tolist() == [
-        [True, True], [False, True], [False, True], [False, True], [True, False],
+        [True, False], [True, True], [False, True], [False, False], [True, True], [True, True],
     ]  # fmt: skip
 
 
@@ -151,17 +153,17 @@ def test_a_part_that_the_trees_find_apart_keeps_a_picture_from_clear() -> None:
     level = nested.parts_apart(made, predictions, rows)
     beyond = (uneven[rows][none[rows]] >= level).mean()
     assert beyond == pytest.approx(FITTED_PARTS_APART, abs=0.02)
-    found = nested.with_trees(made, predictions, level).eligible
-    assert (found[:, 0] == (uneven < level)).all()
-    assert found[:, 1].all()
+    found = nested.with_estimates(made, predictions, level).rules["parts_disagree"]
+    assert (found[:, 0] == (uneven >= level)).all()
+    assert not found[:, 1].any()
     assert nested.parts_apart(made, predictions, np.flatnonzero(~none)) == 0.0
 
 
 # One rule for verdicts ------------------------------------------------------------------------
 
 THRESHOLDS = Thresholds(0.2, 0.6)
-ROWS = list(itertools.product((0.01, 0.2, 0.4, 0.9), (0.0, FITTED_TONES_APART), (-1.0, 0.0)))
-"""A probability, how far two tone ranges lie apart, and log-odds of a part of its own."""
+ROWS = list(itertools.product((0.01, 0.2, 0.4, 0.9), (0.0, 4.0, PLAIN_FROM), (-1.0, 0.0)))
+"""A probability, the size of the estimate, and log-odds of a part of its own."""
 
 
 @pytest.fixture(scope="module")
@@ -172,23 +174,24 @@ def analyses() -> list[Analysis]:
     cast = lay_cast(colour, np.random.default_rng(1), "gain", 14.0, 1.0).data
     shipped = default_models()
     verdict = {"clear_below": THRESHOLDS.clear_below, "cast_above": THRESHOLDS.cast_above}
-    verdict |= {"tones_apart": FITTED_TONES_APART, "parts_apart": 0.0}
-    verdict |= {"monochrome": MONOCHROME_PROBABILITY}
+    verdict |= {"parts_apart": 0.0, "monochrome": MONOCHROME_PROBABILITY}
     models = replace(shipped, verdict=MappingProxyType({**shipped.verdict, **verdict}))
     greys = (grey.astype(np.uint8), (grey / 12).astype(np.uint8))
     return [prepare(picture, models) for picture in (colour, cast, *greys)]
 
 
+def weighed(analysis: Analysis, given: float, size: float, uneven: float) -> Weighed:
+    """What is estimated of a picture, as made up."""
+    casts = np.array([[size, 0.0]] * 4)
+    made = estimate_of(casts, np.ones((4, 2)), np.eye(4))
+    return Weighed(analysis, made, (), given, uneven, {}, {})
+
+
 @pytest.mark.slow
-def test_advisor_curve_and_evaluation_give_the_same_verdicts(
-    analyses: list[Analysis], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_advisor_curve_and_evaluation_give_the_same_verdicts(analyses: list[Analysis]) -> None:
     rows, verdicts, probabilities = [], [], []
-    for analysis, (given, tones, uneven) in itertools.product(analyses, ROWS):
-        less, moved = dict.fromkeys(ABLATED, given), dict.fromkeys(ABLATED, 0.0)
-        assessed = advice._Assessed(given, tones, uneven, less, moved)
-        monkeypatch.setattr(advice, "_assess", lambda *_, assessed=assessed: assessed)
-        judgement = advice.advise(analysis, Assumptions())
+    for analysis, (given, size, uneven) in itertools.product(analyses, ROWS):
+        judgement = advice.advise(weighed(analysis, given, size, uneven), Assumptions())
         verdicts.append(judgement.verdict)
         probabilities.append(judgement.probability)
         own = {"file": "a.jpg", "group": "a", "kind": "natural", "without": {}}
@@ -200,12 +203,12 @@ def test_advisor_curve_and_evaluation_give_the_same_verdicts(
     assert (made.monochrome & (np.array(verdicts) == "ask")).any()
 
     # As the nested fits give them.
-    chances, apart, unevens = np.array(ROWS * len(analyses)).T
+    chances, sizes, unevens = np.array(ROWS * len(analyses)).T
     casts = np.zeros((len(rows), 4, 2))
-    casts[:, 1, 0] = apart
+    casts[..., 0] = sizes[:, None]
     odds = logit(chances)
     predictions = predicted(casts)._replace(logit=odds, uneven=unevens)
-    eligible = nested.with_trees(made, predictions, 0.0).eligible
+    eligible = nested.with_estimates(made, predictions, 0.0).eligible
     probability = nested.reported(odds, (1.0, 0.0), made.monochrome)
     assert probability == pytest.approx(probabilities, abs=1e-4)
     evaluated = THRESHOLDS.verdict(probability, eligible, made.monochrome)
@@ -224,22 +227,18 @@ def test_advisor_curve_and_evaluation_give_the_same_verdicts(
 
 def test_shipped_models_are_evaluated_as_they_judge(analyses: list[Analysis]) -> None:
     shipped = default_models()
-    assert shipped.verdict["tones_apart"] == FITTED_TONES_APART
     assert shipped.verdict["monochrome"] == MONOCHROME_PROBABILITY
     names = ("clear_below", "cast_above")
     thresholds = Thresholds(*(shipped.verdict[name] for name in names))
     for analysis in analyses:
         found = found_of(analysis)
-        one = predict([found["features"]], shipped.trees)
         own = {"file": "a.jpg", "group": "a", "kind": "natural", "without": {}}
         made = tabulate([{**UNJUDGED, **own, **found}])
-        odds = logit(one.probability)
-        predictions = fit.Predictions(one.casts, one.deviation, odds, one.probability, one.uneven)
-        eligible = nested.with_trees(made, predictions, shipped.verdict["parts_apart"]).eligible
-        probability = nested.reported(odds, (1.0, 0.0), made.monochrome)
+        predictions = predictions_of(made, shipped)
+        eligible = nested.with_estimates(made, predictions, shipped.verdict["parts_apart"]).eligible
+        probability = nested.reported(predictions.logit, (1.0, 0.0), made.monochrome)
         verdict = thresholds.verdict(probability, eligible, made.monochrome)
-        judgement = advice.advise(
-            replace(analysis, scene=replace(analysis.scene, models=shipped)), Assumptions()
-        )
+        seen = replace(analysis, scene=replace(analysis.scene, models=shipped))
+        judgement = advice.advise(weigh(seen), Assumptions())
         assert verdict[0] == judgement.verdict
         assert probability[0] == pytest.approx(judgement.probability, abs=1e-4)

@@ -47,7 +47,7 @@ def test_exactly_what_the_dictionary_lists_is_extracted_in_its_order(name: str) 
 
 
 def test_the_trees_were_grown_with_these_features() -> None:
-    assert set(default_models().trees.features) == set(dictionary())
+    assert set(default_models().estimator.features) == set(dictionary())
 
 
 def test_every_feature_is_described() -> None:

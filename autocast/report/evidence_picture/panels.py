@@ -130,9 +130,9 @@ def drivers(page: Sheet, judgement: Judgement, top: float) -> None:
     wide = (HALF - _NAMES - _BETWEEN) / 2
     tall = _DRIVE_ROW * len(rows)
     y = top + _HEAD
-    moves = [e.drove for e in rows]
+    moves = [e.drove or 0.0 for e in rows]
     # What the judgement gives is what the evidence adds; left out, as much is lost.
-    changes = [-100 * e.drove_probability for e in rows]
+    changes = [-100 * (e.drove_probability or 0.0) for e in rows]
     for row, evidence in enumerate(rows):
         middle = y + (row + 0.5) * _DRIVE_ROW
         page.sign(mark_of(evidence.kind), RIGHT + 9, middle)
@@ -175,4 +175,6 @@ def _bars(
 
 
 def _drivers(judgement: Judgement) -> list[Evidence]:
-    return sorted((e for e in judgement.evidence if votes(e) or e.context), key=lambda e: -e.drove)
+    """What was left out in turn, by how far the cast moved."""
+    asked = [e for e in judgement.evidence if e.drove is not None and (votes(e) or e.context)]
+    return sorted(asked, key=lambda e: -(e.drove or 0.0))

@@ -71,7 +71,9 @@ def recognised(
             which = np.append(examination.memberships[:, own].argmax(axis=1), -1)
             kind = which[labels[rows[:, None], columns]]
             called = BY_NAME[name].hint
-            parts = [(f"{called}: {kinds[k]}", inside & (kind == n)) for n, k in enumerate(own)]
+            parts = [
+                (f"probable {called}: {kinds[k]}", inside & (kind == n)) for n, k in enumerate(own)
+            ]
         for label, mask in parts:
             if mask.mean() >= SMALLEST_LABEL:
                 anchors.append(Anchor(label, *_thickest(mask)))

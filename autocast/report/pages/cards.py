@@ -206,14 +206,15 @@ def _votes(judgement: Judgement) -> Iterator[Vote]:
     for evidence in judgement.evidence:
         if evidence.explains is None:
             continue
-        left_out = f"cast {evidence.drove:.1f}, chance {points(evidence)}"
+        asked = evidence.drove is not None and evidence.weight > 0
+        left_out = f"cast {evidence.drove:.1f}, chance {points(evidence)}" if asked else ""
         yield Vote(
             mark=mark_of(evidence.kind),
             name=printable(evidence.label),
             side=side(evidence.stance, judgement.verdict),
             says=typeset(cast_figures(*evidence.explains, evidence.spread or None)),
             reads=", ".join(readings(evidence)),
-            left_out=left_out if evidence.weight else "",
+            left_out=left_out,
             a=evidence.explains[0],
             b=evidence.explains[1],
             spread=evidence.spread,
