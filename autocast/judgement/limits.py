@@ -123,6 +123,8 @@ MISTAKEN = 0.02
 
 # --- verdicts ------------------------------------------------------------------------------
 
+LARGEST_TOLD = 45.0
+"""C* of the whole's estimate beyond which it is no cast that was ever fitted (training's own)."""
 PLAIN_FROM = 7.5
 """C* of the whole's estimate from which a picture is not called clear (project convention)."""
 

@@ -343,5 +343,7 @@ def with_estimates(table: Table, predictions: Predictions, parts: float) -> Tabl
     for name, found in by_estimate(predictions.casts, predictions.uneven, parts).items():
         keeps = np.isin(VERDICTS, kept_from([name]).get(name, ()))
         if keeps.any():
-            rules[name] = (found & ~table.monochrome)[:, None] & keeps
+            earned = (found & ~table.monochrome)[:, None] & keeps
+            # The count may have earned the same remark.
+            rules[name] = rules.get(name, False) | earned
     return replace(table, rules=rules)

@@ -9,10 +9,11 @@ import pytest
 
 from autocast.advisor.advice import CONTENT_NAMED, _content_evidence, _Drove, advise
 from autocast.judgement import Assumptions, Verdict
-from autocast.judgement.limits import TONES_APART
+from autocast.judgement.limits import LARGEST_TOLD, TONES_APART
 from autocast.judgement.things import CONTENT
 from autocast.judging import prepare
 from autocast.modelstore import default_models
+from autocast.training import simulation
 from autocast.voting.weighing import Weighed, weigh
 from tests import scenes
 
@@ -65,6 +66,17 @@ def test_tones_that_differ_are_named_and_not_clear(weighed: Weighed) -> None:
         found = advise(some, Assumptions())
         assert found.verdict == verdict
         assert ("tones_disagree" in found.remarks) == (verdict == "ask")
+
+
+def test_what_reads_beyond_any_cast_is_left_to_a_person(weighed: Weighed) -> None:
+    for size, verdict in ((LARGEST_TOLD - 1, "cast"), (LARGEST_TOLD + 1, "ask")):
+        far = replace(weighed.estimate, casts=np.full((4, 2), size / np.sqrt(2)))
+        found = advise(replace(weighed, probability=0.99, estimate=far), Assumptions())
+        assert (found.verdict, "off_grid" in found.remarks) == (verdict, verdict == "ask")
+
+
+def test_the_largest_cast_that_is_told_is_the_largest_that_was_fitted() -> None:
+    assert simulation.LARGEST == LARGEST_TOLD
 
 
 def test_a_picture_that_is_asked_about_leans_to_the_nearer_threshold(weighed: Weighed) -> None:
