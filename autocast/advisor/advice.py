@@ -185,7 +185,8 @@ def _evidence(weighed: Weighed, drove: _Drove, verdict: Verdict) -> Iterator[Evi
             _silent(kind.kind, kind.label, round(finding.share, 4)), weight=round(weight, 4)
         )
         if not _speaks(finding, vote):
-            yield _voiced(silent, weighed) if silent.weight else silent
+            heard = silent.weight > 0
+            yield drove.of(kind.kind, _voiced(silent, weighed)) if heard else silent
             continue
         mean, covariance = vote.reading
         yield replace(

@@ -1,7 +1,9 @@
 """Pool the evidence of pictures that may share their light or their scanner.
 
-Each picture brings its likelihood over casts, a Gaussian: its posterior with the
-prior taken out, so that the prior counts once and not once a picture. The casts
+Each picture brings its likelihood over casts, a Gaussian: its estimate, as if that had
+been made with the prior of single pictures, which is taken out so that it counts once and
+not once a picture. The estimate is fitted and knows no prior; taking one out widens it, and
+``tests/studies/series.py`` found less harm so where lights differ. The casts
 of a series lie around a shared one, by a spread that is not assumed: every
 spread of a list is tried, by how well each picture is foretold by the others,
 and how common each spread is, is learned from all series of the archive

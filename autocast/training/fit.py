@@ -321,12 +321,31 @@ def platt(
     Platt, Advances in Large Margin Classifiers, 1999, from memory, not verified.
     """
     known = consensus != "cannot_tell"
-    # Almost no penalty: two coefficients from hundreds of pictures.
-    model = LogisticRegression(C=1e6).fit(
-        logit[known, None],
-        consensus[known] == "evident",
-        sample_weight=None if weight is None else weight[known],
-    )
+    of_known = None if weight is None else weight[known]
+    return slope_and_offset(logit[known], consensus[known] == "evident", of_known)
+
+
+def slope_and_offset(
+    score: Floats, yes: NDArray[np.bool_], weight: Floats | None = None
+) -> tuple[float, float]:
+    """What makes log-odds of a score, by logistic regression.
+
+    Parameters
+    ----------
+    score : ndarray, (n,)
+        The higher, the likelier.
+    yes : ndarray of bool, (n,)
+        What it should foretell; both answers must occur.
+    weight : ndarray, (n,), optional
+        How much each counts; all alike unless given.
+
+    Returns
+    -------
+    tuple of float
+        Slope and offset.
+    """
+    # Almost no penalty: two coefficients from hundreds of rows.
+    model = LogisticRegression(C=1e6).fit(score[:, None], yes, sample_weight=weight)
     return float(model.coef_[0, 0]), float(model.intercept_[0])
 
 

@@ -19,14 +19,22 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from sklearn.linear_model import LogisticRegression
 
 from autocast.advisor.gates import by_estimate, kept_from
 from autocast.advisor.risk import Curve, Thresholds
 from autocast.errors import UnreadablePicture
 from autocast.judgement import EVIDENT_FROM, RISKS, Risks
 from autocast.judgement.limits import FITTED_PARTS_APART, MONOCHROME_PROBABILITY
-from autocast.training.fit import Fitted, Predictions, Rows, apply, folds, grow, platt
+from autocast.training.fit import (
+    Fitted,
+    Predictions,
+    Rows,
+    apply,
+    folds,
+    grow,
+    platt,
+    slope_and_offset,
+)
 from autocast.training.gather import VERDICTS, Table
 from autocast.training.risks import curve
 from autocast.voting.conditioning import covariance_of, sureness
@@ -267,9 +275,7 @@ def nearer(
     if right.all() or not right.any():
         return Nearer(1.0, 0.0, 1.0)
     likely = probability_of(predictions.logit[laid], logistic)
-    # Almost no penalty: two coefficients from thousands of copies.
-    model = LogisticRegression(C=1e6).fit(sure[:, None], right, sample_weight=likely)
-    slope, offset = float(model.coef_[0, 0]), float(model.intercept_[0])
+    slope, offset = slope_and_offset(sure, right, likely)
     probability = probability_of(sure, (slope, offset))
     order = np.argsort(-probability)
     errors, count = (np.cumsum(each[order]) for each in (likely * ~right, likely))

@@ -11,7 +11,6 @@ from autocast.voting.conditioning import (
     sureness as sureness,
 )
 from autocast.voting.features import dictionary as dictionary, extract as extract
-from autocast.voting.fitted import Estimates as Estimates, estimate as estimate
 from autocast.voting.hints import (
     HintVote as HintVote,
     apart as apart,

@@ -105,14 +105,13 @@ class Analysis:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Hinted:
-    """What a person knows of spots: the hints' votes, and the analysis without them.
+    """What a person knows of spots: the hints' votes.
 
     ``doubted``: what one of them says is hardly possible by all else.
     """
 
     votes: tuple[HintVote, ...]
     doubted: bool
-    before: Analysis
 
 
 def analyse(scene: Scene, character: Character) -> Analysis:

@@ -137,4 +137,4 @@ def _under(
     under = analyse_under(
         analysis.scene, analysis.character, likelihoods, recount(likelihoods, casts)
     )
-    return replace(under, hinted=Hinted(tuple(votes), doubted, analysis))
+    return replace(under, hinted=Hinted(tuple(votes), doubted))

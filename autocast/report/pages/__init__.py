@@ -322,7 +322,7 @@ def script(value: object) -> str:
 def _tally(counts: Counts) -> list[tuple[str, str, int, str, str]]:
     meanings = {
         "cast": "a cast is likely, and its direction is given",
-        "ask": "too little was found, or it contradicts itself",
+        "ask": "neither is sure enough, or what was found contradicts itself",
         "clear": "none worth acting on was found",
         "failed": "damaged, or no picture",
     }
