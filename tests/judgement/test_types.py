@@ -23,6 +23,7 @@ from autocast.judgement import (
     Evidence,
     Hint,
     Judgement,
+    Leaning,
     Mode,
     Place,
     Reading,
@@ -63,8 +64,8 @@ evidences = st.builds(
     explains=st.none() | rows,
     spread=spreads,
     weight=shares,
-    drove=spreads,
-    drove_probability=st.floats(-1, 1),
+    drove=st.none() | spreads,
+    drove_probability=st.none() | st.floats(-1, 1),
     stance=st.sampled_from(get_args(Stance)),
     where=st.lists(places, max_size=2).map(tuple),
 )
@@ -95,6 +96,7 @@ judgements = st.builds(
     profile=texts,
     risks=st.builds(Risks, risks, risks, risks),
     hints=st.lists(hints, max_size=2).map(tuple),
+    leans=st.none() | st.sampled_from(get_args(Leaning)),
 )
 
 
