@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import json
 import os
-import re
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
@@ -24,19 +23,18 @@ import autocast
 from autocast.archive.ledger import Ledger
 from autocast.archive.rows import Counts, Row
 from autocast.errors import OutputError
-from autocast.judgement import EVIDENT_FROM, REMARKS
+from autocast.judgement import REMARKS
 from autocast.judgement.sentences import reasons
-from autocast.judgement.things import THINGS
 from autocast.picture.writing import write_whole
 from autocast.report.listing import common_root
 from autocast.report.pages import overview
 from autocast.report.pages.cards import Card, card
+from autocast.report.pages.environment import environment
 from autocast.report.pages.thumbnails import Thumbnails
 from autocast.report.text import OUTCOME_WORDS, percent, printable
 
 if TYPE_CHECKING:
     from jinja2 import Environment
-    from markupsafe import Markup
 
 PER_FILE = 24
 """Cards in one file (project convention, as are the next three)."""
@@ -64,7 +62,7 @@ def write(
     is called with how many of how many pictures are done. Raises OutputError where
     ``to`` holds anything else or cannot be written, or where Jinja2 is missing.
     """
-    pages = _environment()
+    pages = environment()
     _claim(to)
     counts = ledger.counts()
     root = common_root(row.folder for rows in ledger.pages() for row in rows)
@@ -78,33 +76,6 @@ def write(
             step(done, counts.pictures)
     writer.finish(ledger)
     return to / "index.html"
-
-
-def _environment() -> Environment:
-    try:
-        from jinja2 import Environment, PackageLoader, StrictUndefined
-    except ImportError as error:
-        raise OutputError(
-            "Writing a report needs Jinja2; install it with: pip install 'autocast[report]'."
-        ) from error
-    pages = Environment(
-        loader=PackageLoader("autocast.report.pages"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    pages.filters["breakable"] = _breakable
-    pages.globals["evident"] = EVIDENT_FROM
-    pages.globals["cautions"] = [thing.caution for thing in THINGS if thing.caution]
-    return pages
-
-
-def _breakable(text: str) -> Markup:
-    """A path that a line may break after its slashes, dashes and underscores."""
-    from markupsafe import Markup, escape
-
-    return Markup(re.sub(r"([/_-])", r"\1<wbr>", str(escape(text))))  # noqa: S704 -- escaped before
 
 
 def _claim(to: Path) -> None:
