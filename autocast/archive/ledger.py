@@ -155,6 +155,27 @@ class Ledger:
             undo.pop_all()
             return ledger
 
+    @classmethod
+    def share(cls, path: str | os.PathLike[str]) -> Self:
+        """Open a ledger for short changes, which may go on while a run writes into it.
+
+        What is kept so has reached the disk. A ledger of an earlier version is brought up to
+        date, for which no run may be writing.
+        """
+        target = Path(path)
+        if not target.is_file():
+            raise LedgerError(f"{target} is no ledger; make one with autocast presort.")
+        with _explained(target), contextlib.closing(_connect(target, "mode=ro")) as probe:
+            earlier = _version(probe, target) < len(MIGRATIONS)
+        if earlier:
+            cls.write(target).close()
+        with _explained(target), contextlib.ExitStack() as undo:
+            connection = _connect(target, "mode=rw")
+            undo.callback(connection.close)
+            connection.execute("PRAGMA synchronous = FULL")
+            undo.pop_all()
+            return cls(target, connection, None)
+
     def close(self) -> None:
         """Fold the log back, close, and let another process write."""
         try:
@@ -261,24 +282,6 @@ class Ledger:
             self._db.execute("DELETE FROM series")
             yield keep
 
-    def decide(
-        self,
-        picture: int,
-        decision: str,
-        *,
-        note: str = "",
-        person: str = "",
-    ) -> None:
-        """Keep a person's decision about a picture as its content is now; none is rewritten."""
-        with self.changes():
-            done = self._db.execute(
-                "INSERT INTO decisions (picture, decision, note, person, hash, at) "
-                "SELECT id, ?, ?, ?, hash, ? FROM pictures WHERE id = ?",
-                (decision, note, person, now(), picture),
-            )
-            if done.rowcount != 1:
-                raise LedgerError(f"{self.path} holds no picture number {picture}.")
-
     # Reading
 
     def known(self, path: bytes) -> Known | None:
@@ -305,14 +308,14 @@ class Ledger:
     def models(self) -> dict[str, int]:
         """How many pictures each model judged."""
         return dict(
-            self._all("SELECT model, count(*) FROM pictures WHERE model NOT NULL GROUP BY 1")
+            self.select("SELECT model, count(*) FROM pictures WHERE model NOT NULL GROUP BY 1")
         )
 
     def counts(self, wanted: Wanted = EVERYTHING) -> Counts:
         """How many rows of each kind there are among those wanted."""
         where, values = _where(wanted)
         found = dict(
-            self._all(
+            self.select(
                 f"SELECT coalesce(verdict, 'failed'), count(*) FROM overview {where} GROUP BY 1",  # noqa: S608
                 values,
             )
@@ -375,7 +378,7 @@ class Ledger:
     ) -> list[Row]:
         """One page, numbered from 0; empty beyond the last."""
         query, values = self._query(wanted, by=by, documents=documents)
-        rows = self._all(f"{query} LIMIT ? OFFSET ?", (*values, size, size * number))
+        rows = self.select(f"{query} LIMIT ? OFFSET ?", (*values, size, size * number))
         return [_row(each) for each in rows]
 
     def row(self, picture: int) -> Row:
@@ -390,15 +393,6 @@ class Ledger:
         document = self.row(picture).document
         return None if document is None else Judgement.from_json(document)
 
-    def decisions(self, picture: int) -> list[dict[str, Any]]:
-        """What was decided about a picture, the first decision first."""
-        return [
-            dict(each)
-            for each in self._all(
-                "SELECT * FROM decisions WHERE picture = ? ORDER BY id", (picture,)
-            )
-        ]
-
     def _query(
         self, wanted: Wanted, *, by: str, documents: bool
     ) -> tuple[str, tuple[str | bytes, ...]]:
@@ -407,7 +401,13 @@ class Ledger:
         order = {"first look": first, "path": "path"}[by]
         return f"{_select(documents=documents)} {where} ORDER BY {order}", values
 
-    def _all(self, query: str, values: Sequence[object] = ()) -> list[Any]:
+    def run(self, change: str, values: Sequence[object] = ()) -> sqlite3.Cursor:
+        """One change in SQL, for those who keep a table of their own here."""
+        with _explained(self.path):
+            return self._db.execute(change, values)
+
+    def select(self, query: str, values: Sequence[object] = ()) -> list[Any]:
+        """All that a question in SQL finds."""
         with _explained(self.path):
             return self._db.execute(query, values).fetchall()
 
@@ -555,8 +555,8 @@ _ROW = tuple(
     if field.name not in {"gone", "remarks", "series", "document"}
 )
 """What the view and a Row call alike."""
-_COLUMNS = (set(_ROW) - {"id", "archive_probability"}) | {
-    "gone", "remarks", "var_a", "cov_ab", "var_b",
+_COLUMNS = (set(_ROW) - {"id", "archive_probability", "judged_verdict"}) | {
+    "gone", "remarks", "var_a", "cov_ab", "var_b", "own_verdict",
 }  # fmt: skip
 """Every column of a picture but its number."""
 
@@ -610,28 +610,35 @@ def _select(*, documents: bool) -> str:
 
 
 def _where(wanted: Wanted) -> tuple[str, tuple[str | bytes, ...]]:
-    parts: list[str] = []
+    parts, values = conditions(wanted)
+    return (f"WHERE {' AND '.join(parts)}" if parts else ""), values
+
+
+def conditions(wanted: Wanted, of: str = "") -> tuple[list[str], tuple[str | bytes, ...]]:
+    """What SQL asks of a picture that is wanted, and the values that belong to it.
+
+    ``of`` is what stands before a column's name where several tables have it, as ``p.``.
+    """
+    parts = [] if wanted.gone else [f"{of}gone = 0"]
     values: list[str | bytes] = []
-    if not wanted.gone:
-        parts.append("NOT gone")
     if wanted.failed is not None:
-        parts.append("failure IS NOT NULL" if wanted.failed else "failure IS NULL")
+        parts.append(f"{of}failure IS {'NOT NULL' if wanted.failed else 'NULL'}")
     for name, chosen in (("verdict", wanted.verdicts), ("hue", wanted.hues)):
         if chosen:
-            parts.append(f"{name} IN ({', '.join('?' * len(chosen))})")
+            parts.append(f"{of}{name} IN ({', '.join('?' * len(chosen))})")
             values.extend(chosen)
     if wanted.remarks:
-        has = " OR ".join(["instr(' ' || remarks || ' ', ?) > 0"] * len(wanted.remarks))
+        has = " OR ".join([f"instr(' ' || {of}remarks || ' ', ?) > 0"] * len(wanted.remarks))
         parts.append(f"({has})")
         values.extend(f" {remark} " for remark in wanted.remarks)
     if wanted.folder is not None:
         # All that sorts between "folder/" and "folder" with the next character lies below it.
         inside = wanted.folder.rstrip(b"/") + b"/"
-        parts.append("(folder = ? OR (folder >= ? AND folder < ?))")
+        parts.append(f"({of}folder = ? OR ({of}folder >= ? AND {of}folder < ?))")
         values.extend((wanted.folder, inside, inside[:-1] + b"0"))
     if wanted.findings:
         parts.append("NOT (coalesce(finding, 0) AND NOT odd AND lead <> id)")
-    return (f"WHERE {' AND '.join(parts)}" if parts else ""), tuple(values)
+    return parts, tuple(values)
 
 
 def _row(found: sqlite3.Row) -> Row:

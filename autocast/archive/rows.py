@@ -85,8 +85,10 @@ class Row:
     """One picture as the ledger holds it.
 
     Either ``verdict`` and the numbers of the judgement are given, or
-    ``failure``, one sentence. ``probability`` is the picture's own, at
-    ``base_rate``; ``archive_probability`` the same at the archive's rate.
+    ``failure``, one sentence. ``verdict`` goes by the archive's own thresholds
+    where a person adopted some; ``judged_verdict`` is the judgement's.
+    ``probability`` is the picture's own, at ``base_rate``;
+    ``archive_probability`` the same at the archive's rate.
     ``a``, ``b``, ``spread`` are the picture's cast; ``strength`` and ``hue`` its
     words (``hue`` is None where there is hardly any). ``document`` is the
     judgement's JSON where it was asked for. ``gone``: the file was not there
@@ -103,6 +105,7 @@ class Row:
     gone: bool
     failure: str | None
     verdict: Verdict | None = None
+    judged_verdict: Verdict | None = None
     probability: float | None = None
     base_rate: float | None = None
     archive_probability: float | None = None

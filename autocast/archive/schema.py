@@ -111,8 +111,68 @@ LEFT JOIN members m ON m.picture = p.id
 LEFT JOIN series s ON s.id = m.series;
 """
 
+_DECISIONS = """
+-- Decisions made at once share a batch, the number of the first of them. Undoing is a row of
+-- its own, which names the batch that it takes back.
+ALTER TABLE decisions ADD COLUMN batch INTEGER;
+ALTER TABLE decisions ADD COLUMN undoes INTEGER;
+ALTER TABLE decisions ADD COLUMN reason TEXT NOT NULL DEFAULT ''; -- why a colour is meant so
+ALTER TABLE decisions ADD COLUMN hints TEXT NOT NULL DEFAULT '[]'; -- JSON, as in a judgement
+ALTER TABLE decisions ADD COLUMN a REAL; -- the cast that was decided on, at L* 60
+ALTER TABLE decisions ADD COLUMN b REAL;
+ALTER TABLE decisions ADD COLUMN queue TEXT NOT NULL DEFAULT ''; -- from which it was decided
+UPDATE decisions SET batch = id;
+CREATE INDEX decisions_by_content ON decisions (hash, person);
+CREATE INDEX decisions_by_batch ON decisions (batch);
+CREATE INDEX decisions_taken_back ON decisions (undoes) WHERE undoes NOT NULL;
+
+-- The verdict by this archive's own thresholds, where it differs from the judgement's.
+ALTER TABLE pictures ADD COLUMN own_verdict TEXT CHECK (own_verdict IN ('clear', 'cast', 'ask'));
+CREATE INDEX pictures_by_content ON pictures (hash);
+CREATE INDEX pictures_by_verdict
+    ON pictures (coalesce(own_verdict, verdict), gone, probability DESC, id);
+CREATE INDEX pictures_drawn ON pictures (coalesce(own_verdict, verdict), gone, hash, id);
+
+-- Where this archive's random draws start.
+INSERT OR IGNORE INTO facts VALUES ('seed', lower(hex(randomblob(8))));
+
+-- Each person's latest decision on a content that was not taken back.
+CREATE VIEW standing AS
+SELECT d.* FROM decisions d
+WHERE d.undoes IS NULL
+AND NOT EXISTS (SELECT 1 FROM decisions u WHERE u.undoes = d.batch)
+AND NOT EXISTS (
+    SELECT 1 FROM decisions l
+    WHERE l.hash = d.hash AND l.person = d.person AND l.id > d.id AND l.undoes IS NULL
+    AND NOT EXISTS (SELECT 1 FROM decisions u WHERE u.undoes = l.batch)
+);
+
+DROP VIEW overview;
+CREATE VIEW overview AS
+SELECT p.id, p.path, p.folder, p.size, p.mtime, p.hash,
+    coalesce(p.own_verdict, p.verdict) AS verdict, p.verdict AS judged_verdict,
+    p.probability, p.base_rate, p.a, p.b, p.size_of_cast, p.spread, p.var_a, p.cov_ab, p.var_b,
+    p.strength, p.hue, p.remarks, p.width, p.height, p.camera, p.taken, p.model, p.at, p.failure,
+    p.gone,
+    CASE WHEN rate.value IS NULL THEN p.probability
+    ELSE p.probability * rate.value * (1 - p.base_rate)
+        / (p.probability * rate.value * (1 - p.base_rate)
+           + (1 - p.probability) * (1 - rate.value) * p.base_rate)
+    END AS archive_probability,
+    m.series, m.a AS series_a, m.b AS series_b, m.spread AS series_spread,
+    m.share AS series_share, m.odd,
+    s.count AS series_count, s.sharing AS series_sharing,
+    s.a AS shared_a, s.b AS shared_b, s.spread AS shared_spread, s.apart AS series_apart,
+    s.probability AS series_probability, s.finding, s.lead
+FROM pictures p
+LEFT JOIN facts rate ON rate.key = 'archive_rate'
+LEFT JOIN members m ON m.picture = p.id
+LEFT JOIN series s ON s.id = m.series;
+"""
+
 MIGRATIONS: tuple[str, ...] = (
     _FIRST,
     "UPDATE facts SET key = 'refreshed' WHERE key = 'settled'",
+    _DECISIONS,
 )
 """One script a step; the number of steps taken is the schema version."""

@@ -28,8 +28,10 @@ from autocast.judgement.types import (
     ToneCast as ToneCast,
 )
 from autocast.judgement.words import (
+    DECISION_WORDS as DECISION_WORDS,
     TONE_RANGES as TONE_RANGES,
     VERDICT_WORDS as VERDICT_WORDS,
+    Decision as Decision,
     Leaning as Leaning,
     Stance as Stance,
     Verdict as Verdict,

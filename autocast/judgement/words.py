@@ -12,10 +12,16 @@ from autocast.judgement.limits import EVIDENT_FROM, SLIGHT_FROM, STRONG_FROM
 Verdict = Literal["clear", "cast", "ask"]
 Leaning = Literal["clear", "cast"]
 Stance = Literal["for", "against", "silent"]
+Decision = Literal["fine", "cast", "meant_so", "cant_tell"]
 
 VERDICT_WORDS: Mapping[Verdict, str] = MappingProxyType(
     {"clear": "no evident cast", "cast": "likely cast", "ask": "a person should look"}
 )
+
+DECISION_WORDS: Mapping[Decision, str] = MappingProxyType(
+    {"fine": "fine", "cast": "cast", "meant_so": "meant so", "cant_tell": "can't tell"}
+)
+"""What a person may decide: a colour that is *meant so* belongs to the scene."""
 
 TONE_RANGES: Mapping[str, tuple[float, float, float]] = MappingProxyType(
     {

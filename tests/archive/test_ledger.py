@@ -94,21 +94,14 @@ def test_pages_hold_every_row_once_in_order(filled: Path) -> None:
         assert [ledger.row(k).verdict for k in whole] == ["cast", "ask", "ask", "clear", None]
 
 
-def test_what_is_said_again_replaces_what_was_said_but_not_what_was_decided(filled: Path) -> None:
+def test_what_is_said_again_replaces_what_was_said(filled: Path) -> None:
     with Ledger.write(filled) as ledger:
-        ledger.decide(1, "leave", note="evening", person="A. Vey")
         ledger.record([outcome(b"/a/1.jpg", None)])
         assert ledger.row(1).failure
         assert ledger.judgement(1) is None
         ledger.record([outcome(b"/a/1.jpg", 1)])
         assert ledger.row(1).verdict == "clear"
-        ledger.decide(1, "correct")
-        decided = ledger.decisions(1)
-        assert [d["decision"] for d in decided] == ["leave", "correct"]
-        assert decided[0]["hash"] == "f" * 64
         assert ledger.counts().pictures == 5
-        with pytest.raises(LedgerError, match="no picture number 99"):
-            ledger.decide(99, "leave")
 
 
 def test_one_writes_while_others_read(filled: Path) -> None:
