@@ -11,11 +11,11 @@ from __future__ import annotations
 import csv
 import json
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from operator import attrgetter
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 from urllib.parse import quote_from_bytes
 
 from autocast.archive.ledger import Ledger
@@ -24,6 +24,7 @@ from autocast.errors import OutputError
 from autocast.picture import check_target
 from autocast.picture.writing import whole
 
+T = TypeVar("T")
 Read = Callable[[Row], Any]
 Write = Callable[[list[Row]], None]
 
@@ -36,6 +37,7 @@ COLUMNS: dict[str, tuple[type, Read]] = {
     "path": (str, lambda row: readable(row.path)),
     "uri": (str, lambda row: uri(row.path)),
     "verdict": (str, attrgetter("verdict")),
+    "judged_verdict": (str, attrgetter("judged_verdict")),
     "probability": (float, attrgetter("probability")),
     "base_rate": (float, attrgetter("base_rate")),
     "archive_probability": (float, attrgetter("archive_probability")),
@@ -75,12 +77,7 @@ def export(ledger: Ledger, to: Path, *, force: bool = False) -> int:
     A file that is there is replaced only with ``force``. Raises OutputError.
     """
     writers = {".csv": _csv, ".jsonl": _json_lines, ".parquet": _parquet}
-    writer = writers.get(to.suffix.lower())
-    if writer is None:
-        raise OutputError(f"{to} must end in {', '.join(writers)}; name it by what it should be.")
-    if not to.parent.is_dir():
-        raise OutputError(f"{to.parent} does not exist; make the folder first.")
-    check_target(ledger.path, to, force=force, source_is="the ledger itself")
+    writer = chosen(ledger, to, writers, force=force)
     count = 0
     pages = ledger.pages(Wanted(gone=True), by="path", documents=writer is not _csv)
     with whole(to, force=force) as beside, writer(beside) as write:
@@ -88,6 +85,17 @@ def export(ledger: Ledger, to: Path, *, force: bool = False) -> int:
             write(page)
             count += len(page)
     return count
+
+
+def chosen(ledger: Ledger, to: Path, writers: Mapping[str, T], *, force: bool) -> T:
+    """The writer for a file's ending. Raises OutputError where it is none, or must not go there."""
+    writer = writers.get(to.suffix.lower())
+    if writer is None:
+        raise OutputError(f"{to} must end in {', '.join(writers)}; name it by what it should be.")
+    if not to.parent.is_dir():
+        raise OutputError(f"{to.parent} does not exist; make the folder first.")
+    check_target(ledger.path, to, force=force, source_is="the ledger itself")
+    return writer
 
 
 def plain(row: Row) -> dict[str, Any]:
@@ -111,12 +119,21 @@ def readable(path: bytes) -> str:
 
 @contextmanager
 def _csv(to: Path) -> Iterator[Write]:
+    with csv_file(to, COLUMNS) as write:
+        yield lambda page: write(map(plain, page))
+
+
+@contextmanager
+def csv_file(
+    to: Path, columns: Collection[str]
+) -> Iterator[Callable[[Iterable[Mapping[str, Any]]], None]]:
+    """A CSV file for spreadsheets: a function that writes rows of these columns."""
     # The byte order mark tells spreadsheets that the text is UTF-8.
     with to.open("w", encoding="utf-8-sig", newline="") as file:
-        writer = csv.DictWriter(file, COLUMNS)
+        writer = csv.DictWriter(file, columns)
         writer.writeheader()
-        yield lambda page: writer.writerows(
-            {name: defused(value) for name, value in plain(row).items()} for row in page
+        yield lambda rows: writer.writerows(
+            {name: defused(value) for name, value in row.items()} for row in rows
         )
 
 

@@ -1,4 +1,4 @@
-"""Judgements as XMP sidecars beside the pictures (ISO 16684-1), where they are asked for.
+"""Judgements and decisions as XMP sidecars beside the pictures (ISO 16684-1), where asked for.
 
 A sidecar is named after the whole name of its picture (``harbour.tif.xmp``), so
 that ``harbour.jpg`` beside it has one of its own. Where ``harbour.xmp`` is there
@@ -13,13 +13,15 @@ are refused, the network is never asked.
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable, Iterator
+import re
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from autocast.archive.decisions import Decided
 from autocast.archive.rows import Row, is_address
 from autocast.errors import OutputError
-from autocast.judgement import VERDICT_WORDS, describe
+from autocast.judgement import DECISION_WORDS, VERDICT_WORDS, describe
 from autocast.picture.writing import write_whole
 
 if TYPE_CHECKING:
@@ -39,17 +41,24 @@ _EMPTY = (
     f'<rdf:RDF xmlns:rdf="{_RDF}"></rdf:RDF></x:xmpmeta><?xpacket end="w"?>'
 ).encode()
 
+# Characters that XML 1.0 (section 2.2) does not have.
+_NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
 _LARGEST = 16 << 20
 """Bytes beyond which a sidecar is not read (project convention)."""
 
 
 def write_sidecars(
-    pages: Iterable[Iterable[Row]], *, subjects: bool = False
+    pages: Iterable[Iterable[Row]],
+    decisions: Mapping[str, tuple[Decided, ...]],
+    *,
+    subjects: bool = False,
 ) -> Iterator[tuple[Row, Path | OutputError]]:
     """Write a sidecar for every judged picture; yields where, or why not.
 
-    Addresses, and pictures that are gone or failed, are passed over. Raises
-    OutputError when lxml is not installed.
+    ``decisions`` are what people decided, by content. Addresses, and pictures
+    that are gone or failed, are passed over. Raises OutputError when lxml is
+    not installed.
     """
     try:
         import lxml.etree  # noqa: F401 -- asked for once, before anything is written
@@ -62,12 +71,13 @@ def write_sidecars(
             if row.verdict is None or row.gone or is_address(row.path):
                 continue
             try:
-                yield row, write_sidecar(row, subjects=subjects)
+                said = decisions.get(row.hash or "", ())
+                yield row, write_sidecar(row, said, subjects=subjects)
             except OutputError as error:
                 yield row, error
 
 
-def write_sidecar(row: Row, *, subjects: bool = False) -> Path:
+def write_sidecar(row: Row, decisions: tuple[Decided, ...] = (), *, subjects: bool = False) -> Path:
     """Write or complete the sidecar of one judged picture. Raises OutputError."""
     picture = Path(row.name)
     _check_same(picture, row)
@@ -75,7 +85,8 @@ def write_sidecar(row: Row, *, subjects: bool = False) -> Path:
     if target.is_symlink():
         raise OutputError(f"{target} is a link; replace it by a file, or take it away.")
     try:
-        content = completed(target.read_bytes() if target.exists() else None, row, subjects)
+        existing = target.read_bytes() if target.exists() else None
+        content = completed(existing, row, decisions, subjects=subjects)
     except OSError as error:
         raise OutputError(f"{target} cannot be read: {error.strerror}.") from error
     except ValueError as error:
@@ -107,17 +118,19 @@ def _check_same(picture: Path, row: Row) -> None:
         raise OutputError(f"{picture} has changed since it was judged; run presort again.")
 
 
-def completed(existing: bytes | None, row: Row, subjects: bool) -> bytes:  # noqa: FBT001
-    """The bytes of a sidecar: what it said before, and the judgement.
+def completed(
+    existing: bytes | None, row: Row, decisions: tuple[Decided, ...], *, subjects: bool
+) -> bytes:
+    """The bytes of a sidecar: what it said before, the judgement, and what people decided.
 
     Raises ValueError, in words, for what is no XMP.
     """
     tree = _read(_EMPTY if existing is None else existing)
     rdf = _rdf(tree)
     about = _forget_own(rdf)
-    _add_own(rdf, row, about)
+    _add_own(rdf, _properties(row, decisions), about)
     if subjects:
-        _set_subject(rdf, row, about)
+        _set_subjects(rdf, _subjects(row, decisions), about)
     from lxml import etree
 
     return etree.tostring(tree, encoding="utf-8", xml_declaration=False) + b"\n"
@@ -177,11 +190,11 @@ def _says(description: _Element) -> bool:
     return any(str(name) != f"{{{_RDF}}}about" for name in description.attrib)
 
 
-def _add_own(rdf: _Element, row: Row, about: str) -> None:
+def _add_own(rdf: _Element, properties: Mapping[str, str | tuple[str, ...]], about: str) -> None:
     from lxml import etree
 
     description = _description(rdf, about, {PREFIX: NAMESPACE})
-    for name, value in _properties(row).items():
+    for name, value in properties.items():
         element = etree.SubElement(description, f"{{{NAMESPACE}}}{name}")
         if isinstance(value, str):
             element.text = value
@@ -199,7 +212,7 @@ def _description(rdf: _Element, about: str, names: dict[str, str]) -> _Element:
     return description
 
 
-def _properties(row: Row) -> dict[str, str | tuple[str, ...]]:
+def _properties(row: Row, decisions: tuple[Decided, ...]) -> dict[str, str | tuple[str, ...]]:
     """Real numbers as ISO 16684-1 writes them; times in ISO 8601."""
     said: dict[str, str | tuple[str, ...]] = {
         "Verdict": row.verdict or "",
@@ -213,11 +226,32 @@ def _properties(row: Row) -> dict[str, str | tuple[str, ...]]:
         "Model": row.model or "",
         "JudgedAt": row.at,
         "ContentSHA256": row.hash or "",
+        "Decisions": tuple(
+            _xml_text(f"{DECISION_WORDS[each.decision]}, by {each.person}, {each.at}")
+            for each in decisions
+        ),
+        "DecisionNotes": tuple(
+            _xml_text(f"{each.person}: {'; '.join(filter(None, (each.reason, each.note)))}")
+            for each in decisions
+            if each.reason or each.note
+        ),
     }
     return {name: value for name, value in said.items() if value}
 
 
-def _set_subject(rdf: _Element, row: Row, about: str) -> None:
+def _xml_text(text: str) -> str:
+    """A text that XML 1.0 can hold."""
+    return _NOT_XML.sub("\ufffd", text)
+
+
+def _subjects(row: Row, decisions: tuple[Decided, ...]) -> Iterator[str]:
+    if row.verdict is not None:
+        yield SUBJECT + VERDICT_WORDS[row.verdict]
+    for decision in sorted({each.decision for each in decisions}):
+        yield f"{SUBJECT}decided: {DECISION_WORDS[decision]}"
+
+
+def _set_subjects(rdf: _Element, subjects: Iterable[str], about: str) -> None:
     from lxml import etree
 
     item = f"{{{_RDF}}}li"
@@ -232,5 +266,5 @@ def _set_subject(rdf: _Element, row: Row, about: str) -> None:
         description = _description(rdf, about, {"dc": _DC})
         subject = etree.SubElement(description, f"{{{_DC}}}subject")
         bag = etree.SubElement(subject, f"{{{_RDF}}}Bag")
-    if row.verdict is not None:
-        etree.SubElement(bag, item).text = SUBJECT + VERDICT_WORDS[row.verdict]
+    for subject_of_ours in subjects:
+        etree.SubElement(bag, item).text = subject_of_ours

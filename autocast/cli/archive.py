@@ -240,29 +240,60 @@ def export(
     ledger: LedgerFile,
     *,
     to: Annotated[
-        Path,
+        Path | None,
         typer.Option(
-            metavar="FILE", help="File to write: its ending, .csv, .jsonl or .parquet, says what."
+            metavar="FILE",
+            help="Every picture, as a file: its ending, .csv, .jsonl or .parquet, says what.",
         ),
-    ],
+    ] = None,
+    decisions: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE", help="Every decision that people made, as a .csv or .jsonl file."
+        ),
+    ] = None,
+    manifest: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FOLDER",
+            help="A folder for a manifest.csv of what people decided, which autocast train and "
+            "evaluate read.",
+        ),
+    ] = None,
     force: Annotated[bool, typer.Option("--force", help="Replace a file that exists.")] = False,
 ) -> None:
     """Write a ledger as a table: CSV, JSON Lines, or Parquet (needs autocast[parquet]).
 
-    One row for each picture. JSON Lines and Parquet hold the judgement in full
-    as well. In CSV, texts that a spreadsheet would take for a formula get an
-    apostrophe before them.
+    With --to one row for each picture; JSON Lines and Parquet hold the judgement
+    in full as well. With --decisions one row for each decision, those taken back
+    included. In CSV, texts that a spreadsheet would take for a formula get an
+    apostrophe before them. With --manifest the grades of the two people who
+    decided most, to fit and measure autocast on them; it names the pictures where
+    they lie.
 
-    Exit codes: 0 written; 1 the ledger cannot be read or the file not be
+    Exit codes: 0 written; 1 the ledger cannot be read or a file not be
     written, standard error says why; 2 the command was not understood.
     """
+    if to is decisions is manifest is None:
+        raise typer.BadParameter("say what to write.", param_hint="--to, --decisions or --manifest")
     with one_sentence():
         from autocast.archive.export import export as write
+        from autocast.archive.grades import export_decisions, write_manifest
         from autocast.archive.ledger import Ledger
 
         with Ledger.read(ledger) as opened:
-            count = write(opened, to, force=force)
-        typer.echo(f"{count:,} pictures written to {to}.")
+            if to is not None:
+                typer.echo(f"{write(opened, to, force=force):,} pictures written to {to}.")
+            if decisions is not None:
+                count = export_decisions(opened, decisions, force=force)
+                typer.echo(f"{count:,} decisions written to {decisions}.")
+            if manifest is not None:
+                found = write_manifest(opened, manifest, force=force)
+                typer.echo(
+                    f"{found.pictures:,} pictures with the grades of {' and '.join(found.persons)} "
+                    f"written to {manifest / 'manifest.csv'}."
+                    + (f" {found.left_out:,} left out." if found.left_out else "")
+                )
 
 
 @app.command()
@@ -287,14 +318,16 @@ def sidecars(
 ) -> None:
     """Write each judgement beside its picture, as an XMP sidecar (ISO 16684-1).
 
-    The pictures are not touched. What a sidecar says already is kept; only what
-    autocast wrote into it before is replaced. Needs autocast[sidecars].
+    What people decided goes with it. The pictures are not touched. What a
+    sidecar says already is kept; only what autocast wrote into it before is
+    replaced. Needs autocast[sidecars].
 
     Exit codes: 0 all written; 1 some could not be written, standard error says
     which and why; 2 the command was not understood.
     """
     _known("verdict", verdict, VERDICT_WORDS)
     with one_sentence():
+        from autocast.archive.decisions import by_content
         from autocast.archive.ledger import Ledger
         from autocast.archive.rows import Wanted
         from autocast.archive.sidecars import write_sidecars
@@ -303,7 +336,8 @@ def sidecars(
         written = failed = 0
         with Ledger.read(ledger) as opened:
             wanted = Wanted(verdicts=tuple(verdict or ()), failed=False)
-            for _, done in write_sidecars(opened.pages(wanted, by="path"), subjects=subjects):
+            pages = opened.pages(wanted, by="path")
+            for _, done in write_sidecars(pages, by_content(opened), subjects=subjects):
                 if isinstance(done, Path):
                     written += 1
                 else:

@@ -12,6 +12,7 @@ from urllib.parse import unquote_to_bytes
 import pytest
 from lxml import etree
 
+from autocast.archive.decisions import Wish, by_content, decide
 from autocast.archive.export import COLUMNS, defused, export
 from autocast.archive.ledger import Ledger, now
 from autocast.archive.rows import Entry, Outcome, Row
@@ -171,7 +172,7 @@ def values(root: etree._Element, tag: str) -> list[str]:
 
 def test_a_new_sidecar_says_what_the_judgement_says(tmp_path: Path) -> None:
     (row,) = pictures(tmp_path, "1.jpg")
-    ((_, done),) = write_sidecars([[row]])
+    ((_, done),) = write_sidecars([[row]], {})
     assert done == tmp_path / "1.jpg.xmp"
     content = done.read_bytes()
     assert content.startswith(b'<?xpacket begin="\xef\xbb\xbf" id=')
@@ -186,8 +187,8 @@ def test_a_new_sidecar_says_what_the_judgement_says(tmp_path: Path) -> None:
 
 def test_what_a_sidecar_said_stays(tmp_path: Path) -> None:
     (row,) = pictures(tmp_path, "1.jpg")
-    once = completed(EXISTING, row, subjects=True)
-    twice = completed(once, replace(row, verdict="clear"), subjects=True)
+    once = completed(EXISTING, row, (), subjects=True)
+    twice = completed(once, replace(row, verdict="clear"), (), subjects=True)
     for content, verdict, words in (
         (once, "cast", "likely cast"),
         (twice, "clear", "no evident cast"),
@@ -208,7 +209,7 @@ def test_what_a_sidecar_said_stays(tmp_path: Path) -> None:
         assert content.startswith(b"<?xpacket begin=")
         assert content.rstrip().endswith(b'<?xpacket end="w"?>')
     # Without ours, it is what it was.
-    root = read(completed(EXISTING, row, subjects=False))
+    root = read(completed(EXISTING, row, (), subjects=False))
     (_, ours) = root.iter(f"{RDF}Description")
     parent = ours.getparent()
     assert parent is not None
@@ -224,7 +225,7 @@ def test_properties_written_as_attributes_are_replaced_too(tmp_path: Path) -> No
     old = EXISTING.replace(
         b'shelf:Row="12"', f'shelf:Row="12" xmlns:ac="{NAMESPACE}" ac:Verdict="ask"'.encode()
     )
-    root = read(completed(old, row, subjects=False))
+    root = read(completed(old, row, (), subjects=False))
     assert values(root, f"{OURS}Verdict") == ["cast"]
     assert all(d.get(f"{OURS}Verdict") is None for d in root.iter(f"{RDF}Description"))
 
@@ -233,7 +234,7 @@ def test_two_pictures_with_one_stem_have_a_sidecar_each(tmp_path: Path) -> None:
     rows = pictures(tmp_path, "1.jpg", "1.tif", "2.jpg")
     for name in ("1.xmp", "2.xmp"):
         (tmp_path / name).write_bytes(EXISTING)
-    done = [path for _, path in write_sidecars([rows])]
+    done = [path for _, path in write_sidecars([rows], {})]
     assert done == [tmp_path / "1.jpg.xmp", tmp_path / "1.tif.xmp", tmp_path / "2.xmp"]
     assert (tmp_path / "1.xmp").read_bytes() == EXISTING  # whose it is cannot be told
     said = [
@@ -261,7 +262,7 @@ BOMB = b'<!DOCTYPE a [<!ENTITY b SYSTEM "file:///etc/passwd">]><x>&b;</x>'
 def test_what_is_no_xmp_is_left_as_it_is(tmp_path: Path, content: bytes, said: str) -> None:
     rows = pictures(tmp_path, "1.jpg", "2.jpg")
     (tmp_path / "1.jpg.xmp").write_bytes(content)
-    ((_, bad), (_, good)) = write_sidecars([rows])
+    ((_, bad), (_, good)) = write_sidecars([rows], {})
     assert isinstance(bad, OutputError)
     assert "is left as it is: it " in str(bad)
     assert said in str(bad)
@@ -274,7 +275,7 @@ def test_a_picture_that_changed_or_went_gets_no_sidecar(tmp_path: Path) -> None:
     rows = pictures(tmp_path, "1.jpg", "2.jpg")
     (tmp_path / "1.jpg").write_bytes(b"another picture")
     (tmp_path / "2.jpg").unlink()
-    said = [str(done) for _, done in write_sidecars([rows])]
+    said = [str(done) for _, done in write_sidecars([rows], {})]
     assert "has changed since it was judged" in said[0]
     assert "is not there any more" in said[1]
     assert not list(tmp_path.glob("*.xmp"))
@@ -289,10 +290,35 @@ def test_a_sidecar_that_cannot_be_written_leaves_the_old_one(
     target.chmod(0o640)
     with monkeypatch.context() as patch:
         patch.setattr(Path, "replace", _no_space)
-        ((_, done),) = write_sidecars([[row]])
+        ((_, done),) = write_sidecars([[row]], {})
         assert "No space left" in str(done)
     assert target.read_bytes() == EXISTING
     assert {p.name for p in tmp_path.iterdir()} >= {"1.jpg", "1.jpg.xmp"}
     assert not list(tmp_path.glob(".*"))
-    list(write_sidecars([[row]]))
+    list(write_sidecars([[row]], {}))
     assert target.stat().st_mode & 0o777 == 0o640
+
+
+def test_a_sidecar_carries_what_people_decided_and_who(tmp_path: Path) -> None:
+    (row,) = pictures(tmp_path, "1.jpg")
+    with Ledger.share(tmp_path / "s.ledger") as opened:
+        decide(opened, Wish(row.id, "meant_so", "Ada \x0b", note="<lamp> & moon", reason="night"))
+        decide(opened, Wish(row.id, "cast", "Ben"))
+        said = by_content(opened)
+    ((_, done),) = write_sidecars([[row]], said, subjects=True)
+    assert isinstance(done, Path)
+    root = read(done.read_bytes())
+    (decided,) = root.iter(f"{OURS}Decisions")
+    one, other = values(decided, f"{RDF}li")
+    assert one.startswith("meant so, by Ada, 20")
+    assert other.startswith("cast, by Ben, 20")
+    (notes,) = root.iter(f"{OURS}DecisionNotes")
+    assert values(notes, f"{RDF}li") == ["Ada: night; <lamp> & moon"]
+    (subjects,) = root.iter(f"{DC}subject")
+    assert values(subjects, f"{RDF}li") == [
+        SUBJECT + "likely cast", SUBJECT + "decided: cast", SUBJECT + "decided: meant so",
+    ]  # fmt: skip
+    # Taken back, it goes; only ours does.
+    root = read(completed(done.read_bytes(), row, (), subjects=True))
+    assert not list(root.iter(f"{OURS}Decisions"))
+    assert values(root, f"{RDF}li")[-1:] == [SUBJECT + "likely cast"]
