@@ -25,10 +25,11 @@ picture would still be within it: (errors + 1) / (pictures + 1). That is the fin
 correction of conformal risk control, which holds the share of errors on average over
 draws of the judged pictures; it is proven for shares of a fixed number of pictures, as of
 all evident ones, and taken over to shares of those that are called so. ``strict`` asks
-for more: the one-sided 95 % upper bound of the share (:func:`exceeds`) stays within the
-risk, and the threshold holds it as ``bound``. At another base rate either is taken of
-the pictures as they were counted and then moved as a share is, the mix among those called
-rightly being taken as counted. Where too few pictures were judged for any threshold to
+for more: the one-sided 95 % upper bound of the share
+(:func:`autocast.judgement.binomial.exceeds`) stays within the risk, and the threshold
+holds it as ``bound``. At another base rate either is taken of the pictures as they were
+counted and then moved as a share is, the mix among those called rightly being taken as
+counted. Where too few pictures were judged for any threshold to
 hold so, the one is taken whose share of errors itself stays within the risk, and it holds
 ``share``; where there is none, nothing is called so and it holds ``none``. The threshold
 is the widest that holds; that it was picked among many is not allowed for, which costs
@@ -52,6 +53,7 @@ from numpy.typing import NDArray
 
 from autocast.errors import AssumptionError
 from autocast.judgement import Assumptions, Leaning, Risks, Verdict
+from autocast.judgement.binomial import exceeds
 from autocast.judgement.probability import at_base_rate
 
 Floats = NDArray[np.floating[Any]]
@@ -63,54 +65,6 @@ CONSENSUS = ("none", "doubtful", "slight", "evident", "cannot_tell")
 """What two looks agree on, in the order of the tables."""
 LEAST_SURE = 1e-4
 """Probability, from either end, at which log-odds stop (the digits kept of probabilities)."""
-UNSURE = 0.05
-"""How often a bound may fall short of the true share: one-sided 95 % (common practice)."""
-
-
-def exceeds(errors: int, count: int, risk: float) -> bool:
-    """Does the one-sided 95 % upper bound of a share of errors exceed a risk?
-
-    It does unless so few errors had at most a 5 % chance at a share of ``risk``.
-
-    Parameters
-    ----------
-    errors : int
-        Errors that were counted, at least 0.
-    count : int
-        Pictures among which they were, ``errors`` or more.
-    risk : float
-        Share of errors allowed, above 0 and below 1.
-
-    Returns
-    -------
-    bool
-        True where the bound lies above ``risk``.
-
-    References
-    ----------
-    Clopper & Pearson, Biometrika 26, 1934.
-
-    Examples
-    --------
-    Without a single error it takes 59 pictures to stay within 5 %.
-
-    >>> exceeds(0, 58, 0.05), exceeds(0, 59, 0.05)
-    (True, False)
-    """
-    if errors >= risk * count:
-        return True  # so does the share itself
-    log_risk, log_rest = math.log(risk), math.log1p(-risk)
-    chance = sum(
-        math.exp(
-            math.lgamma(count + 1)
-            - math.lgamma(k + 1)
-            - math.lgamma(count - k + 1)
-            + k * log_risk
-            + (count - k) * log_rest
-        )
-        for k in range(errors + 1)
-    )
-    return chance > UNSURE
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,9 +6,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import beta
 
-from autocast.advisor.risk import CONSENSUS, UNSURE, Curve
+from autocast.advisor.risk import CONSENSUS, Curve
+from autocast.judgement import binomial
 
 Floats = NDArray[np.floating[Any]]
 Bools = NDArray[np.bool_]
@@ -81,7 +81,7 @@ def upper_bound(wrong: Bools, weight: Floats, error_weight: float) -> float:
     count, errors = len(wrong), int(wrong.sum())
     if errors == count:
         return 1.0
-    bound = float(beta.ppf(1 - UNSURE, errors + 1, count - errors))
+    bound = binomial.upper_bound(errors, count)
     right = float(weight[~wrong].mean())
     moved = bound * error_weight
     return moved / (moved + (1 - bound) * right)

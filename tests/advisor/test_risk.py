@@ -12,10 +12,11 @@ from scipy.stats import beta, norm
 from typer.testing import CliRunner
 
 import autocast
-from autocast.advisor.risk import CONSENSUS, Curve, Thresholds, exceeds, rule
+from autocast.advisor.risk import CONSENSUS, Curve, Thresholds, rule
 from autocast.cli import app
 from autocast.errors import AssumptionError
 from autocast.judgement import Assumptions, Risks
+from autocast.judgement.binomial import exceeds
 from autocast.judgement.probability import at_base_rate
 from autocast.modelstore import default_models
 from autocast.training.risks import curve, upper_bound
