@@ -177,14 +177,14 @@ def nearer(
     probability : float
         0..1, calibrated on simulated casts (``nearer`` in ``verdict.json``): if there is a
         cast, which is for the verdict to say.
-    mended_from : float
+    passes_from : float
         The probability from which few copies are farther off.
     """
     estimate = before.weighed.estimate
     casts = (estimate.casts[1:] + after.weighed.estimate.casts[1:] + moved) / 2
     sure = sureness(casts[None], estimate.covariance[None, 1:, :, 1:], moved[None])
-    slope, offset, mended_from = before.analysis.scene.models.verdict["nearer"]
-    return float(probability_of(sure, (slope, offset))[0]), mended_from
+    slope, offset, passes_from = before.analysis.scene.models.verdict["nearer"]
+    return float(probability_of(sure, (slope, offset))[0]), passes_from
 
 
 def prepare(source: Source, models: Models | None = None) -> Analysis:

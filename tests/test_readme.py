@@ -65,7 +65,7 @@ def test_verdicts_are_listed_as_they_are() -> None:
 
 def test_thresholds_are_those_of_the_code() -> None:
     assert (
-        f"below {SLIGHT_FROM:g} *hardly any*, from {SLIGHT_FROM:g} *slight*, "
+        f"below {SLIGHT_FROM:g} *negligible*, from {SLIGHT_FROM:g} *slight*, "
         f"from {EVIDENT_FROM:g} *evident*, from {STRONG_FROM:g} *strong*"
     ) in " ".join(README.split())
     for low, high, at in TONE_RANGES.values():

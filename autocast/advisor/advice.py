@@ -52,7 +52,7 @@ TOGETHER: Mapping[str, str] = {
 }
 """Voices that rest on every kind of evidence, in words."""
 OBJECT_PLACES = 6
-"""Places named for the strongly coloured thing (project convention)."""
+"""Places named for the strongly coloured object (project convention)."""
 
 
 def advise(weighed: Weighed, assumptions: Assumptions) -> Judgement:
@@ -264,7 +264,7 @@ def _object_evidence(analysis: Analysis, coloured: Coloured, verdict: Verdict) -
     ab = at_60(coloured.reads)
     order = coloured.regions[np.argsort(-analysis.scene.regions.area[coloured.regions])]
     return replace(
-        _silent(OBJECT, "strongly coloured thing", round(coloured.share, 4)),
+        _silent(OBJECT, "strongly coloured object", round(coloured.share, 4)),
         reads=_rounded(coloured.reads),
         explains=(round(float(ab[0]), 2), round(float(ab[1]), 2)),
         stance="against" if verdict == "clear" else "silent",

@@ -188,7 +188,7 @@ RULES: Mapping[str, Callable[[Analysis], bool]] = {
 """Every remark that the evidence can earn; the picture room makes the others."""
 
 
-PLAIN_CAST, UNSEEN_CAST = "plain cast", "hardly any cast"
+PLAIN_CAST, UNSEEN_CAST = "plain cast", "negligible cast"
 """Rules that no remark names: verdict and estimate must not contradict each other."""
 
 
@@ -223,7 +223,7 @@ def by_estimate(casts: Floats, uneven: Floats, parts_apart: float) -> dict[str, 
 def kept_from(earned: Collection[str]) -> dict[str, tuple[str, ...]]:
     """Which verdicts remarks and rules keep a picture from, whatever its probability.
 
-    A plain cast is quoted of nothing that is called clear, and hardly any of nothing
+    A plain cast is quoted of nothing that is called clear, and a negligible one of nothing
     that is called a cast.
 
     Parameters

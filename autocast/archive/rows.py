@@ -90,7 +90,7 @@ class Row:
     ``probability`` is the picture's own, at ``base_rate``;
     ``archive_probability`` the same at the archive's rate.
     ``a``, ``b``, ``spread`` are the picture's cast; ``strength`` and ``hue`` its
-    words (``hue`` is None where there is hardly any). ``document`` is the
+    words (``hue`` is None where it is negligible). ``document`` is the
     judgement's JSON where it was asked for. ``gone``: the file was not there
     when the archive was last walked.
     """

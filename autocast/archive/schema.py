@@ -32,8 +32,8 @@ CREATE TABLE pictures (
     size_of_cast REAL,       -- C*
     spread REAL,
     var_a REAL, cov_ab REAL, var_b REAL,
-    strength TEXT,           -- hardly any, slight, evident, strong
-    hue TEXT,                -- direction of the cast; NULL where there is hardly any
+    strength TEXT,           -- negligible, slight, evident, strong
+    hue TEXT,                -- direction of the cast; NULL where it is negligible
     remarks TEXT,            -- keys, parted by spaces
     width INTEGER, height INTEGER,
     camera TEXT, taken TEXT, -- as the file tells them: hints only
@@ -174,5 +174,6 @@ MIGRATIONS: tuple[str, ...] = (
     _FIRST,
     "UPDATE facts SET key = 'refreshed' WHERE key = 'settled'",
     _DECISIONS,
+    "UPDATE pictures SET strength = 'negligible' WHERE strength = 'hardly any'",
 )
 """One script a step; the number of steps taken is the schema version."""

@@ -53,5 +53,5 @@ def numbers(text: str, option: str, counts: tuple[int, ...]) -> list[float]:
     except ValueError:
         values = []
     if len(values) not in counts or not all(map(isfinite, values)):
-        raise typer.BadParameter(f"{text!r} is no place; write {SPOT}.", param_hint=option)
+        raise typer.BadParameter(f"{text!r} is not a position; write {SPOT}.", param_hint=option)
     return values

@@ -9,7 +9,7 @@ import typer
 
 from autocast.archive import DEADLINE
 from autocast.cli._app import app, one_sentence, say, terminal
-from autocast.judgement import REMARKS, VERDICT_WORDS
+from autocast.judgement import REMARKS, TEMPERATURES, VERDICT_WORDS
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -43,7 +43,7 @@ def presort(
         list[str] | None,
         typer.Option(
             metavar="PATTERN",
-            help="Meet only files that match, such as '*.tif' or '1931/*/front.jpg': a pattern "
+            help="Only files that match, such as '*.tif' or '1931/*/front.jpg': a pattern "
             "without / matches names, one with / the path below FOLDER. May be repeated.",
         ),
     ] = None,
@@ -53,12 +53,12 @@ def presort(
             metavar="PATTERN", help="Leave out files and folders that match. May be repeated."
         ),
     ] = None,
-    again: Annotated[
-        bool, typer.Option("--again", help="Judge every picture anew, changed or not.")
+    rejudge: Annotated[
+        bool, typer.Option("--rejudge", help="Judge every picture again, changed or not.")
     ] = False,
-    again_failed: Annotated[
+    retry_failed: Annotated[
         bool,
-        typer.Option("--again-failed", help="Also try those again that could not be judged."),
+        typer.Option("--retry-failed", help="Also retry those that could not be judged."),
     ] = False,
     models: Annotated[
         Path | None,
@@ -98,11 +98,11 @@ def presort(
     in the ledger; 1 the run could not go on, standard error says why; 2 the
     command was not understood; 130 stopped before the end.
     """
-    if again and again_failed:
-        raise typer.BadParameter("--again includes it; give one.", param_hint="--again-failed")
+    if rejudge and retry_failed:
+        raise typer.BadParameter("--rejudge includes it; give one.", param_hint="--retry-failed")
     if scheduler is not None and jobs is not None:
         raise typer.BadParameter("the workers of --scheduler decide that.", param_hint="--jobs")
-    which: Again = "all" if again else "failed" if again_failed else "changed"
+    which: Again = "all" if rejudge else "failed" if retry_failed else "changed"
     with one_sentence():
         from autocast.archive.ledger import Ledger
         from autocast.archive.rate import refresh
@@ -153,7 +153,7 @@ def _say_before(ledger: Ledger, again: Again, models: Models) -> None:
         counts = ", ".join(f"{count:,} by {model}" for model, count in others.items())
         say(
             f"Note: the models have changed since ({counts}; now {models.id}). Those judgements "
-            "are kept; --again judges all anew."
+            "are kept; --rejudge judges all again."
         )
 
 
@@ -178,7 +178,9 @@ def list_(
     ] = None,
     hue: Annotated[
         list[str] | None,
-        typer.Option(metavar="HUE", help="Only casts towards this hue, such as blue."),
+        typer.Option(
+            metavar="HUE", help="Only casts towards this hue, such as blue, or warm or cold."
+        ),
     ] = None,
     remark: Annotated[
         list[str] | None,
@@ -194,6 +196,10 @@ def list_(
         bool,
         typer.Option("--each", help="Show every picture of a series that has one fault."),
     ] = False,
+    both: Annotated[
+        bool,
+        typer.Option("--both", help="Also show the chance for each picture alone."),
+    ] = False,
     count: Annotated[
         int, typer.Option(metavar="N", min=0, help="Lines to show at most; 0 shows all.")
     ] = 20,
@@ -201,10 +207,9 @@ def list_(
     """Show what a person should see first: likely and strong casts, then what asks.
 
     Series with one fault come before them, one line each: how many pictures
-    share it, and how sure that is. Each other line gives the probability of the
-    picture alone (own) and at the archive's own share of casts (here), the cast
-    in words, and the picture. --verdict, --hue and --remark may be repeated;
-    any of their values matches.
+    share it, and how sure that is. Each other line gives the chance of a cast at
+    this archive's own share of casts, the cast in words, and the picture.
+    --verdict, --hue and --remark may be repeated; any of their values matches.
 
     Exit codes: 0 shown; 1 the ledger cannot be read, standard error says why;
     2 the command was not understood.
@@ -212,7 +217,7 @@ def list_(
     from autocast.report.listing import HUES
 
     _known("verdict", verdict, VERDICT_WORDS)
-    _known("hue", hue, HUES)
+    _known("hue", hue, (*TEMPERATURES, *HUES))
     _known("remark", remark, REMARKS)
     if failed and (verdict or hue or remark):
         raise typer.BadParameter(
@@ -225,14 +230,14 @@ def list_(
 
         wanted = Wanted(
             verdicts=tuple(verdict or ()),
-            hues=tuple(hue or ()),
+            hues=tuple(each for name in hue or () for each in TEMPERATURES.get(name, (name,))),
             remarks=tuple(remark or ()),
             folder=None if folder is None else absolute(folder),
             failed=True if failed else None,
             findings=not each,
         )
         with Ledger.read(ledger) as opened:
-            _show(opened, wanted, count)
+            _show(opened, wanted, count, both=both)
 
 
 @app.command()
@@ -348,7 +353,7 @@ def sidecars(
         raise typer.Exit(1)
 
 
-def _show(ledger: Ledger, wanted: Wanted, count: int) -> None:
+def _show(ledger: Ledger, wanted: Wanted, count: int, *, both: bool) -> None:
     import itertools
     from dataclasses import replace
 
@@ -366,7 +371,7 @@ def _show(ledger: Ledger, wanted: Wanted, count: int) -> None:
     lines = ledger.counts(wanted).pictures
     pages = ledger.pages(wanted, size=count or PAGE)
     shown = itertools.islice(pages, 1) if count else pages
-    for line in listing(shown, counts, columns, each=not wanted.findings):
+    for line in listing(shown, counts, columns, each=not wanted.findings, both=both):
         typer.echo(line)
     if 0 < count < lines:
         typer.echo(f"\nThe first {count:,} of {lines:,} lines; --count 0 shows all.")
@@ -376,5 +381,5 @@ def _known(option: str, given: Collection[str] | None, names: Collection[str]) -
     for name in given or ():
         if name not in names:
             raise typer.BadParameter(
-                f"{name!r} is none of {', '.join(names)}.", param_hint=f"--{option}"
+                f"{name!r} is not one of {', '.join(names)}.", param_hint=f"--{option}"
             )

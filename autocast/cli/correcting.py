@@ -29,23 +29,23 @@ def correct(
         typer.Option(
             metavar="OUT",
             help="Where the corrected copy goes, of the same kind as the original (JPEG, PNG, "
-            "TIFF or WebP). Without it the move is told and nothing is written.",
+            "TIFF or WebP). Without it the correction is only described, and nothing is written.",
         ),
     ] = None,
     strength: Annotated[
         int,
         typer.Option(min=1, max=100, metavar="PERCENT", help="How much of the cast is taken away."),
     ] = 100,
-    anyway: Annotated[
+    best_guess: Annotated[
         bool,
-        typer.Option("--anyway", help="Correct by the best guess where a person should look."),
+        typer.Option("--best-guess", help="Correct by the best guess where a person should look."),
     ] = False,
     clf: Annotated[
         Path | None,
         typer.Option(
             "--clf",
             metavar="OUT.clf",
-            help="Also write the move as a 3D table in the Common LUT Format.",
+            help="Also write the correction as a 3D table in the Common LUT Format.",
         ),
     ] = None,
     pair: Annotated[
@@ -67,12 +67,14 @@ def correct(
     Only colour moves: one smooth curve per channel, then every pixel's
     lightness is put back. Bit depth, colour profile, metadata and resolution
     stay. Where no evident cast is seen nothing is written. Where a person should look,
-    say what you know of a spot (--neutral and its kin), or use --anyway.
+    say what you know of a spot (--neutral and the other hints), or use
+    --best-guess.
 
     Caution: pictures kept as evidence, or for medical, scientific or identity
     use, are not to be altered on autocast's word.
 
-    Exit codes: 0 a copy was written, or, without --to, a move was told; 1 the
+    Exit codes: 0 a copy was written and its check passed, or, without --to, a
+    correction was described; 1 the
     picture cannot be corrected or a file not be written, standard error says
     why; 2 the command was not understood; 3 no evident cast is seen, or a person
     should look first: nothing was written; 4 a copy was written, but it is not sure
@@ -93,7 +95,7 @@ def correct(
             wish = Wish(
                 tuple(hints),
                 strength / 100,
-                anyway=anyway,
+                best_guess=best_guess,
                 force=force,
                 report=report,
                 models=models_in(models),
@@ -114,7 +116,7 @@ def correct(
             draw_pair(work.before.picture, work.after.picture, correction.proof, pair, force=force)
     if correction.advice is None:
         raise typer.Exit(3)
-    if correction.proof is not None and not correction.proof.mended:
+    if correction.proof is not None and not correction.proof.passed:
         raise typer.Exit(4)
 
 

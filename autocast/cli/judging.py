@@ -70,7 +70,7 @@ def judge(
     One picture is shown with all its evidence, several with a short block each.
     A picture that cannot be judged is named on standard error; the others are
     judged all the same. No picture is ever changed. With one picture, say what
-    you know of a spot (--neutral and its kin), and it is judged with that.
+    you know of a spot (--neutral and the other hints), and it is judged with that.
 
     The base rate moves the probability; with the risks it sets when a picture
     is called clear or a cast. Without them, those of the models hold. Risks are
@@ -83,7 +83,7 @@ def judge(
     _check_usage(len(pictures), json=json, brief=brief, picture=picture, force=force)
     if hints and len(pictures) > 1:
         raise typer.BadParameter(
-            "tell of one picture at a time.", param_hint="--neutral and its kin"
+            "tell of one picture at a time.", param_hint="--neutral and the other hints"
         )
     from autocast.report.text import (
         count_text,

@@ -1,4 +1,4 @@
-"""The proof: the copy is judged again, and known colours are read in both pictures."""
+"""The check: the copy is judged again, and known colours are read in both pictures."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ from autocast.picture import Picture
 Outcome = Literal["better", "right", "worse", "spoiled", "same", "own"]
 
 OUTCOMES: dict[Outcome, str] = {
-    "better": "nearer",
+    "better": "closer",
     "right": "still right",
-    "worse": "farther off",
+    "worse": "worse",
     "spoiled": "WENT WRONG",
     "same": "as before",
     "own": "own colour",
@@ -33,7 +33,7 @@ SPOT_RADIUS = 0.012
 SAME_PLACE = 0.02
 """Distance, as a share of the frame, below which two spots are one (project convention)."""
 EVEN = 0.5
-"""Probability below which a copy is likelier to be farther off."""
+"""Probability below which a copy is likelier to be further from the truth."""
 NOTICED = 1.5
 """Change of a*b* from which a reading counts as changed (project convention)."""
 
@@ -54,14 +54,14 @@ class ProvenReading:
 
 @dataclass(frozen=True, slots=True)
 class Proof:
-    """What became of the picture: ``mended`` only if nothing that was right went wrong.
+    """What became of the picture: ``passed`` only if nothing that was right went wrong.
 
-    ``failed`` where something did, or where the copy is likelier to be farther off; what is
-    neither is better, and not proven. ``nearer`` is the probability, 0..1, that the copy is
+    ``failed`` where something did, or where the copy is likelier to be further from the
+    truth; what is neither is better, and not certain. ``nearer`` is the probability, 0..1, that the copy is
     nearer to the truth.
     """
 
-    mended: bool
+    passed: bool
     failed: bool
     sentence: str
     nearer: float
@@ -84,23 +84,23 @@ def prove(before: Examination, after: Examination, move: Move) -> Proof:
     Returns
     -------
     Proof
-        Mended only where the copy is surely nearer, is not called a cast, and nothing
+        Passed only where the copy is surely nearer, is not called a cast, and nothing
         went wrong.
     """
     readings = tuple(_readings(before.judgement, (before.picture, after.picture)))
     spoiled = [r for r in readings if r.outcome == "spoiled"]
-    probability, mended_from = nearer(before, after, move.cast_at(np.array(KNOTS)))
-    mended, sentence = _outcome(
-        (before.judgement, after.judgement), probability, mended_from, spoiled
+    probability, passes_from = nearer(before, after, move.cast_at(np.array(KNOTS)))
+    passed, sentence = _outcome(
+        (before.judgement, after.judgement), probability, passes_from, spoiled
     )
     failed = bool(spoiled) or probability < EVEN
-    return Proof(mended, failed, sentence, round(probability, 4), readings, after.judgement)
+    return Proof(passed, failed, sentence, round(probability, 4), readings, after.judgement)
 
 
 def _outcome(
     judged: tuple[Judgement, Judgement],
     probability: float,
-    mended_from: float,
+    passes_from: float,
     spoiled: Sequence[ProvenReading],
 ) -> tuple[bool, str]:
     before, after = judged
@@ -108,18 +108,16 @@ def _outcome(
     sure = f"{100 * min(max(probability, 0.01), 0.99):.0f} % sure to be nearer to the truth"
     if spoiled:
         names = ", ".join(f"{r.number} ({r.what})" for r in spoiled)
-        return False, f"Not mended: what was right before went wrong: {names}; {sizes}."
+        return False, f"Check failed: what was right before went wrong: {names}; {sizes}."
     if probability < EVEN:
-        return False, f"Not mended: the copy is only {sure}; {sizes}."
-    if probability < mended_from:
+        return False, f"Check failed: the copy is only {sure}; {sizes}."
+    if probability < passes_from:
         return False, (
-            f"Better, but not proven: the copy is {sure}; {sizes}. Look at the numbered readings."
+            f"Better, but not certain: the copy is {sure}; {sizes}. Look at the numbered readings."
         )
     if after.verdict == "cast":
-        return False, (
-            f"Better, but not mended: the copy is {sure}, and a cast is still likely; {sizes}."
-        )
-    return True, f"Mended: the copy is {sure}; {sizes}."
+        return False, (f"Better, but a cast is still likely: the copy is {sure}; {sizes}.")
+    return True, f"Check passed: the copy is {sure}; {sizes}."
 
 
 def _readings(before: Judgement, pictures: tuple[Picture, Picture]) -> Iterator[ProvenReading]:

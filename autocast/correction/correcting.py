@@ -68,7 +68,7 @@ class Correction:
             With the version of its schema.
         """
         return {
-            "schema": 2,
+            "schema": 3,
             "judgement": self.judgement.to_dict(),
             "written": self.written,
             "why": self.why,
@@ -76,7 +76,7 @@ class Correction:
             "proof": None
             if self.proof is None
             else {
-                "mended": self.proof.mended,
+                "passed": self.proof.passed,
                 "failed": self.proof.failed,
                 "sentence": self.proof.sentence,
                 "nearer": self.proof.nearer,
@@ -109,7 +109,7 @@ class Correction:
 
 TELL = (
     "Say what you know of a spot (a neutral thing is worth most), "
-    "or have it corrected by the best guess all the same (anyway)."
+    "or have it corrected by the best guess (--best-guess)."
 )
 
 
@@ -154,7 +154,7 @@ def corrected(picture: Picture, move: Move) -> NDArray[np.float32]:
     return curves(move, srgb_space())(flat).astype(np.float32).reshape(picture.encoded.shape)
 
 
-def refusal(judgement: Judgement, move: Move, *, anyway: bool) -> str:
+def refusal(judgement: Judgement, move: Move, *, best_guess: bool) -> str:
     """Why no copy is written.
 
     Parameters
@@ -163,7 +163,7 @@ def refusal(judgement: Judgement, move: Move, *, anyway: bool) -> str:
         Of the original.
     move : Move
         What would be taken away.
-    anyway : bool
+    best_guess : bool
         Correct by the best guess where a person should look.
 
     Returns
@@ -173,7 +173,7 @@ def refusal(judgement: Judgement, move: Move, *, anyway: bool) -> str:
     """
     if judgement.verdict == "clear":
         return "No evident cast is seen, so nothing was written."
-    if anyway:
+    if best_guess:
         return ""
     doubted = "hint_doubted" in judgement.remarks
     hinted = any(each.kind == HINT for each in judgement.evidence)
@@ -188,9 +188,9 @@ def refusal(judgement: Judgement, move: Move, *, anyway: bool) -> str:
         )
     if move.size * move.strength < SLIGHT_FROM:
         return (
-            "Nothing was written: going by what you said, hardly any cast is left to take away."
+            "Nothing was written: going by what you said, the cast that is left is negligible."
             if hinted
-            else "Nothing was written: hardly any cast is left to take away."
+            else "Nothing was written: the cast is negligible."
         )
     return ""
 
@@ -201,7 +201,7 @@ def correct(  # noqa: PLR0913 -- what a caller may want, by name
     *,
     hints: Sequence[Hint] = (),
     strength: float = 1.0,
-    anyway: bool = False,
+    best_guess: bool = False,
     force: bool = False,
     models: Models | None = None,
 ) -> Correction:
@@ -221,7 +221,7 @@ def correct(  # noqa: PLR0913 -- what a caller may want, by name
         What a person knows of spots.
     strength : float
         Share of the cast that is taken away, above 0 and up to 1.
-    anyway : bool
+    best_guess : bool
         Correct by the best guess where a person should look.
     force : bool
         Let a file at ``to`` be replaced.
@@ -244,7 +244,7 @@ def correct(  # noqa: PLR0913 -- what a caller may want, by name
     ModelError
         Model files are damaged.
     """
-    wish = Wish(tuple(hints), strength, anyway=anyway, force=force, models=models)
+    wish = Wish(tuple(hints), strength, best_guess=best_guess, force=force, models=models)
     return correct_and_keep(source, to, wish)[0]
 
 
@@ -258,7 +258,7 @@ class Wish:
     hints: tuple[Hint, ...] = ()
     strength: float = 1.0
     _: KW_ONLY
-    anyway: bool = False
+    best_guess: bool = False
     force: bool = False
     report: Callable[[int, int], None] = lambda _done, _total: None
     models: Models | None = None
@@ -313,13 +313,13 @@ def correct_and_keep(
     before = examine(source, wish.hints, models=wish.models)
     judgement = before.judgement
     move = plan(before, wish.strength)
-    why = refusal(judgement, move, anyway=wish.anyway)
+    why = refusal(judgement, move, best_guess=wish.best_guess)
     if why:
         return Correction(judgement, None, why, None, None), Work(before, None, None)
     applied = curves(move, own_space(before.picture))
     advice = _advice(move, applied, before.picture)
     if original is None or to is None:
-        why = "This is the move; no place for a copy was given, so nothing was written."
+        why = "This is the proposed correction; no copy was asked for, so nothing was written."
         return Correction(judgement, None, why, advice, None), Work(before, applied, None)
     target = Path(to)
     copy_picture(original, target, applied, wish.report, force=wish.force)

@@ -75,7 +75,7 @@ def check_clf(to: Path, original: Path, *, force: bool) -> None:
     OutputError
         It must not go there, or the name does not end in ``.clf``.
     """
-    what = "The move is a CLF file"
+    what = "The correction is a CLF file"
     check_target(original, to, force=force, suffixes=(".clf",), what=what)
 
 

@@ -26,7 +26,7 @@ class Known:
 
 KINDS: Mapping[str, Known] = {
     "nothing wrong": Known("scenes balanced to their light", ("clear",)),
-    "coloured object": Known("the same, with a large coloured thing", ("clear",)),
+    "coloured object": Known("the same, with a large coloured object", ("clear",)),
     "few neutrals": Known("the same, with nothing that ought to be grey", ("clear",)),
     "known cast": Known("one known cast over everything", ("cast",)),
     "lamplight": Known("in lamplight, which may be meant", ("ask", "cast")),

@@ -121,7 +121,7 @@ def figures(
     """What corrections and hints are worth.
 
     What a person would be asked about counts as not written; ``over_all`` is the median
-    residual with 1 for each copy that is not written, ``anyway`` that of all not
+    residual with 1 for each copy that is not written, ``best_guess`` that of all not
     called clear.
 
     Parameters
@@ -180,8 +180,8 @@ def _mend(rows: Sequence[Mapping[str, Any]], group: Mapping[str, str], seed: int
         "before": cell(written, median, itemgetter("before")),
         "after": cell(written, median, itemgetter("after")),
         "over_all": cell(rows, median, lambda r: r["residual"] if r["written"] else 1),
-        "anyway": cell(unclear, median, itemgetter("residual")),
-        "anyway_nearer": cell(unclear, mean, nearer),
+        "best_guess": cell(unclear, median, itemgetter("residual")),
+        "best_guess_nearer": cell(unclear, mean, nearer),
         "lightness": cell(rows, mean, lambda r: r["lightness"][0]),
         "lightness_most": cell(rows, _largest, lambda r: r["lightness"][1]),
     }
@@ -190,14 +190,14 @@ def _mend(rows: Sequence[Mapping[str, Any]], group: Mapping[str, str], seed: int
 def _proof(
     rows: Sequence[Mapping[str, Any]], group: Mapping[str, str], seed: int
 ) -> dict[str, Any]:
-    """Of casts of about C* 16 the share ``mended``; of all copies, what the proof says of them."""
+    """Of casts of about C* 16 the share ``passed``; of all copies, what the proof says of them."""
     cell = partial(_cell, group=group, seed=seed)
     low, high = PROVEN
     about = [row for row in rows if low <= row["size"] < high]
     written = [row for row in rows if row["written"]]
-    sure = [row for row in written if row["mended"]]
+    sure = [row for row in written if row["passed"]]
     return {
-        "mended": cell(about, mean, lambda r: r["written"] and r["mended"]),
+        "passed": cell(about, mean, lambda r: r["written"] and r["passed"]),
         "right": cell(sure, mean, lambda r: r["after"] < r["before"]),
         "failed": cell(written, mean, itemgetter("failed")),
         "failed_nearer": cell(
@@ -315,8 +315,8 @@ def _corrected(
     return {
         "error": _error(found, copy),
         "verdict": found.judgement.verdict,
-        "written": not refusal(found.judgement, move, anyway=False),
-        "mended": proof.mended,
+        "written": not refusal(found.judgement, move, best_guess=False),
+        "passed": proof.passed,
         "failed": proof.failed,
         "sure": proof.nearer,
         "residual": _residual(move.casts, copy),

@@ -29,6 +29,7 @@ from autocast.judgement.types import (
 )
 from autocast.judgement.words import (
     DECISION_WORDS as DECISION_WORDS,
+    TEMPERATURES as TEMPERATURES,
     TONE_RANGES as TONE_RANGES,
     VERDICT_WORDS as VERDICT_WORDS,
     Decision as Decision,

@@ -28,7 +28,8 @@ REMARKS: Mapping[str, RemarkText] = MappingProxyType(
         "split": RemarkText("Two different casts explain the picture about equally well.", BOTH),
         "no_known_colour": RemarkText("Nothing of known colour was found.", BOTH),
         "few_neutrals": RemarkText(
-            "A strong colour fills much of the picture and few neutrals vouch for the light.",
+            "A strong colour fills much of the picture, and few neutrals are there to check the "
+            "light.",
             ("cast",),
         ),
         "dominant_colour": RemarkText("One strong colour dominates the picture."),

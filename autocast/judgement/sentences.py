@@ -70,7 +70,7 @@ def reasons(
     for code in ("tones_disagree", "parts_disagree"):
         if code in remarks:
             return {code: REMARKS[code].sentence}
-    return {UNSURE: f"A cast is neither clear nor to be ruled out{figure}."}
+    return {UNSURE: f"Possible cast, not certain{figure}."}
 
 
 def _verdict(judgement: Judgement) -> str:
@@ -143,7 +143,7 @@ def _reading(evidence: Evidence) -> str:
     colour = f"reads a* {_signed(a)}, b* {_signed(b)}"
     if evidence.kind == OBJECT:
         return (
-            f"a strongly coloured thing ({hue_name(a, b)}) {colour}; it is taken to be that colour"
+            f"a strongly coloured object ({hue_name(a, b)}) {colour}; it is taken to be that colour"
         )
     return f"{evidence.label}: {colour}"
 

@@ -48,6 +48,11 @@ _HUES = (
     "magenta",
 )
 
+TEMPERATURES: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {"warm": ("orange", "yellow", "yellow-green"), "cold": ("cyan-blue", "blue", "violet")}
+)
+"""The hues that :func:`describe` calls warmer and colder."""
+
 
 def hue_name(a: float, b: float) -> str:
     """The name of the direction of a cast.
@@ -82,11 +87,11 @@ def strength_word(a: float, b: float) -> str:
     Returns
     -------
     str
-        ``hardly any``, ``slight``, ``evident`` or ``strong``, by C*.
+        ``negligible``, ``slight``, ``evident`` or ``strong``, by C*.
     """
     size = math.hypot(a, b)
     if size < SLIGHT_FROM:
-        return "hardly any"
+        return "negligible"
     if size < EVIDENT_FROM:
         return "slight"
     return "evident" if size < STRONG_FROM else "strong"
@@ -109,14 +114,14 @@ def describe(a: float, b: float) -> str:
     Examples
     --------
     >>> describe(1.0, 1.0)
-    'hardly any'
+    'negligible'
     >>> describe(2.0, 8.0)
     'evident, warmer, towards yellow'
     >>> describe(-5.0, 3.0)
     'slight, towards green'
     """
     strength = strength_word(a, b)
-    if strength == "hardly any":
+    if strength == "negligible":
         return strength
     # Colder or warmer only where the move lies mostly along blue and yellow.
     temperature = ""

@@ -301,7 +301,7 @@ def _plane(drawn: Figure, figures: Mapping[str, Any]) -> None:
         (0.98, "mark: as judged, mean of two looks", _INK),
         (0.93, "line: from there to the fitted estimate", _INK),
         (0.85, f"\u25cf direction within 45\u00b0 ({agrees.mean():.0%})", _BLUE),
-        (0.80, f"\u25c6 direction farther off ({(~agrees).mean():.0%})", _VERMILION),
+        (0.80, f"\u25c6 direction further off ({(~agrees).mean():.0%})", _VERMILION),
         (0.72, f"dashed: evident from C* {EVIDENT_FROM:g}", _SOFT),
     )
     for y, text, colour in labels:

@@ -410,7 +410,7 @@ def _without(without: Mapping[str, Any]) -> Iterator[str]:
 def _mend(mend: Mapping[str, Any]) -> Iterator[str]:
     every = mend["all"]
     shown = {"written": _SHARE, "nearer": _SHARE, "before": _UNITS, "after": _UNITS}
-    columns = ("written", "nearer", "residual", "over_all", "anyway", "before", "after")
+    columns = ("written", "nearer", "residual", "over_all", "best_guess", "before", "after")
     yield from _section(
         "Copies corrected, by kind of simulated cast",
         f"Simulated on photographs judged to have none (n {every['written']['n']}), of C* 12 or "
@@ -420,7 +420,7 @@ def _mend(mend: Mapping[str, Any]) -> Iterator[str]:
         f"that are not called clear. L* changes by {every['lightness']['value']:.2f} on average, "
         f"and by {every['lightness_most']['value']:.2f} at most at a copy's 99th percentile.",
         _table(
-            ["written", "nearer", "left", "over all", "anyway", "before", "after"],
+            ["written", "nearer", "left", "over all", "best guess", "before", "after"],
             (
                 line
                 for kind, row in mend.items()
@@ -433,15 +433,15 @@ def _mend(mend: Mapping[str, Any]) -> Iterator[str]:
 
 
 def _proof(proof: Mapping[str, Any]) -> Iterator[str]:
-    columns = ("mended", "right", "sure", "nearer", "failed", "failed_nearer")
+    columns = ("passed", "right", "sure", "nearer", "failed", "failed_nearer")
     yield from _section(
         "What the proof says of corrected copies",
-        "Mended: of casts of C* 14 to 18, how many are written and called so. Of all that are "
-        "written: how many of those called mended are nearer to the uncast picture, how sure the "
+        "Passed: of casts of C* 14 to 18, how many are written and pass. Of all that are "
+        "written: how many of those passed are nearer to the uncast picture, how sure the "
         "proof is of it on average, how many are; and how many are called failed, and how many "
         "of them all are so although they are nearer by 1 CIEDE2000 or more.",
         _table(
-            ["mended", "right", "sure", "nearer", "failed", "wrongly"],
+            ["passed", "right", "sure", "nearer", "failed", "wrongly"],
             (
                 line
                 for kind, row in proof.items()
@@ -472,7 +472,7 @@ def _hints(hints: Mapping[str, Any]) -> Iterator[str]:
         "A spot called neutral",
         "Median error of the estimate without it; with the spot nearest to L* 60 that is neutral "
         "within C* 1, or nearly so (within 2); with any of the latter. How many of the near ones "
-        "are doubted, and how many spots of C* 25 or more; and what the move leaves of the cast "
+        "are doubted, and how many spots of C* 25 or more; and what the correction leaves of the cast "
         f"after the true one (n {counts}). A true hint raises the probability of "
         f"{_or_blank(every['faultless']['raised'], _percent)} of the pictures without a cast by "
         "more than .03.",

@@ -27,8 +27,9 @@ HUES = tuple(
 )
 """Every hue a cast can be described by."""
 
-_HEAD = "   own  here  cast                    picture"
-_SERIES_HEAD = "   pictures   sure  cast                    led by"
+_HEAD = "  chance  cast                    picture"
+_HEAD_BOTH = "  alone archive  cast                    picture"
+_SERIES_HEAD = "   pictures   sure  cast                    example"
 
 
 def counts_text(counts: Counts, width: int = 80) -> str:
@@ -59,12 +60,17 @@ def rate_text(rate: Rate, assumed: float, width: int = 80) -> str:
 
 
 def listing(
-    pages: Iterable[Sequence[Row]], counts: Counts, width: int = 80, *, each: bool = False
+    pages: Iterable[Sequence[Row]],
+    counts: Counts,
+    width: int = 80,
+    *,
+    each: bool = False,
+    both: bool = False,
 ) -> Iterator[str]:
     """Lines for pages of rows in their order, under a heading for each kind.
 
-    ``own`` is the probability of the picture alone, ``here`` the same at the
-    archive's rate. A series with one fault is one line: how many of its pictures
+    The chance is that in this archive; with ``both`` the one for the picture alone
+    stands before it. A series with one fault is one line: how many of its pictures
     share the fault, and how sure that is; unless ``each`` picture gets its own.
     """
     width = max(width, NARROWEST)
@@ -81,9 +87,9 @@ def listing(
                 yield ""
                 yield _heading(kind, counts)
                 if kind != "failed":
-                    yield _SERIES_HEAD if kind == "series" else _HEAD
+                    yield _SERIES_HEAD if kind == "series" else _HEAD_BOTH if both else _HEAD
                 last = kind
-            yield _series(row, led, inside, width) if led else _line(row, inside, width)
+            yield _series(row, led, inside, width) if led else _line(row, inside, width, both=both)
 
 
 def _led(row: Row) -> InSeries | None:
@@ -105,13 +111,15 @@ def _series(row: Row, series: InSeries, inside: str, width: int) -> str:
     return line + shorten(printable(_below(row.name, inside)), max(12, width - len(line)))
 
 
-def _line(row: Row, inside: str, width: int) -> str:
+def _line(row: Row, inside: str, width: int, *, both: bool) -> str:
     if row.failure is not None:
         return "\n".join(f"   {line}" for line in wrap(printable(row.failure), width - 3, 2))
     name = printable(_below(row.name, inside))
     if row.series is not None and row.series.odd:
-        name = f"{name} (unlike its series)"
-    chances = f" {_chance(row.probability):>5} {_chance(row.archive_probability):>5}"
+        name = f"{name} (differs from its series)"
+    chances = f"{_chance(row.archive_probability):>8}"
+    if both:
+        chances = f"{_chance(row.probability):>7} {chances[1:]}"
     line = f"{chances}  {cast_briefly(row.a or 0.0, row.b or 0.0):<22}  "
     return line + shorten(name, max(12, width - len(line)))
 

@@ -108,7 +108,7 @@ def _advice(advice: Advice, width: int) -> Iterator[str]:
     for name, (a, b) in advice.casts.items():
         yield f"  {name:<10} {cast_figures(a, b, advice.spreads[name])}".replace(GLUE, " ")
     yield from wrap(
-        f"The move by hand: one curve per channel in the file's own RGB "
+        f"The correction by hand: one curve per channel in the file's own RGB "
         f"({printable(advice.space)}), 0 to 255",
         width,
     )

@@ -371,7 +371,7 @@ def points(evidence: Evidence) -> str:
 def cast_briefly(a: float, b: float) -> str:
     """A cast as ``evident, blue``."""
     strength = strength_word(a, b)
-    return strength if strength == "hardly any" else f"{strength}, {hue_name(a, b)}"
+    return strength if strength == "negligible" else f"{strength}, {hue_name(a, b)}"
 
 
 def reading(value: Reading) -> str:

@@ -44,10 +44,10 @@ Floats = NDArray[np.floating[Any]]
 Bools = NDArray[np.bool_]
 
 FOLDS = 5
-MENDABLE = ("gain", "encoded", "offset", "power", "crossed", "faded")
+WHOLE_FRAME = ("gain", "encoded", "offset", "power", "crossed", "faded")
 """Kinds of simulated cast that lie over the whole frame."""
-WRONGLY_MENDED = 0.05
-"""Share of copies called mended that may be farther from the truth (project convention)."""
+WRONGLY_PASSED = 0.05
+"""Share of copies called passed that may be farther from the truth (project convention)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,14 +71,14 @@ class Outcome:
 
 
 class Nearer(NamedTuple):
-    """How surely a move is right, and from which probability a copy counts as mended.
+    """How surely a move is right, and from which probability a copy counts as passed.
 
     Slope and offset make log-odds of :func:`autocast.voting.conditioning.sureness`.
     """
 
     slope: float
     offset: float
-    mended_from: float
+    passes_from: float
 
 
 class Calibration(NamedTuple):
@@ -245,7 +245,7 @@ def calibrate(table: Table, predictions: Predictions, rows: Rows) -> Calibration
 def nearer(
     table: Table, predictions: Predictions, rows: Rows, logistic: tuple[float, float]
 ) -> Nearer:
-    """How to make a probability of the deviations that speak for a move, and what is mended.
+    """How to make a probability of the deviations that speak for a move, and what is passed.
 
     Parameters
     ----------
@@ -263,10 +263,10 @@ def nearer(
     Returns
     -------
     Nearer
-        The identity, and mended from 1, where no copy tells more.
+        The identity, and passed from 1, where no copy tells more.
     """
     size = np.hypot(table.truth[..., 0], table.truth[..., 1]).max(axis=1)
-    laid = np.isin(table.kind, MENDABLE) & np.isin(table.group, table.group[rows])
+    laid = np.isin(table.kind, WHOLE_FRAME) & np.isin(table.group, table.group[rows])
     laid &= size >= EVIDENT_FROM
     truth, moved = table.truth[laid, 1:], predictions.casts[laid, 1:]
     covariance = covariance_of(predictions.deviation[laid], predictions.correlation[laid])
@@ -279,7 +279,7 @@ def nearer(
     probability = probability_of(sure, (slope, offset))
     order = np.argsort(-probability)
     errors, count = (np.cumsum(each[order]) for each in (likely * ~right, likely))
-    kept = np.flatnonzero(errors + 1 <= WRONGLY_MENDED * (count + 1))
+    kept = np.flatnonzero(errors + 1 <= WRONGLY_PASSED * (count + 1))
     return Nearer(slope, offset, float(probability[order][kept[-1]]) if len(kept) else 1.0)
 
 

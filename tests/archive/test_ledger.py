@@ -57,7 +57,7 @@ def test_what_goes_in_comes_out(filled: Path) -> None:
         assert first.archive_probability == first.probability  # as long as no rate is known
         assert second.path == b"/a/2\xff.jpg"
         assert second.name == "/a/2\udcff.jpg"
-        assert (second.strength, second.hue) == ("hardly any", None)
+        assert (second.strength, second.hue) == ("negligible", None)
         assert ledger.judgement(second.id) == replace(samples.CLEAR, name="/a/2\udcff.jpg")
         assert ledger.judgement(5) is None
         assert ledger.row(5).failure == "/a/b/5.jpg is empty."

@@ -72,7 +72,7 @@ def test_a_change_of_models_is_noticed_and_said(tmp_path: Path, walked: tuple[Pa
     result = run("presort", root, "--into", ledger, "--include", "no such")
     assert result.exit_code == 0
     assert "the models have changed since (1 by 2026-11 (invented); now " in result.stderr
-    assert "--again judges all anew" in result.stderr
+    assert "--rejudge judges all again" in result.stderr
 
 
 def test_presort_judges_with_the_models_it_is_given(
@@ -160,14 +160,14 @@ def test_the_list_is_narrowed(ledger: Path, arguments: tuple[str, ...], lines: i
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
-        (("list", "x", "--verdict", "maybe"), "'maybe' is none of clear, cast, ask"),
-        (("list", "x", "--hue", "navy"), "'navy' is none of magenta-red"),
-        (("list", "x", "--remark", "nice"), "'nice' is none of conflict"),
+        (("list", "x", "--verdict", "maybe"), "'maybe' is not one of clear, cast, ask"),
+        (("list", "x", "--hue", "navy"), "'navy' is not one of warm, cold, magenta-red"),
+        (("list", "x", "--remark", "nice"), "'nice' is not one of conflict"),
         (("list", "x", "--failed", "--hue", "blue"), "they have no verdict, hue or remark"),
         (("presort", "x"), "Missing option '--into'"),
-        (("presort", "x", "--into", "y", "--again", "--again-failed"), "--again includes it"),
+        (("presort", "x", "--into", "y", "--rejudge", "--retry-failed"), "--rejudge includes it"),
         (("presort", "x", "--into", "y", "--jobs", "2", "--scheduler", "z"), "decide that"),
-        (("sidecars", "x", "--verdict", "maybe"), "'maybe' is none of"),
+        (("sidecars", "x", "--verdict", "maybe"), "'maybe' is not one of"),
     ],
 )
 def test_what_is_not_understood_exits_2(arguments: tuple[str, ...], said: str) -> None:

@@ -33,7 +33,7 @@ def test_a_hint_leads_to_a_copy_a_table_and_a_pair(blue: Path) -> None:
     to, clf, pair = (blue.with_name(n) for n in ("copy.png", "move.clf", "pair.png"))
     done = run(blue, "--to", to, *LAKE, "--clf", clf, "--pair", pair)
     assert done.exit_code in {0, 4}, done.output
-    assert ("Mended" in done.stdout) == (done.exit_code == 0)
+    assert ("Check passed" in done.stdout) == (done.exit_code == 0)
     assert max(map(len, done.stdout.splitlines())) <= 80
     assert "Caution" in done.stdout
     assert "neutral, as you said" in done.stdout
@@ -49,7 +49,7 @@ def test_a_hint_leads_to_a_copy_a_table_and_a_pair(blue: Path) -> None:
 def test_without_a_place_the_move_is_given_alone(blue: Path) -> None:
     done = run(blue, *LAKE)
     assert done.exit_code == 0
-    assert "The move by hand" in done.stdout
+    assert "The correction by hand" in done.stdout
     assert [p.name for p in blue.parent.iterdir()] == ["blue.png"]
 
 
@@ -70,7 +70,7 @@ def test_strength_is_a_share(blue: Path) -> None:
 def test_clear_writes_nothing(tmp_path: Path) -> None:
     source, to = tmp_path / "a.png", tmp_path / "b.png"
     Image.fromarray(under((0.0, 0.0))).save(source)
-    done = run(source, "--to", to, "--anyway")
+    done = run(source, "--to", to, "--best-guess")
     assert done.exit_code == 3
     assert "No evident cast is seen" in done.stdout
     assert not to.exists()

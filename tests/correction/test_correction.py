@@ -306,8 +306,8 @@ def test_clear_pictures_are_left_alone(tmp_path: Path) -> None:
             continue
         clear.append(name)
         to = tmp_path / "copy.png"
-        for anyway in (False, True):
-            correction = autocast.correct(source, to, anyway=anyway)
+        for best_guess in (False, True):
+            correction = autocast.correct(source, to, best_guess=best_guess)
             assert correction.written is None
             assert "No evident cast is seen" in correction.why
             assert not to.exists()
@@ -327,10 +327,10 @@ def test_ask_says_what_to_tell_and_writes_nothing(tmp_path: Path) -> None:
     assert correction.written is None
     assert "a neutral thing is worth most" in correction.why
     assert not to.exists()
-    assert autocast.correct(source, to, anyway=True).written == str(to)
+    assert autocast.correct(source, to, best_guess=True).written == str(to)
 
 
-def test_what_goes_wrong_is_not_called_mended() -> None:
+def test_what_goes_wrong_does_not_pass() -> None:
     right, wrong = Reading(60.0, 0.5, 1.0), Reading(60.0, 6.0, 9.0)
     assert fared("neutrals", right, wrong) == "spoiled"
     assert fared("neutrals", wrong, right) == "better"
@@ -343,8 +343,8 @@ def test_what_goes_wrong_is_not_called_mended() -> None:
     clear = replace(after, judgement=replace(after.judgement, verdict="clear"))
     proof = prove(before, clear, plan(before))
     assert any(r.outcome == "spoiled" for r in proof.readings)
-    assert not proof.mended
-    assert proof.sentence.startswith("Not mended: what was right before went wrong")
+    assert not proof.passed
+    assert proof.sentence.startswith("Check failed: what was right before went wrong")
 
 
 def test_a_copy_wants_a_file(blue: Path) -> None:
@@ -358,7 +358,7 @@ def test_cmyk_is_refused_in_one_sentence(tmp_path: Path) -> None:
     source = tmp_path / "a.jpg"
     Image.fromarray(codes(under("coffee", STRONG[0]))).convert("CMYK").save(source)
     with pytest.raises(UnsupportedPicture, match="convert it to RGB"):
-        autocast.correct(source, tmp_path / "b.jpg", anyway=True)
+        autocast.correct(source, tmp_path / "b.jpg", best_guess=True)
     assert not (tmp_path / "b.jpg").exists()
 
 

@@ -75,7 +75,7 @@ def row(kind: str, *, written: bool, residual: float, verdict: str = "cast") -> 
     return {
         "file": f"{kind}.jpg", "kind": kind, "error": 6.0, "verdict": verdict, "written": written,
         "residual": residual, "before": 10.0, "after": 20.0 * residual, "lightness": (0.1, 0.6),
-        "size": 16.0, "mended": residual < 0.5, "failed": residual >= 0.5, "sure": 0.9,
+        "size": 16.0, "passed": residual < 0.5, "failed": residual >= 0.5, "sure": 0.9,
         "raised": [0.01, 0.05] if kind == "gain" else [],
         "hints": {"neutral": hint, "any": None, "false": false},
     }  # fmt: skip
@@ -97,11 +97,11 @@ def test_what_is_not_written_counts_as_uncorrected() -> None:
     assert (every["over_all"]["value"], offset["over_all"]["value"]) == (1, 1)
     assert gain["residual"]["value"] == pytest.approx(0.2)
     assert offset["residual"] is None
-    assert offset["anyway"] | {"interval": None} == {"n": 2, "value": 0.3, "interval": None}
+    assert offset["best_guess"] | {"interval": None} == {"n": 2, "value": 0.3, "interval": None}
     assert "power" not in found["mend"]
     proof = found["proof"]["all"]
-    assert proof["mended"]["value"] == pytest.approx(0.2)
-    assert (proof["mended"]["n"], proof["right"]["n"], proof["failed"]["n"]) == (5, 1, 2)
+    assert proof["passed"]["value"] == pytest.approx(0.2)
+    assert (proof["passed"]["n"], proof["right"]["n"], proof["failed"]["n"]) == (5, 1, 2)
     assert proof["right"]["value"] == 1
     assert (proof["failed"]["value"], proof["failed_nearer"]["value"]) == (0.5, 0)
     assert proof["nearer"]["value"] == 0.5

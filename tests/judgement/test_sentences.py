@@ -185,7 +185,7 @@ def test_what_the_picture_shows_is_named_by_the_chance_without_it(
 
 def test_a_coloured_thing_is_taken_to_be_its_colour() -> None:
     thing = Evidence(
-        "object", "strongly coloured thing", 0.1, Reading(38.0, 4.0, -42.0), None,
+        "object", "strongly coloured object", 0.1, Reading(38.0, 4.0, -42.0), None,
         (6.0, -60.0), 0.0, 0.0, 0.0, 0.0, "against", (),
     )  # fmt: skip
     judgement = replace(samples.CLEAR, evidence=(*samples.CLEAR.evidence, thing))

@@ -241,7 +241,7 @@ def test_no_text_makes_the_reader_fail_otherwise(text: str | bytes) -> None:
 @pytest.mark.parametrize(
     ("a", "b", "words"),
     [
-        (0, 2, "hardly any"),
+        (0, 2, "negligible"),
         (0, 4, "slight, warmer, towards yellow"),
         (0, -8, "evident, colder, towards blue"),
         (-9, 4, "evident, towards green"),

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import example, given, strategies as st
 
 from autocast.judgement import (
+    TEMPERATURES,
     EVIDENT_FROM,
     SLIGHT_FROM,
     STRONG_FROM,
@@ -57,8 +58,8 @@ def test_the_hue_does_not_depend_on_the_size(degrees: float, size: float) -> Non
 @pytest.mark.parametrize(
     ("size", "word"),
     [
-        (0.0, "hardly any"),
-        (math.nextafter(SLIGHT_FROM, 0), "hardly any"),
+        (0.0, "negligible"),
+        (math.nextafter(SLIGHT_FROM, 0), "negligible"),
         (SLIGHT_FROM, "slight"),
         (math.nextafter(EVIDENT_FROM, 0), "slight"),
         (EVIDENT_FROM, "evident"),
@@ -75,8 +76,8 @@ def test_strength_changes_word_exactly_at_its_threshold(size: float, word: str) 
 @pytest.mark.parametrize(
     ("a", "b", "words"),
     [
-        (0.0, 0.0, "hardly any"),
-        (0.0, 2.9, "hardly any"),
+        (0.0, 0.0, "negligible"),
+        (0.0, 2.9, "negligible"),
         (0.0, 4.0, "slight, warmer, towards yellow"),
         (0.0, -4.0, "slight, colder, towards blue"),
         (1.0, -9.0, "evident, colder, towards blue"),
@@ -100,7 +101,7 @@ def test_describe(a: float, b: float, words: str) -> None:
 def test_warmer_and_colder_are_said_only_along_blue_and_yellow(a: float, b: float) -> None:
     words = describe(a, b)
     if math.hypot(a, b) < SLIGHT_FROM:
-        assert words == "hardly any"
+        assert words == "negligible"
     else:
         assert ("warmer" in words) == (b > 0 and abs(b) >= abs(a))
         assert ("colder" in words) == (b < 0 and abs(b) >= abs(a))
@@ -111,3 +112,14 @@ def test_a_cast_says_its_own_words() -> None:
     cast = Cast(a=1.0, b=-9.0, covariance=((4.0, 0.0), (0.0, 4.0)), spread=2.0)
     assert cast.words == describe(1.0, -9.0)
     assert cast.size == pytest.approx(math.hypot(1.0, -9.0))
+
+
+def test_warm_and_cold_are_the_hues_that_are_described_so() -> None:
+    for word, said in (("warm", "warmer"), ("cold", "colder")):
+        found = set()
+        for degrees in range(360):
+            angle = math.radians(degrees + 0.5)
+            a, b = 9 * math.cos(angle), 9 * math.sin(angle)
+            if said in describe(a, b):
+                found.add(hue_name(a, b))
+        assert found == set(TEMPERATURES[word])

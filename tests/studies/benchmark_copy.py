@@ -51,7 +51,7 @@ def corrected_in(source: Path, to: Path) -> tuple[float, float]:
         "check=False, stdout=subprocess.DEVNULL); "
         "print(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)"
     )
-    arguments = ["-m", "autocast", "correct", str(source), "--to", str(to), "--anyway"]
+    arguments = ["-m", "autocast", "correct", str(source), "--to", str(to), "--best-guess"]
     start = time.perf_counter()
     out = subprocess.run(
         [sys.executable, "-c", code, *arguments],

@@ -139,7 +139,7 @@ def test_verdict_and_estimate_do_not_contradict_each_other() -> None:
     monochrome = np.arange(6) == 4
     given = replace(made, rules={"made up": ~eligible}, monochrome=monochrome)
     found = nested.with_estimates(given, predicted(casts), parts=1.0).eligible
-    # A plain cast is not clear, hardly any no cast; a black-and-white earns no such rule.
+    # A plain cast is not clear, a negligible one no cast; a black-and-white earns no such rule.
     assert found.tolist() == [
         [True, False], [True, True], [False, True], [False, False], [True, True], [True, True],
     ]  # fmt: skip

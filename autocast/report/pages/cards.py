@@ -91,7 +91,6 @@ class Card:
     verdict_words: str
     reason: str
     chance: str = ""
-    chance_here: str = ""
     words: str = ""
     figures: str = ""
     size: str = ""
@@ -122,8 +121,7 @@ def card(row: Row, shown: Shown, folder: str) -> Card:
         verdict=row.verdict,
         verdict_words=OUTCOME_WORDS[row.verdict],
         reason=typeset(" ".join(reasons(row.verdict, row.remarks, (row.a, row.b)).values())),
-        chance=_chance(row.probability),
-        chance_here=_chance(row.archive_probability),
+        chance=_chance(row.archive_probability),
         words=describe(row.a, row.b),
         figures=typeset(cast_figures(row.a, row.b, row.spread or 0.0)),
         size=f"{math.hypot(row.a, row.b):.1f}",
