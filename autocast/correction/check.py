@@ -57,8 +57,8 @@ class Proof:
     """What became of the picture: ``passed`` only if nothing that was right went wrong.
 
     ``failed`` where something did, or where the copy is likelier to be further from the
-    truth; what is neither is better, and not certain. ``nearer`` is the probability, 0..1, that the copy is
-    nearer to the truth.
+    truth; what is neither is better, and not certain. ``nearer`` is the probability, 0..1,
+    that the copy is nearer to the truth.
     """
 
     passed: bool

@@ -472,8 +472,8 @@ def _hints(hints: Mapping[str, Any]) -> Iterator[str]:
         "A spot called neutral",
         "Median error of the estimate without it; with the spot nearest to L* 60 that is neutral "
         "within C* 1, or nearly so (within 2); with any of the latter. How many of the near ones "
-        "are doubted, and how many spots of C* 25 or more; and what the correction leaves of the cast "
-        f"after the true one (n {counts}). A true hint raises the probability of "
+        "are doubted, and how many spots of C* 25 or more; and what the correction leaves of the "
+        f"cast after the true one (n {counts}). A true hint raises the probability of "
         f"{_or_blank(every['faultless']['raised'], _percent)} of the pictures without a cast by "
         "more than .03.",
         _table(

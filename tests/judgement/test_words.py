@@ -8,10 +8,10 @@ import pytest
 from hypothesis import example, given, strategies as st
 
 from autocast.judgement import (
-    TEMPERATURES,
     EVIDENT_FROM,
     SLIGHT_FROM,
     STRONG_FROM,
+    TEMPERATURES,
     Cast,
     describe,
     hue_name,
