@@ -47,9 +47,10 @@ def strings() -> Iterator[tuple[str, str]]:
                 if isinstance(each, ast.Expr) and not (commands and each is body[0])
             }
         for node in ast.walk(tree):
-            text = isinstance(node, ast.Constant) and isinstance(node.value, str)
             # What the ledger's steps did once is history.
-            if text and id(node) not in silent and path.name != "schema.py":
+            if not isinstance(node, ast.Constant) or path.name == "schema.py":
+                continue
+            if isinstance(node.value, str) and id(node) not in silent:
                 yield f"{path.name}:{node.lineno}", node.value
     yield "README.md", (ROOT / "README.md").read_text(encoding="utf-8")
 
