@@ -1,0 +1,357 @@
+"""Thresholds of this archive, learned from what people decided about its pictures.
+
+**Calibration.** A probability, taken to log-odds at the base rate, is evidence for or
+against a cast. In another archive, or for other people, the same evidence may weigh
+more or less (*slope*), and casts may be rarer (*offset*): logit P = logit(base rate) +
+offset + slope x evidence. Both are fitted to decisions by logistic regression (Platt,
+1999), drawn towards the calibration that autocast came with, slope 1 and offset 0, by
+Gaussian priors, so that few decisions move little. Pictures are decided in an order
+that their scores give, the nearest to a cast first, say. That does no harm: what was
+picked by the score alone has the same casts among pictures of one score as the rest
+(selection that is *ignorable*: Rubin, Biometrika 63, 1976). Pictures that people
+picked for their looks do harm.
+
+**Thresholds.** Under the calibration every picture of the archive has a probability,
+so the errors of any thresholds can be expected, and one picture more is counted as one
+error more, as where autocast was fitted. How well slope and offset are known gives the
+errors a standard error. Either threshold is
+
+* opened beyond that which autocast came with only as far as the risks are kept at 1.64
+  standard errors, so surely (one-sided 95 %);
+* closed below it only as far as they are broken as expected;
+* left alone between the two, and with fewer decisions than :data:`LEAST_DECIDED`.
+
+So few decisions change little, and what they change errs to asking a person. A decision
+is taken as independent of the others; of long series less is known than the standard
+error says. ``tests/studies/deciding.py`` measures what it is worth on groups that no
+decision saw.
+
+**Risks.** People say *cast* or *fine*, no more. So ``cast`` is here the share of pictures
+that they call fine among those called cast, which is stricter than in the models' own
+figures, where only what was judged to have no cast at all counts.
+
+References
+----------
+Platt, in: Advances in Large Margin Classifiers, 1999; Rubin, Biometrika 63, 1976
+(both from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+from statistics import NormalDist
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from autocast.judgement import Risks
+from autocast.judgement.probability import at_base_rate
+
+Floats = NDArray[np.floating[Any]]
+Bools = NDArray[np.bool_]
+
+LEAST_DECIDED = 50
+"""Decisions below which thresholds stay as they are (project convention; see the study)."""
+SLOPE_SPREAD = 0.25
+"""Standard deviation of the slope about 1 before anything is decided (project convention)."""
+OFFSET_SPREAD = 1.0
+"""The same of the offset about 0: most archives have 0.37 to 2.7 times the odds of a cast.
+
+Project convention."""
+_DEVIATIONS = NormalDist().inv_cdf(0.95)
+"""Standard errors of a one-sided 95 % bound (common practice)."""
+_DIGITS = 4
+"""Decimals that are kept of a probability."""
+_EDGE = 10.0**-_DIGITS
+"""No probability is taken as more certain than this."""
+_NEAR = 1e-10
+"""Length of a step at which slope and offset are found."""
+_STEPS = 100
+"""Steps after which they are taken as they are."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Learned:
+    """Slope and offset of a calibration, and the covariance (2, 2) of offset and slope."""
+
+    slope: float
+    offset: float
+    covariance: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class OwnThresholds:
+    """``clear`` at or below the one probability, ``cast`` above the other, else ``ask``.
+
+    Both hold for a picture's own probability moved to ``base_rate``. ``slope`` and
+    ``offset`` are the calibration that ``decided`` decisions gave. ``asked``, 0..1, is
+    the share of the archive that is left to a person; ``clear``, ``missed`` and ``cast``
+    are the errors to be expected, shares as in :class:`autocast.judgement.Risks`.
+    """
+
+    base_rate: float
+    slope: float
+    offset: float
+    clear_below: float
+    cast_above: float
+    decided: int
+    asked: float
+    clear: float
+    missed: float
+    cast: float
+
+    @classmethod
+    def from_plain(cls, data: Mapping[str, Any]) -> OwnThresholds:
+        """The thresholds as :func:`dataclasses.asdict` gave them; what else is there is left.
+
+        Parameters
+        ----------
+        data : mapping of str to object
+            The fields by name.
+
+        Returns
+        -------
+        OwnThresholds
+            Equal to those that were written.
+
+        Raises
+        ------
+        KeyError
+            A field is missing.
+        """
+        return cls(**{each.name: data[each.name] for each in fields(cls)})
+
+
+def verdicts(
+    own: OwnThresholds,
+    probabilities: ArrayLike,
+    base_rates: ArrayLike,
+    eligible: ArrayLike,
+    monochrome: ArrayLike,
+) -> NDArray[np.str_]:
+    """The verdicts under thresholds of an archive's own.
+
+    Parameters
+    ----------
+    own : OwnThresholds
+        Which.
+    probabilities : (N,)
+        Of an evident cast, each at its own base rate, 0..1.
+    base_rates : (N,)
+        Above 0 and below 1; one for all will do.
+    eligible : (N, 2) of bool
+        Which no remark keeps from ``clear`` and from ``cast``.
+    monochrome : (N,) of bool
+        Which are black and white: they are clear where they may be.
+
+    Returns
+    -------
+    (N,) ndarray of str
+        ``clear``, ``cast`` or ``ask``.
+    """
+    p = _kept(probabilities, base_rates, own.base_rate)
+    may, grey = (np.asarray(each, dtype=np.bool_) for each in (eligible, monochrome))
+    return _verdicts(p, may, grey, own.clear_below, own.cast_above)
+
+
+def learn(
+    probabilities: ArrayLike, base_rates: ArrayLike, labels: ArrayLike, base_rate: float
+) -> Learned:
+    """Slope and offset that decisions give, drawn towards 1 and 0.
+
+    Parameters
+    ----------
+    probabilities : (n,)
+        Of a cast, of the pictures decided, each at its own base rate, 0..1.
+    base_rates : (n,)
+        Above 0 and below 1; one for all will do.
+    labels : (n,)
+        1 for a cast, 0 for none; between them where people differ.
+    base_rate : float
+        That at which the probabilities are as they were calibrated, above 0 and below 1.
+
+    Returns
+    -------
+    Learned
+        The likeliest, and the covariance of a Gaussian about it (Laplace's approximation).
+
+    References
+    ----------
+    Platt, in: Advances in Large Margin Classifiers, 1999 (from memory).
+    """
+    start = _log_odds(base_rate)
+    x = _log_odds(at_base_rate(probabilities, base_rates, base_rate)) - start
+    found = np.asarray(labels, dtype=np.float64)
+    design = np.stack([np.ones_like(x), x], axis=1)
+    usual, precision = np.array([0.0, 1.0]), np.diag([OFFSET_SPREAD**-2.0, SLOPE_SPREAD**-2.0])
+
+    def _loss(at: Floats) -> float:
+        odds = start + design @ at
+        away = at - usual
+        return float((np.logaddexp(0, odds) - found * odds).sum() + away @ precision @ away / 2)
+
+    at = usual
+    for _ in range(_STEPS):
+        p = _probability(start + design @ at)
+        slope = design.T @ (p - found) + precision @ (at - usual)
+        curvature = (design * (p * (1 - p))[:, None]).T @ design + precision
+        step = np.linalg.solve(curvature, slope)
+        while _loss(at - step) > _loss(at) + _NEAR:
+            step = step / 2  # far from the end a whole step may lead too far
+        at = at - step
+        if float(np.abs(step).max()) < _NEAR:
+            break
+    return Learned(float(at[1]), float(at[0]), np.linalg.inv(curvature))
+
+
+def own_thresholds(  # noqa: PLR0913, PLR0917 -- the archive's columns, decisions, what is wanted
+    probabilities: ArrayLike,
+    base_rates: ArrayLike,
+    eligible: ArrayLike,
+    monochrome: ArrayLike,
+    decided: ArrayLike,
+    labels: ArrayLike,
+    risks: Risks,
+    shipped: tuple[float, float],
+    base_rate: float,
+) -> OwnThresholds:
+    """The thresholds that keep the risks in this archive, as far as decisions tell.
+
+    Parameters
+    ----------
+    probabilities : (N,)
+        Of an evident cast, of every picture, each at its own base rate, 0..1.
+    base_rates : (N,)
+        Above 0 and below 1; one for all will do.
+    eligible : (N, 2) of bool
+        Which no remark keeps from ``clear`` and from ``cast``.
+    monochrome : (N,) of bool
+        Which are black and white: they are clear where they may be.
+    decided : (n,) of int
+        Which of the pictures were decided, by their place among the N.
+    labels : (n,)
+        1 for a cast, 0 for none; between them where people differ.
+    risks : Risks
+        Shares of errors allowed, above 0 and below 1.
+    shipped : (float, float)
+        ``clear_below`` and ``cast_above`` that the models came with, at ``base_rate``.
+    base_rate : float
+        That of the models' fit, above 0 and below 1; at it thresholds are stated.
+
+    Returns
+    -------
+    OwnThresholds
+        Those shipped, where too little was decided.
+
+    Raises
+    ------
+    ValueError
+        There are no pictures.
+
+    References
+    ----------
+    Those of this module.
+    """
+    p = _kept(probabilities, base_rates, base_rate)
+    if not p.size:
+        raise ValueError("Thresholds of an archive need at least one picture.")
+    may, grey = (np.asarray(each, dtype=np.bool_) for each in (eligible, monochrome))
+    which = np.asarray(decided, dtype=np.intp)
+    learned = learn(p[which], base_rate, labels, base_rate)
+    x = _log_odds(p) - _log_odds(base_rate)
+    likely = _probability(_log_odds(base_rate) + learned.offset + learned.slope * x)
+    clear_below, cast_above = shipped
+    if len(which) >= LEAST_DECIDED:
+        levels = np.unique(p)
+        casts, fine = _columns(likely, x), _columns(1 - likely, x)
+        # What is black and white is clear at every threshold.
+        low = _by_level(casts[may[:, 0]], levels, np.where(grey, levels[0], p)[may[:, 0]])
+        high = _by_level(fine[may[:, 1]], levels, p[may[:, 1]])
+        clear, cast = low.cumsum(axis=0), high.sum(axis=0) - high.cumsum(axis=0)
+
+        def _clear_at(deviations: float) -> float:
+            kept = _share(clear, learned, deviations) <= risks.clear
+            kept &= _part(clear, casts.sum(axis=0), learned, deviations) <= risks.missed
+            return float(levels[kept].max(initial=0.0))
+
+        def _cast_at(deviations: float) -> float:
+            kept = _share(cast, learned, deviations) <= risks.cast
+            return float(levels[kept].min(initial=1.0))
+
+        clear_below = min(max(clear_below, _clear_at(_DEVIATIONS)), _clear_at(0.0))
+        cast_above = max(min(cast_above, _cast_at(_DEVIATIONS)), _cast_at(0.0), clear_below)
+    verdict = _verdicts(p, may, grey, clear_below, cast_above)
+    cleared, called = verdict == "clear", verdict == "cast"
+    return OwnThresholds(
+        base_rate=base_rate,
+        slope=learned.slope,
+        offset=learned.offset,
+        clear_below=clear_below,
+        cast_above=cast_above,
+        decided=len(which),
+        asked=float((verdict == "ask").mean()),
+        clear=float(likely[cleared].sum() / max(cleared.sum(), 1)),
+        missed=float(likely[cleared].sum() / likely.sum()),
+        cast=float((1 - likely[called]).sum() / max(called.sum(), 1)),
+    )
+
+
+def _kept(probabilities: ArrayLike, base_rates: ArrayLike, base_rate: float) -> Floats:
+    """Probabilities at one base rate, to the digits that are kept of them."""
+    return np.round(at_base_rate(probabilities, base_rates, base_rate), _DIGITS)
+
+
+def _log_odds(probability: ArrayLike) -> Floats:
+    p = np.clip(np.asarray(probability, dtype=np.float64), _EDGE, 1 - _EDGE)
+    return np.log(p / (1 - p))
+
+
+def _probability(log_odds: Floats) -> Floats:
+    return np.asarray((1 + np.tanh(log_odds / 2)) / 2)
+
+
+def _verdicts(
+    p: Floats, may: Bools, grey: Bools, clear_below: float, cast_above: float
+) -> NDArray[np.str_]:
+    """The one rule; the same as where the models' own thresholds are applied."""
+    clear = ((p <= clear_below) | grey) & may[:, 0]
+    cast = (p > cast_above) & may[:, 1]
+    return np.asarray(np.where(clear, "clear", np.where(cast, "cast", "ask")))
+
+
+def _columns(likely: Floats, x: Floats) -> Floats:
+    """Of each picture (N, 4): itself, its probability, and how offset and slope change that.
+
+    Of an error the other way, 1 - p, both change with the other sign, which no error minds.
+    """
+    change = likely * (1 - likely)
+    return np.stack([np.ones_like(x), likely, change, change * x], axis=1)
+
+
+def _by_level(columns: Floats, levels: Floats, at: Floats) -> Floats:
+    """Columns (n, 4) summed by the level (L, 4) that each picture lies at."""
+    where = np.searchsorted(levels, at)
+    sums = [np.bincount(where, weights=each, minlength=len(levels)) for each in columns.T]
+    return np.stack(sums, axis=1)
+
+
+def _share(sums: Floats, learned: Learned, deviations: float) -> Floats:
+    """Errors (one more than expected, of one picture more) among pictures, and its error added."""
+    count = np.maximum(sums[:, 0], 1)
+    error = _error(sums[:, 2:] / count[:, None], learned)
+    return np.asarray((sums[:, 1] + 1) / (sums[:, 0] + 1) + deviations * error)
+
+
+def _part(sums: Floats, all_of_them: Floats, learned: Learned, deviations: float) -> Floats:
+    """The same of errors among all casts that there are: their number is not sure, either."""
+    casts = all_of_them[1]
+    part = sums[:, 1:2] / casts
+    error = _error((sums[:, 2:] - part * all_of_them[2:]) / casts, learned)
+    return np.asarray((sums[:, 1] + 1) / (casts + 1) + deviations * error)
+
+
+def _error(change: Floats, learned: Learned) -> Floats:
+    """Standard error of what changes so (L, 2) with offset and slope."""
+    return np.asarray(np.sqrt(np.einsum("li,ij,lj->l", change, learned.covariance, change)))

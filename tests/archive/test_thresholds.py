@@ -1,0 +1,232 @@
+"""Thresholds of this archive: what few decisions leave alone, and what many move."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings, strategies as st
+from numpy.typing import NDArray
+from sklearn.linear_model import LogisticRegression
+
+from autocast.archive.thresholds import (
+    LEAST_DECIDED,
+    OFFSET_SPREAD,
+    SLOPE_SPREAD,
+    OwnThresholds,
+    learn,
+    own_thresholds,
+    verdicts,
+)
+from autocast.judgement import Risks
+from autocast.judgement.probability import at_base_rate
+
+Floats = NDArray[np.floating[Any]]
+Bools = NDArray[np.bool_]
+
+BASE = 0.25
+RISKS = Risks(clear=0.05, missed=0.15, cast=0.10)
+SHIPPED = (0.12, 0.7)
+
+
+def archive(count: int, rate: float, seed: int, *, sharper: float = 1.0) -> tuple[Floats, Floats]:
+    """Probabilities right at BASE but for ``sharper``, and labels whose share is ``rate``."""
+    rng = np.random.default_rng(seed)
+    cast = rng.random(count) < rate
+    evidence = rng.normal(np.where(cast, 2.0, -2.0), 2.0)  # its own log-likelihood ratio
+    odds = np.exp(evidence / sharper) * BASE / (1 - BASE)
+    return np.round(odds / (1 + odds), 4), cast.astype(np.float64)
+
+
+def chosen(  # noqa: PLR0913 -- what a test may set
+    p: Floats,
+    labels: Floats,
+    decided: int,
+    *,
+    seed: int = 1,
+    risks: Risks = RISKS,
+    eligible: Bools | None = None,
+    monochrome: Bools | None = None,
+    shipped: tuple[float, float] = SHIPPED,
+) -> OwnThresholds:
+    which = np.random.default_rng(seed).choice(len(p), decided, replace=False)
+    may = np.ones((len(p), 2), dtype=np.bool_) if eligible is None else eligible
+    grey = np.zeros(len(p), dtype=np.bool_) if monochrome is None else monochrome
+    return own_thresholds(p, BASE, may, grey, which, labels[which], risks, shipped, BASE)
+
+
+def errors(own: OwnThresholds, p: Floats, labels: Floats) -> tuple[float, float, float]:
+    clear, cast = p <= own.clear_below, p > own.cast_above
+    return (
+        labels[clear].mean(),
+        labels[clear].sum() / labels.sum(),
+        1 - labels[cast].mean(),
+    )
+
+
+def test_nothing_decided_leaves_the_calibration() -> None:
+    learned = learn([], BASE, [], BASE)
+    assert (learned.slope, learned.offset) == (1.0, 0.0)
+    np.testing.assert_allclose(
+        learned.covariance, np.diag([OFFSET_SPREAD**2, SLOPE_SPREAD**2]), atol=1e-12
+    )
+
+
+def test_one_decision_by_hand() -> None:
+    # At the base rate there is no evidence: the offset alone moves, to where
+    # offset / spread^2 = 1 - p, p being that of the moved odds.
+    learned = learn([BASE], BASE, [1.0], BASE)
+    odds = BASE / (1 - BASE) * np.exp(learned.offset)
+    assert learned.slope == pytest.approx(1)
+    assert learned.offset / OFFSET_SPREAD**2 == pytest.approx(1 - odds / (1 + odds))
+
+
+def test_many_decisions_find_the_slope_and_offset_of_the_archive() -> None:
+    p, labels = archive(20_000, 0.1, 2, sharper=1.25)
+    learned = learn(p, BASE, labels, BASE)
+    assert learned.slope == pytest.approx(1.25, abs=0.06)
+    fewer = np.log(0.1 / 0.9) - np.log(BASE / (1 - BASE))
+    assert learned.offset == pytest.approx(fewer, abs=0.12)
+
+
+def test_without_the_priors_it_is_logistic_regression(monkeypatch: pytest.MonkeyPatch) -> None:
+    from autocast.archive import thresholds
+
+    p, labels = archive(300, 0.3, 3)
+    p = np.clip(p, 0.001, 0.999)
+    for name in ("SLOPE_SPREAD", "OFFSET_SPREAD"):
+        monkeypatch.setattr(thresholds, name, 1e4)
+    learned = learn(p, BASE, labels, BASE)
+    evidence = np.log(p / (1 - p)) - np.log(BASE / (1 - BASE))
+    other = LogisticRegression(C=np.inf, tol=1e-10).fit(evidence[:, None], labels)
+    assert learned.slope == pytest.approx(other.coef_[0, 0], rel=1e-4)
+    start = np.log(BASE / (1 - BASE))
+    assert start + learned.offset == pytest.approx(other.intercept_[0], rel=1e-4)
+
+
+def test_what_is_picked_by_score_alone_is_learned_the_same() -> None:
+    p, labels = archive(40_000, 0.1, 4)
+    near = np.argsort(np.abs(p - 0.4))[:8000]
+    random = np.random.default_rng(5).choice(len(p), 8000, replace=False)
+    one, other = (learn(p[some], BASE, labels[some], BASE) for some in (near, random))
+    assert one.offset == pytest.approx(other.offset, abs=0.15)
+
+
+def test_the_base_rate_at_which_a_picture_was_judged_makes_no_difference() -> None:
+    p, labels = archive(3000, 0.1, 6)
+    every, none = np.ones((3000, 2), dtype=np.bool_), np.zeros(3000, dtype=np.bool_)
+    rates = np.where(np.arange(3000) % 2, BASE, 0.05)
+    moved = at_base_rate(p, BASE, rates)
+    which = np.arange(400)
+    own, other = (
+        own_thresholds(q, at, every, none, which, labels[which], RISKS, SHIPPED, BASE)
+        for q, at in ((p, np.full(3000, BASE)), (moved, rates))
+    )
+    assert asdict(own) == pytest.approx(asdict(other), abs=1e-6)
+    np.testing.assert_array_equal(
+        verdicts(own, p, BASE, every, none), verdicts(own, moved, rates, every, none)
+    )
+
+
+@pytest.mark.parametrize("decided", [0, LEAST_DECIDED - 1])
+def test_few_decisions_leave_the_thresholds_that_were_shipped(decided: int) -> None:
+    own = chosen(*archive(1000, 0.6, 7), decided)
+    assert (own.clear_below, own.cast_above) == SHIPPED
+    assert own.decided == decided
+
+
+def test_where_casts_are_rare_more_is_passed_and_the_risks_are_kept() -> None:
+    p, labels = archive(20_000, 0.04, 8)
+    own = chosen(p, labels, 600)
+    assert own.clear_below > SHIPPED[0]
+    assert own.cast_above > SHIPPED[1]  # as shipped, of those called cast too many would be fine
+    before, after = (p > SHIPPED[0]) & (p <= SHIPPED[1]), own.asked
+    assert after < before.mean()
+    kept = errors(own, p, labels)
+    assert kept[0] <= RISKS.clear
+    assert kept[1] <= RISKS.missed
+    assert kept[2] <= RISKS.cast + 0.04  # one archive's decisions are by chance
+
+
+def test_where_casts_are_common_less_is_passed() -> None:
+    p, labels = archive(20_000, 0.6, 9)
+    own = chosen(p, labels, 600)
+    assert own.clear_below < SHIPPED[0]
+    assert errors(own, p, labels)[0] <= RISKS.clear + 0.02
+
+
+def test_an_archive_like_the_fit_keeps_what_was_shipped_or_opens_it() -> None:
+    p, labels = archive(20_000, BASE, 10)
+    own = chosen(p, labels, 200, shipped=(0.05, 0.9))
+    assert own.clear_below >= 0.05
+    assert own.cast_above <= 0.9
+
+
+def test_more_decisions_open_more() -> None:
+    p, labels = archive(20_000, 0.05, 11)
+    opened = [
+        np.mean([chosen(p, labels, n, seed=s).clear_below for s in range(5)])
+        for n in (LEAST_DECIDED, 200, 1500)
+    ]
+    assert SHIPPED[0] <= opened[0] <= opened[1] <= opened[2]
+    assert SHIPPED[0] < opened[2]
+
+
+def test_remarks_keep_from_a_verdict_and_what_is_grey_is_clear() -> None:
+    p, labels = archive(4000, 0.1, 12)
+    rng = np.random.default_rng(13)
+    may = rng.random((4000, 2)) < 0.8
+    grey = rng.random(4000) < 0.05
+    own = chosen(p, labels, 500, eligible=may, monochrome=grey)
+    given_ = verdicts(own, p, BASE, may, grey)
+    assert (given_[grey & may[:, 0]] == "clear").all()
+    assert (given_[~may[:, 0]] != "clear").all()
+    assert (given_[~may.any(axis=1)] == "ask").all()
+    assert own.asked == pytest.approx((given_ == "ask").mean())
+    clear, cast = given_ == "clear", given_ == "cast"
+    odds = BASE / (1 - BASE) * np.exp(own.offset)
+    likely = (x := odds * np.exp(own.slope * _evidence(p))) / (1 + x)
+    assert own.clear == pytest.approx(likely[clear].mean())
+    assert own.missed == pytest.approx(likely[clear].sum() / likely.sum())
+    assert own.cast == pytest.approx((1 - likely[cast]).mean())
+
+
+def _evidence(p: Floats) -> Floats:
+    inside = np.clip(p, 1e-4, 1 - 1e-4)
+    return np.asarray(np.log(inside / (1 - inside)) - np.log(BASE / (1 - BASE)))
+
+
+@settings(max_examples=40)
+@given(
+    st.floats(0.01, 0.9),
+    st.integers(LEAST_DECIDED, 300),
+    st.integers(0, 10**6),
+    st.sampled_from([RISKS, Risks(0.01, 0.05, 0.02), Risks(0.3, 0.5, 0.4)]),
+)
+def test_thresholds_open_only_what_is_expected_to_hold(
+    rate: float, decided: int, seed: int, risks: Risks
+) -> None:
+    p, labels = archive(400, rate, seed)
+    own = chosen(p, labels, decided, seed=seed, risks=risks)
+    assert 0 <= own.clear_below <= own.cast_above <= 1
+    if (p <= own.clear_below).any():
+        assert own.clear <= risks.clear
+        assert own.missed <= risks.missed
+    if (p > own.cast_above).any():
+        assert own.cast <= risks.cast
+    assert OwnThresholds.from_plain(json.loads(json.dumps(asdict(own)))) == own
+
+
+def test_a_document_may_say_more_but_not_less() -> None:
+    own = chosen(*archive(200, 0.1, 14), 60)
+    assert OwnThresholds.from_plain({**asdict(own), "person": "Ada"}) == own
+    with pytest.raises(KeyError, match="slope"):
+        OwnThresholds.from_plain({k: v for k, v in asdict(own).items() if k != "slope"})
+
+
+def test_an_archive_without_pictures_has_no_thresholds() -> None:
+    with pytest.raises(ValueError, match="at least one picture"):
+        chosen(np.zeros(0), np.zeros(0), 0)
