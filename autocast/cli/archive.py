@@ -104,6 +104,7 @@ def presort(
         raise typer.BadParameter("the workers of --scheduler decide that.", param_hint="--jobs")
     which: Again = "all" if rejudge else "failed" if retry_failed else "changed"
     with one_sentence():
+        from autocast.archive.learnt import reapply
         from autocast.archive.ledger import Ledger
         from autocast.archive.rate import refresh
         from autocast.archive.run import Run
@@ -124,6 +125,7 @@ def presort(
                 tally = run.over(roots, chosen)
             if run.changed or not ledger.fact("refreshed"):
                 refresh(ledger, fitted)
+                reapply(ledger)
             _say_after(ledger, tally)
         if not tally.complete:
             say("Stopped before the end; run the same command to go on.")
@@ -166,6 +168,17 @@ def _say_after(ledger: Ledger, tally: Tally) -> None:
         f"{new:,} judged now, {tally.unchanged:,} unchanged, {tally.seen.others:,} other files."
     )
     typer.echo(counts_text(ledger.counts(), columns))
+    _say_own(ledger, columns)
+
+
+def _say_own(ledger: Ledger, columns: int) -> None:
+    """That verdicts go by thresholds of the archive's own, where they do."""
+    from autocast.archive.learnt import adopted
+    from autocast.report.listing import own_text
+
+    own = adopted(ledger)
+    if own is not None:
+        typer.echo(own_text(own, columns))
 
 
 @app.command("list")
@@ -364,6 +377,7 @@ def _show(ledger: Ledger, wanted: Wanted, count: int, *, both: bool) -> None:
     columns, _ = terminal()
     counts = ledger.counts(replace(wanted, findings=False))
     typer.echo(counts_text(counts, columns))
+    _say_own(ledger, columns)
     rate = kept_rate(ledger)
     assumed = ledger.assumed_rate()
     if rate is not None and assumed is not None and not wanted.failed:

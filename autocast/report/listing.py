@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Any
 
 from autocast.archive.rate import Rate
 from autocast.archive.rows import Counts, InSeries, Row, is_address
@@ -55,6 +56,17 @@ def rate_text(rate: Rate, assumed: float, width: int = 80) -> str:
         f"evident cast, some {round(rate.rate * rate.pictures):,} of {rate.pictures:,} (give or "
         f"take {percent(max(rate.error, 0.01))}); a judgement by itself assumes "
         f"{percent(assumed)}."
+    )
+    return "\n".join(wrap(text, max(width, NARROWEST)))
+
+
+def own_text(own: Mapping[str, Any], width: int = 80) -> str:
+    """That verdicts go by thresholds that a person adopted, as the ledger keeps them."""
+    text = (
+        f"Verdicts go by this archive's own thresholds (no evident cast up to "
+        f"{percent(own['clear_below'])}, likely cast above {percent(own['cast_above'])}), "
+        f"which {printable(own['person'])} adopted on {own['at'][:10]} from {own['decided']:,} "
+        "decisions."
     )
     return "\n".join(wrap(text, max(width, NARROWEST)))
 

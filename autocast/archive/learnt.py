@@ -1,0 +1,283 @@
+"""What people's decisions tell of an archive, and thresholds of its own that follow from them.
+
+Nothing here changes a judgement. Thresholds that a person adopts stand in the ledger with the
+decisions that they came from; a verdict by them stands beside the judgement's, and goes when
+they are taken back.
+"""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocast.archive.decisions import Agreement, Decided, agreement, by_content, label
+from autocast.archive.ledger import Ledger, now
+from autocast.archive.queues import start_of_draw
+from autocast.archive.rate import Rate, kept_rate
+from autocast.archive.rows import Counts
+from autocast.archive.shares import (
+    LEAST_SAMPLED,
+    Leak,
+    Plan,
+    Share,
+    cast_share,
+    looks_needed,
+    plans,
+    slipped,
+)
+from autocast.archive.thresholds import LEAST_DECIDED, OwnThresholds, own_thresholds, verdicts
+from autocast.errors import LedgerError
+from autocast.judgement import REMARKS, RISKS, Risks
+from autocast.modelstore import Models, default_models
+
+_FACT = "own_thresholds"
+_AT_ONCE = 2000
+"""Pictures that get another verdict in one transaction (project convention)."""
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """What decisions tell of the whole archive.
+
+    ``casts`` is its share of casts, by the ``sampled`` decisions on pictures drawn at random
+    from all (None below :data:`~autocast.archive.shares.LEAST_SAMPLED`); ``rate`` the same by
+    its scores alone. ``slipped`` is the share of casts among what was passed, by the
+    ``audited`` decisions drawn from it at random (None without one), and ``looks_needed`` how
+    many more, if none is a cast, until it is surely below 2 %. ``missing`` pictures were drawn
+    and not decided, or nobody could tell. ``decisions`` counts those that stand, by person.
+    """
+
+    casts: Share | None
+    sampled: int
+    rate: Rate | None
+    slipped: Leak | None
+    audited: int
+    looks_needed: int
+    missing: int
+    plans: tuple[Plan, ...]
+    agreement: tuple[Agreement, ...]
+    decisions: dict[str, dict[str, int]]
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """Thresholds of the archive's own, with the counts of verdicts before and after.
+
+    ``decisions`` are the numbers of those that they came from; ``model`` judged the pictures
+    that they are for.
+    """
+
+    own: OwnThresholds
+    before: Counts
+    after: Counts
+    decisions: tuple[int, ...]
+    model: str
+
+
+def figures(ledger: Ledger) -> Figures:
+    """What the decisions that stand tell of the archive."""
+    decisions = by_content(ledger)
+    drawn, missing = _drawn(ledger, decisions, ("sample",), clear=False)
+    audited, missed = _drawn(ledger, decisions, ("audit", "sample"), clear=True)
+    everything = np.array([p for p, _ in ledger.probabilities()])
+    casts = None
+    if len(drawn) >= LEAST_SAMPLED:
+        sampled, labels = np.array(drawn).T
+        casts = cast_share(everything, sampled, labels)
+    # Whatever anybody calls a cast has slipped through.
+    wrong = sum(said > 0 for _, said in audited)
+    counted: dict[str, Counter[str]] = {}
+    for some in decisions.values():
+        for each in some:
+            counted.setdefault(each.person, Counter())[each.decision] += 1
+    return Figures(
+        casts=casts,
+        sampled=len(drawn),
+        rate=kept_rate(ledger),
+        slipped=slipped(wrong, len(audited)) if audited else None,
+        audited=len(audited),
+        looks_needed=looks_needed(wrong, len(audited)),
+        missing=missing + missed,
+        plans=plans(ledger.counts().clear),
+        agreement=tuple(agreement(ledger)),
+        decisions={name: dict(counts) for name, counts in sorted(counted.items())},
+    )
+
+
+def _drawn(
+    ledger: Ledger,
+    decisions: dict[str, tuple[Decided, ...]],
+    queues: tuple[str, ...],
+    *,
+    clear: bool,
+) -> tuple[list[tuple[float, float]], int]:
+    """Probability and label of the pictures drawn so far, and how many have no label.
+
+    In the order of the draw they reach from its start to the farthest that was decided in one
+    of ``queues``. All between belong to the sample, however they came to be decided: so who
+    skips what is hard to tell does not bend the figures unseen.
+    """
+    start = start_of_draw(ledger)
+    met = [
+        (content < start, content)
+        for content, some in decisions.items()
+        if any(each.queue in queues for each in some)
+    ]
+    if not met:
+        return [], 0
+    round_again, farthest = max(met)
+    where = "hash >= ? OR hash <= ?" if round_again else "hash >= ? AND hash <= ?"
+    if clear:
+        where = f"({where}) AND verdict = 'clear'"
+    rows = ledger.select(
+        f"SELECT hash, probability FROM overview WHERE ({where}) AND verdict NOT NULL "  # noqa: S608
+        "AND gone = 0",
+        (start, farthest),
+    )
+    found = [(row["probability"], label(decisions.get(row["hash"], ()))) for row in rows]
+    told = [(probability, said) for probability, said in found if said is not None]
+    return told, len(found) - len(told)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Pictures:
+    """What thresholds need of pictures that one model judged."""
+
+    id: list[int]
+    probability: Floats
+    base_rate: Floats
+    eligible: Bools
+    monochrome: Bools
+    verdict: list[str]
+    content: list[str]
+
+
+def _pictures(ledger: Ledger, model: str) -> _Pictures:
+    rows = ledger.select(
+        "SELECT id, probability, base_rate, remarks, verdict, hash FROM pictures "
+        "WHERE verdict NOT NULL AND gone = 0 AND model = ? ORDER BY id",
+        (model,),
+    )
+    kept = {code: np.isin(("clear", "cast"), text.keeps_from) for code, text in REMARKS.items()}
+    none = np.zeros(2, dtype=np.bool_)
+    by_remarks: dict[str, Bools] = {}
+    for said in {row["remarks"] for row in rows}:
+        by_remarks[said] = ~np.any([none, *(kept[code] for code in said.split())], axis=0)
+    return _Pictures(
+        [row["id"] for row in rows],
+        np.array([row["probability"] for row in rows], dtype=np.float64),
+        np.array([row["base_rate"] for row in rows], dtype=np.float64),
+        np.array([by_remarks[row["remarks"]] for row in rows], dtype=np.bool_).reshape(-1, 2),
+        np.array(["monochrome" in row["remarks"].split() for row in rows], dtype=np.bool_),
+        [row["verdict"] for row in rows],
+        [row["hash"] for row in rows],
+    )
+
+
+def proposal(ledger: Ledger, models: Models | None = None, risks: Risks = RISKS) -> Proposal | None:
+    """Thresholds that the decisions suggest; None where too few stand.
+
+    They are for the pictures that ``models`` judged (those that autocast came with unless
+    given), at the risks wanted. Nothing is kept.
+    """
+    models = models or default_models()
+    pictures, decisions = _pictures(ledger, models.id), by_content(ledger)
+    labels = [label(decisions.get(content, ())) for content in pictures.content]
+    told = np.flatnonzero([each is not None for each in labels])
+    if len(told) < LEAST_DECIDED:
+        return None
+    own = own_thresholds(
+        pictures.probability,
+        pictures.base_rate,
+        pictures.eligible,
+        pictures.monochrome,
+        told,
+        np.array([labels[k] for k in told], dtype=np.float64),
+        risks,
+        (models.verdict["clear_below"], models.verdict["cast_above"]),
+        models.verdict["base_rate"],
+    )
+    given = verdicts(
+        own, pictures.probability, pictures.base_rate, pictures.eligible, pictures.monochrome
+    )
+    counts = ledger.counts()
+    before, after = Counter(pictures.verdict), Counter(given.tolist())
+    contents = {pictures.content[k] for k in told}
+    return Proposal(
+        own,
+        replace(counts, **{name: before[name] for name in ("clear", "cast", "ask")}),
+        replace(counts, **{name: after[name] for name in ("clear", "cast", "ask")}),
+        tuple(sorted(each.id for content in contents for each in decisions[content])),
+        models.id,
+    )
+
+
+def adopt(ledger: Ledger, proposed: Proposal, person: str) -> None:
+    """Let the archive go by thresholds of its own until they are taken back."""
+    if not person.strip():
+        raise LedgerError("Adopting thresholds needs the name of the person who does.")
+    document = {
+        **asdict(proposed.own),
+        "decisions": proposed.decisions,
+        "model": proposed.model,
+        "person": person.strip(),
+        "at": now(),
+    }
+    ledger.set_fact(_FACT, json.dumps(document))
+    reapply(ledger)
+
+
+def take_back(ledger: Ledger) -> bool:
+    """Go by the judgements' own verdicts again; whether the archive had thresholds of its own."""
+    had = adopted(ledger) is not None
+    ledger.set_fact(_FACT, None)
+    _set(ledger, {})
+    return had
+
+
+def adopted(ledger: Ledger) -> dict[str, Any] | None:
+    """What was adopted: thresholds, risks, the decisions they came from, by whom and when."""
+    kept = ledger.fact(_FACT)
+    return None if kept is None else dict(json.loads(kept))
+
+
+def reapply(ledger: Ledger) -> None:
+    """Give what was judged since its verdict by the archive's own thresholds, if it has some.
+
+    They are for the pictures that their model judged; others keep the judgement's.
+    """
+    kept = adopted(ledger)
+    if kept is None:
+        return
+    pictures = _pictures(ledger, kept["model"])
+    given = verdicts(
+        OwnThresholds.from_plain(kept),
+        pictures.probability,
+        pictures.base_rate,
+        pictures.eligible,
+        pictures.monochrome,
+    )
+    judged = zip(pictures.id, given.tolist(), pictures.verdict, strict=True)
+    _set(ledger, {number: verdict for number, verdict, was in judged if verdict != was})
+
+
+def _set(ledger: Ledger, own: dict[int, str]) -> None:
+    """Let these pictures have verdicts of the archive's own, and no other."""
+    had = ledger.select("SELECT id, own_verdict FROM pictures WHERE own_verdict NOT NULL")
+    changes: dict[int, str | None] = {row["id"]: None for row in had if row["id"] not in own}
+    was = {row["id"]: row["own_verdict"] for row in had}
+    changes |= {number: verdict for number, verdict in own.items() if was.get(number) != verdict}
+    pairs = [(verdict, number) for number, verdict in changes.items()]
+    for first in range(0, len(pairs), _AT_ONCE):
+        # In short transactions: a run that writes meanwhile must not wait long.
+        with ledger.changes():
+            for pair in pairs[first : first + _AT_ONCE]:
+                ledger.run("UPDATE pictures SET own_verdict = ? WHERE id = ?", pair)
