@@ -12,6 +12,7 @@ from autocast.cli import (  # noqa: F401 -- each adds its commands to the app
     judging,
     measuring,
     report,
+    review,
     training,
 )
 from autocast.cli._app import app

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 class _Commands(typer.core.TyperGroup):
     """The commands in the order in which one meets them, each with its whole first sentence."""
 
-    _FIRST = ("judge", "measure", "correct", "presort", "list", "report", "demo")
+    _FIRST = ("judge", "measure", "correct", "presort", "list", "review", "report", "demo")
 
     def list_commands(self, ctx: typer.Context) -> list[str]:  # type: ignore[override]
         names = super().list_commands(ctx)

@@ -1,0 +1,144 @@
+"""What the decisions tell of an archive, in sentences and figures for its page."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from autocast.archive.learnt import Figures, Proposal, adopted, figures, proposal
+from autocast.archive.rows import Counts
+from autocast.archive.shares import LEAK_BELOW, LEAST_SAMPLED
+from autocast.archive.thresholds import LEAST_DECIDED
+from autocast.judgement import DECISION_WORDS, VERDICT_WORDS
+from autocast.report.text import percent, printable
+from autocast.review.views import agreement_words
+
+if TYPE_CHECKING:
+    from autocast.archive.ledger import Ledger
+    from autocast.modelstore import Models
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """The page in plain values. ``proposed`` is None where nothing is proposed: ``why`` says so.
+
+    ``body`` is what adopting sends, so that only what was shown is adopted.
+    """
+
+    casts: tuple[str, ...]
+    passed: tuple[str, ...]
+    plans: tuple[tuple[str, int, int, str, str], ...]
+    people: tuple[tuple[str, tuple[int, ...]], ...]
+    agreements: tuple[str, ...]
+    own: tuple[str, ...]
+    proposed: tuple[str, ...]
+    counts: tuple[tuple[str, int, int], ...]
+    body: dict[str, Any]
+    why: str
+
+
+def told(ledger: Ledger, models: Models) -> Told:
+    """Everything that the decisions tell."""
+    found, offered, own = figures(ledger), proposal(ledger, models), adopted(ledger)
+    return Told(
+        casts=tuple(_casts(found)),
+        passed=tuple(_passed(found)),
+        plans=tuple(
+            (
+                f"{plan.aql:.1%}",
+                plan.sample,
+                plan.accept,
+                percent(plan.passes_at_aql),
+                percent(plan.rejected_at),
+            )
+            for plan in found.plans
+        ),
+        people=tuple(
+            (printable(name), tuple(counts.get(each, 0) for each in DECISION_WORDS))
+            for name, counts in found.decisions.items()
+        ),
+        agreements=tuple(agreement_words(each) for each in found.agreement),
+        own=() if own is None else tuple(_own(own)),
+        proposed=() if offered is None else tuple(_offered(offered)),
+        counts=() if offered is None else tuple(_counts(offered.before, offered.after)),
+        body={} if offered is None else {"proposal": mark(offered)},
+        why=(
+            f"Thresholds of this archive's own are proposed from {LEAST_DECIDED} decisions on, "
+            "of whatever queue."
+        ),
+    )
+
+
+def mark(offered: Proposal) -> str:
+    """Tells one proposal from another, so that what is adopted is what was shown."""
+    return hashlib.sha256(repr((offered.own, offered.decisions)).encode()).hexdigest()
+
+
+def _casts(found: Figures) -> Iterator[str]:
+    if found.casts is None:
+        missing = LEAST_SAMPLED - found.sampled
+        yield (
+            f"How many casts the archive holds is told from {LEAST_SAMPLED} decisions on a random "
+            f"sample of everything: {missing} more are needed."
+        )
+    else:
+        share = found.casts
+        yield (
+            f"About {percent(share.share)} of the {share.pictures:,} pictures have a cast that "
+            f"should go: between {percent(share.low)} and {percent(share.high)}, with 95 % "
+            f"certainty. That is by {found.sampled:,} decisions on pictures drawn at random."
+        )
+    if found.rate is not None:
+        yield (
+            f"By its scores alone, without any decision, it would be about "
+            f"{percent(found.rate.rate)}."
+        )
+    if found.missing:
+        yield (
+            f"{found.missing:,} of the pictures that were drawn are not decided, or nobody could "
+            "tell: if they are unlike the others, these figures are off."
+        )
+
+
+def _passed(found: Figures) -> Iterator[str]:
+    if found.slipped is None or found.slipped.share is None:
+        yield "Nothing of what was passed has been looked at yet."
+    else:
+        yield (
+            f"Of {found.audited:,} passed pictures drawn at random, {percent(found.slipped.share)} "
+            f"are casts: with 95 % certainty at most {percent(found.slipped.at_most)} of all that "
+            "was passed."
+        )
+    if found.looks_needed:
+        yield (
+            f"If no cast is among them, {found.looks_needed:,} more must be looked at to be sure "
+            f"that fewer than {percent(LEAK_BELOW)} slip through."
+        )
+
+
+def _own(kept: Mapping[str, Any]) -> Iterator[str]:
+    yield (
+        f"The archive goes by thresholds of its own, adopted by {printable(str(kept['person']))} "
+        f"on {str(kept['at'])[:10]}, from {len(kept['decisions']):,} decisions. The judgements "
+        "themselves stand as they were."
+    )
+
+
+def _offered(offered: Proposal) -> Iterator[str]:
+    own = offered.own
+    yield (
+        f"By {own.decided:,} decided pictures, this archive's verdicts could be given so that "
+        f"{percent(own.asked)} are left to a person."
+    )
+    yield (
+        f"Then, as far as can be expected, {percent(own.clear)} of those called "
+        f"{VERDICT_WORDS['clear']} would be casts, {percent(own.missed)} of all casts would be "
+        f"called so, and {percent(own.cast)} of those called {VERDICT_WORDS['cast']} would be fine."
+    )
+
+
+def _counts(before: Counts, after: Counts) -> Iterator[tuple[str, int, int]]:
+    for verdict, words in VERDICT_WORDS.items():
+        yield words, getattr(before, verdict), getattr(after, verdict)
