@@ -12,23 +12,23 @@ picked by the score alone has the same casts among pictures of one score as the 
 picked for their looks do harm.
 
 **Thresholds.** Under the calibration every picture of the archive has a probability,
-so the errors of any thresholds can be expected, and one picture more is counted as one
-error more, as where autocast was fitted. How well slope and offset are known gives the
-errors a standard error. Either threshold is
+so the errors of any thresholds can be expected; how well slope and offset are known
+gives them a standard error. Either threshold is
 
-* opened beyond that which autocast came with only as far as the risks are kept at 1.64
-  standard errors, so surely (one-sided 95 %);
-* closed below it only as far as they are broken as expected;
-* left alone between the two, and with fewer decisions than :data:`LEAST_DECIDED`.
+* opened as far as every risk is kept even at 1.64 standard errors more (one-sided 95 %);
+* closed where a risk is broken even at 1.64 fewer, to where all are kept as expected;
+* left as autocast came with it where neither is so sure, and with fewer decisions than
+  :data:`LEAST_DECIDED`.
 
-So few decisions change little, and what they change errs to asking a person. A decision
-is taken as independent of the others; of long series less is known than the standard
-error says. ``tests/studies/deciding.py`` measures what it is worth on groups that no
-decision saw.
+So few decisions change little. A decision is taken as independent of the others; of
+long series less is known than the standard error says. ``tests/studies/deciding.py``
+measures what decisions are worth on groups that none of them saw.
 
-**Risks.** People say *cast* or *fine*, no more. So ``cast`` is here the share of pictures
-that they call fine among those called cast, which is stricter than in the models' own
-figures, where only what was judged to have no cast at all counts.
+**Risks.** People say *cast* or *fine*, no more, and may call fine what has a slight
+cast. The models' own risk ``cast`` counts what was judged to have none at all, so that
+the same thresholds run a larger one in people's terms: :func:`in_decisions` says how
+large. By one score no thresholds ask less at all the risks that others run; decisions
+buy the slack between the risks that are wanted and those that are run.
 
 References
 ----------
@@ -38,10 +38,10 @@ Platt, in: Advances in Large Margin Classifiers, 1999; Rubin, Biometrika 63, 197
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from statistics import NormalDist
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -81,14 +81,27 @@ class Learned:
     covariance: Floats
 
 
+class Expected(NamedTuple):
+    """What thresholds are expected to do: the share of the archive asked, and the errors, 0..1.
+
+    ``clear``, ``missed`` and ``cast`` are shares as in :class:`autocast.judgement.Risks`,
+    a cast being what people call so.
+    """
+
+    asked: float
+    clear: float
+    missed: float
+    cast: float
+
+
 @dataclass(frozen=True, slots=True)
 class OwnThresholds:
     """``clear`` at or below the one probability, ``cast`` above the other, else ``ask``.
 
     Both hold for a picture's own probability moved to ``base_rate``. ``slope`` and
-    ``offset`` are the calibration that ``decided`` decisions gave. ``asked``, 0..1, is
-    the share of the archive that is left to a person; ``clear``, ``missed`` and ``cast``
-    are the errors to be expected, shares as in :class:`autocast.judgement.Risks`.
+    ``offset`` are the calibration that ``decided`` decisions gave. By it, ``asked``,
+    ``clear``, ``missed`` and ``cast`` are to be expected of these thresholds (see
+    :class:`Expected`), and ``shipped`` of those that autocast came with.
     """
 
     base_rate: float
@@ -101,6 +114,7 @@ class OwnThresholds:
     clear: float
     missed: float
     cast: float
+    shipped: Expected
 
     @classmethod
     def from_plain(cls, data: Mapping[str, Any]) -> OwnThresholds:
@@ -121,7 +135,8 @@ class OwnThresholds:
         KeyError
             A field is missing.
         """
-        return cls(**{each.name: data[each.name] for each in fields(cls)})
+        given = {each.name: data[each.name] for each in fields(cls)}
+        return cls(**{**given, "shipped": Expected(*given["shipped"])})
 
 
 def verdicts(
@@ -206,6 +221,38 @@ def learn(
     return Learned(float(at[1]), float(at[0]), np.linalg.inv(curvature))
 
 
+def in_decisions(risks: Risks, curve: Mapping[str, Sequence[float]]) -> Risks:
+    """The models' risks in the terms of people who call a cast what was judged evident.
+
+    Parameters
+    ----------
+    risks : Risks
+        As the models keep them: ``cast`` counts what was judged to have none.
+    curve : mapping of str to list
+        Of ``verdict.json``: how many judged pictures of each consensus are open to a verdict
+        at or below each of many probabilities.
+
+    Returns
+    -------
+    Risks
+        ``cast`` is the share not judged evident, of the pictures that could be told,
+        above the lowest level at which ``risks.cast`` was kept; itself where none keeps it.
+    """
+    counts = {
+        name.removeprefix("cast."): values[-1] - np.asarray(values)
+        for name, values in curve.items()
+        if name.startswith("cast.")
+    }
+    count = np.sum(list(counts.values()), axis=0)
+    # One error more among one picture more, as where the models' thresholds are chosen.
+    kept = counts["none"] + 1 <= risks.cast * (count + 1)
+    kept = np.flatnonzero(kept & (counts["evident"] > 0))
+    if not len(kept):
+        return risks
+    told = count - counts["cannot_tell"]
+    return risks._replace(cast=float(1 - counts["evident"][kept[0]] / told[kept[0]]))
+
+
 def own_thresholds(  # noqa: PLR0913, PLR0917 -- the archive's columns, decisions, what is wanted
     probabilities: ArrayLike,
     base_rates: ArrayLike,
@@ -234,7 +281,8 @@ def own_thresholds(  # noqa: PLR0913, PLR0917 -- the archive's columns, decision
     labels : (n,)
         1 for a cast, 0 for none; between them where people differ.
     risks : Risks
-        Shares of errors allowed, above 0 and below 1.
+        Shares of errors allowed, above 0 and below 1, as people decide; see
+        :func:`in_decisions`.
     shipped : (float, float)
         ``clear_below`` and ``cast_above`` that the models came with, at ``base_rate``.
     base_rate : float
@@ -264,26 +312,29 @@ def own_thresholds(  # noqa: PLR0913, PLR0917 -- the archive's columns, decision
     likely = _probability(_log_odds(base_rate) + learned.offset + learned.slope * x)
     clear_below, cast_above = shipped
     if len(which) >= LEAST_DECIDED:
-        levels = np.unique(p)
+        levels = np.unique(np.concatenate([p, (0.0, 1.0)]))
         casts, fine = _columns(likely, x), _columns(1 - likely, x)
         # What is black and white is clear at every threshold.
-        low = _by_level(casts[may[:, 0]], levels, np.where(grey, levels[0], p)[may[:, 0]])
+        low = _by_level(casts[may[:, 0]], levels, np.where(grey, 0.0, p)[may[:, 0]])
         high = _by_level(fine[may[:, 1]], levels, p[may[:, 1]])
         clear, cast = low.cumsum(axis=0), high.sum(axis=0) - high.cumsum(axis=0)
-
-        def _clear_at(deviations: float) -> float:
-            kept = _share(clear, learned, deviations) <= risks.clear
-            kept &= _part(clear, casts.sum(axis=0), learned, deviations) <= risks.missed
-            return float(levels[kept].max(initial=0.0))
-
-        def _cast_at(deviations: float) -> float:
-            kept = _share(cast, learned, deviations) <= risks.cast
-            return float(levels[kept].min(initial=1.0))
-
-        clear_below = min(max(clear_below, _clear_at(_DEVIATIONS)), _clear_at(0.0))
-        cast_above = max(min(cast_above, _cast_at(_DEVIATIONS)), _cast_at(0.0), clear_below)
-    verdict = _verdicts(p, may, grey, clear_below, cast_above)
-    cleared, called = verdict == "clear", verdict == "cast"
+        missed = _part(clear, casts.sum(axis=0), learned)
+        among_clear, among_cast = _share(clear, learned), _share(cast, learned)
+        at = np.searchsorted(levels, shipped, side="right") - 1
+        clear_below = _moved(
+            levels, at[0], clear_below, [(among_clear, risks.clear), (missed, risks.missed)]
+        )
+        # From the top: the widest `cast` is the lowest level.
+        cast_above = -_moved(
+            -levels[::-1],
+            len(levels) - 1 - at[1],
+            -cast_above,
+            [(among_cast.backwards(), risks.cast)],
+            nothing=-1.0,
+        )
+        cast_above = max(cast_above, clear_below)
+    before = _verdicts(p, may, grey, *shipped)
+    after = _verdicts(p, may, grey, clear_below, cast_above)
     return OwnThresholds(
         base_rate=base_rate,
         slope=learned.slope,
@@ -291,10 +342,8 @@ def own_thresholds(  # noqa: PLR0913, PLR0917 -- the archive's columns, decision
         clear_below=clear_below,
         cast_above=cast_above,
         decided=len(which),
-        asked=float((verdict == "ask").mean()),
-        clear=float(likely[cleared].sum() / max(cleared.sum(), 1)),
-        missed=float(likely[cleared].sum() / likely.sum()),
-        cast=float((1 - likely[called]).sum() / max(called.sum(), 1)),
+        **_expected(after, likely)._asdict(),
+        shipped=_expected(before, likely),
     )
 
 
@@ -337,21 +386,66 @@ def _by_level(columns: Floats, levels: Floats, at: Floats) -> Floats:
     return np.stack(sums, axis=1)
 
 
-def _share(sums: Floats, learned: Learned, deviations: float) -> Floats:
-    """Errors (one more than expected, of one picture more) among pictures, and its error added."""
-    count = np.maximum(sums[:, 0], 1)
-    error = _error(sums[:, 2:] / count[:, None], learned)
-    return np.asarray((sums[:, 1] + 1) / (sums[:, 0] + 1) + deviations * error)
+class _Risk(NamedTuple):
+    """At each level (L,): the share of errors, its standard error, and whether it is of any."""
+
+    share: Floats
+    error: Floats
+    some: Bools
+
+    def backwards(self) -> _Risk:
+        """From the highest level."""
+        return _Risk(self.share[::-1], self.error[::-1], self.some[::-1])
 
 
-def _part(sums: Floats, all_of_them: Floats, learned: Learned, deviations: float) -> Floats:
-    """The same of errors among all casts that there are: their number is not sure, either."""
-    casts = all_of_them[1]
-    part = sums[:, 1:2] / casts
-    error = _error((sums[:, 2:] - part * all_of_them[2:]) / casts, learned)
-    return np.asarray((sums[:, 1] + 1) / (casts + 1) + deviations * error)
+def _share(sums: Floats, learned: Learned) -> _Risk:
+    """Of errors among pictures, by :func:`_columns` summed (L, 4)."""
+    count = np.maximum(sums[:, :1], 1)
+    share = (sums / count)[:, 1]
+    return _Risk(share, _error(sums[:, 2:] / count, learned), sums[:, 0] > 0)
+
+
+def _part(sums: Floats, whole: Floats, learned: Learned) -> _Risk:
+    """Of errors among all casts (``whole`` (4,)), whose number is not sure, either."""
+    casts = whole[1]
+    part = sums[:, 1] / casts
+    change = (sums[:, 2:] - part[:, None] * whole[2:]) / casts
+    return _Risk(part, _error(change, learned), sums[:, 0] > 0)
 
 
 def _error(change: Floats, learned: Learned) -> Floats:
     """Standard error of what changes so (L, 2) with offset and slope."""
     return np.asarray(np.sqrt(np.einsum("li,ij,lj->l", change, learned.covariance, change)))
+
+
+def _moved(
+    levels: Floats,
+    at: int,
+    shipped: float,
+    risks: Sequence[tuple[_Risk, float]],
+    nothing: float = 0.0,
+) -> float:
+    """The threshold to go by, of ascending levels, of which the one shipped is the one ``at``."""
+
+    def _widest(deviations: float) -> float:
+        kept = np.all(
+            [r.some & (r.share + deviations * r.error <= wanted) for r, wanted in risks], axis=0
+        )
+        return float(levels[kept].max(initial=nothing))
+
+    surely = _widest(_DEVIATIONS)
+    if surely > shipped:
+        return surely
+    if any(r.share[at] - _DEVIATIONS * r.error[at] > wanted for r, wanted in risks):
+        return min(shipped, _widest(0.0))
+    return shipped
+
+
+def _expected(verdict: NDArray[np.str_], likely: Floats) -> Expected:
+    clear, cast = verdict == "clear", verdict == "cast"
+    return Expected(
+        asked=float((verdict == "ask").mean()),
+        clear=float(likely[clear].sum() / max(clear.sum(), 1)),
+        missed=float(likely[clear].sum() / likely.sum()),
+        cast=float((1 - likely[cast]).sum() / max(cast.sum(), 1)),
+    )
