@@ -274,6 +274,32 @@ def test_a_document_may_say_more_but_not_less() -> None:
         OwnThresholds.from_plain({k: v for k, v in asdict(own).items() if k != "slope"})
 
 
+def test_what_is_grey_counts_among_clear_at_every_threshold() -> None:
+    # A third is grey and, as people decide, a cast as often as not: nothing else can be passed.
+    p, labels = archive(6000, BASE, 16)
+    grey = np.arange(6000) < 2000
+    p[grey], labels[grey] = 0.5, np.arange(2000) % 2
+    assert chosen(p, labels, 300, shipped=(0.03, 0.95)).clear_below > 0.03
+    assert chosen(p, labels, 300, shipped=(0.03, 0.95), monochrome=grey).clear_below == 0
+
+
+@pytest.mark.parametrize(
+    ("share", "error", "goes_to"),
+    [
+        ([0.01, 0.02, 0.03], [0.005, 0.005, 0.005], 0.2),  # the widest holds, surely
+        ([0.01, 0.02, 0.03], [0.005, 0.005, 0.02], 0.1),  # it does not hold surely
+        ([0.01, 0.06, 0.07], [0.001, 0.01, 0.01], 0.1),  # that shipped is not surely broken
+        ([0.01, 0.08, 0.09], [0.001, 0.01, 0.01], 0.0),  # it is
+        ([0.30, 0.30, 0.04], [0.01, 0.01, 0.05], 0.1),  # it is, yet what may hold is not sure
+        ([0.30, 0.30, 0.30], [0.01, 0.01, 0.01], -9.0),  # nothing holds
+    ],
+)
+def test_how_a_threshold_moves(share: list[float], error: list[float], goes_to: float) -> None:
+    risk = thresholds._Risk(np.array(share), np.array(error), np.ones(3, dtype=np.bool_))
+    levels = np.array([0.0, 0.1, 0.2])
+    assert thresholds._moved(levels, 1, 0.1, [(risk, 0.05)], nothing=-9.0) == goes_to
+
+
 def test_risks_in_the_terms_of_decisions_by_hand() -> None:
     # Above 0.5: 1 none, 2 slight, 6 evident, 1 that nobody could tell; 1 of 10 is none, and
     # 3 of 9 are not evident. Above 0.2: 3 of 14 are none.
