@@ -99,9 +99,8 @@ class OwnThresholds:
     """``clear`` at or below the one probability, ``cast`` above the other, else ``ask``.
 
     Both hold for a picture's own probability moved to ``base_rate``. ``slope`` and
-    ``offset`` are the calibration that ``decided`` decisions gave. By it, ``asked``,
-    ``clear``, ``missed`` and ``cast`` are to be expected of these thresholds (see
-    :class:`Expected`), and ``shipped`` of those that autocast came with.
+    ``offset`` are the calibration that ``decided`` decisions gave; by it, ``before`` is
+    to be expected of the thresholds that autocast came with, ``after`` of these.
     """
 
     base_rate: float
@@ -110,11 +109,8 @@ class OwnThresholds:
     clear_below: float
     cast_above: float
     decided: int
-    asked: float
-    clear: float
-    missed: float
-    cast: float
-    shipped: Expected
+    before: Expected
+    after: Expected
 
     @classmethod
     def from_plain(cls, data: Mapping[str, Any]) -> OwnThresholds:
@@ -136,7 +132,8 @@ class OwnThresholds:
             A field is missing.
         """
         given = {each.name: data[each.name] for each in fields(cls)}
-        return cls(**{**given, "shipped": Expected(*given["shipped"])})
+        given |= {name: Expected(*given[name]) for name in ("before", "after")}
+        return cls(**given)
 
 
 def verdicts(
@@ -342,8 +339,8 @@ def own_thresholds(  # noqa: PLR0913, PLR0917 -- the archive's columns, decision
         clear_below=clear_below,
         cast_above=cast_above,
         decided=len(which),
-        **_expected(after, likely)._asdict(),
-        shipped=_expected(before, likely),
+        before=_expected(before, likely),
+        after=_expected(after, likely),
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -128,16 +128,9 @@ def test_the_base_rate_at_which_a_picture_was_judged_makes_no_difference() -> No
         for q, at in ((p, np.full(3000, BASE)), (moved, rates))
     )
     assert (own.slope, own.offset) == pytest.approx((other.slope, other.offset), abs=1e-9)
-    assert own == replace(
-        other,
-        slope=own.slope,
-        offset=own.offset,
-        shipped=own.shipped,
-        clear=own.clear,
-        missed=own.missed,
-        cast=own.cast,
-    )
-    assert own.shipped == pytest.approx(other.shipped)
+    assert (own.clear_below, own.cast_above) == (other.clear_below, other.cast_above)
+    assert own.before == pytest.approx(other.before)
+    assert own.after == pytest.approx(other.after)
     np.testing.assert_array_equal(
         verdicts(own, p, BASE, every, none), verdicts(own, moved, rates, every, none)
     )
@@ -156,8 +149,8 @@ def test_slack_is_used() -> None:
     own = chosen(p, labels, 600, shipped=(0.03, 0.95))
     assert own.clear_below > 0.03
     assert own.cast_above < 0.95
-    assert own.asked < own.shipped.asked
-    assert own.shipped.asked == pytest.approx(((p > 0.03) & (p <= 0.95)).mean())
+    assert own.after.asked < own.before.asked
+    assert own.before.asked == pytest.approx(((p > 0.03) & (p <= 0.95)).mean())
     for run, wanted in zip(errors(own, p, labels), RISKS, strict=True):
         assert run <= wanted
 
@@ -167,7 +160,7 @@ def test_where_casts_are_rare_fewer_are_called_casts() -> None:
     own = chosen(p, labels, 600, shipped=(0.12, 0.4))
     assert own.cast_above > 0.4
     assert own.clear_below >= 0.12
-    assert own.shipped.cast > RISKS.cast + 0.05
+    assert own.before.cast > RISKS.cast + 0.05
     assert errors(own, p, labels)[2] <= RISKS.cast + 0.04  # one archive's decisions are by chance
 
 
@@ -175,8 +168,8 @@ def test_where_casts_are_common_less_is_passed() -> None:
     p, labels = archive(20_000, 0.6, 9)
     own = chosen(p, labels, 600)
     assert own.clear_below < SHIPPED[0]
-    assert own.shipped.clear > RISKS.clear
-    assert own.clear <= RISKS.clear
+    assert own.before.clear > RISKS.clear
+    assert own.after.clear <= RISKS.clear
     assert errors(own, p, labels)[0] <= RISKS.clear + 0.02
 
 
@@ -232,13 +225,13 @@ def test_remarks_keep_from_a_verdict_and_what_is_grey_is_clear() -> None:
     assert (given_[grey & may[:, 0]] == "clear").all()
     assert (given_[~may[:, 0]] != "clear").all()
     assert (given_[~may.any(axis=1)] == "ask").all()
-    assert own.asked == pytest.approx((given_ == "ask").mean())
+    assert own.after.asked == pytest.approx((given_ == "ask").mean())
     clear, cast = given_ == "clear", given_ == "cast"
     odds = BASE / (1 - BASE) * np.exp(own.offset)
     likely = (x := odds * np.exp(own.slope * _evidence(p))) / (1 + x)
-    assert own.clear == pytest.approx(likely[clear].mean())
-    assert own.missed == pytest.approx(likely[clear].sum() / likely.sum())
-    assert own.cast == pytest.approx((1 - likely[cast]).mean())
+    assert own.after.clear == pytest.approx(likely[clear].mean())
+    assert own.after.missed == pytest.approx(likely[clear].sum() / likely.sum())
+    assert own.after.cast == pytest.approx((1 - likely[cast]).mean())
 
 
 def _evidence(p: Floats) -> Floats:
@@ -260,10 +253,10 @@ def test_thresholds_move_only_to_where_risks_hold(
     own = chosen(p, labels, decided, seed=seed, risks=risks)
     assert 0 <= own.clear_below <= own.cast_above <= 1
     if own.clear_below != SHIPPED[0] and (p <= own.clear_below).any():
-        assert own.clear <= risks.clear
-        assert own.missed <= risks.missed
+        assert own.after.clear <= risks.clear
+        assert own.after.missed <= risks.missed
     if own.cast_above not in {SHIPPED[1], own.clear_below} and (p > own.cast_above).any():
-        assert own.cast <= risks.cast
+        assert own.after.cast <= risks.cast
     assert OwnThresholds.from_plain(json.loads(json.dumps(asdict(own)))) == own
 
 
