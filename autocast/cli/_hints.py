@@ -1,4 +1,4 @@
-"""What a person knows, as options that several commands share."""
+"""What a person knows, as options that several commands share; and positions in a picture."""
 
 from __future__ import annotations
 
@@ -6,17 +6,20 @@ import functools
 import inspect
 from collections.abc import Callable
 from math import isfinite
+from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
+from autocast.cli._app import one_sentence
 from autocast.judgement import Hint
 from autocast.judgement.things import HINT_HELP
 
 SPOT = "X,Y[,RADIUS]"
 _PLACE = (
-    " X,Y and RADIUS are pixels of the upright picture, from its top left; a radius is 1 % of "
-    "the long side unless given."
+    " X,Y and RADIUS are pixels of the upright picture, from its top left, such as 378,164; or "
+    "per cent of its width, height and long side, such as 63%,41%. A radius is 1 % of the long "
+    "side unless given."
 )
 """Said of the first hint alone."""
 
@@ -33,11 +36,14 @@ def with_hints(command: Callable[..., None]) -> Callable[..., None]:
 
     @functools.wraps(command)
     def parsed(**given: Any) -> None:  # noqa: ANN401 -- whatever the command takes
-        hints = [
-            Hint(hint, *numbers(spot, "--" + hint.replace("_", "-"), (2, 3)))
+        told = [
+            (hint, spot, "--" + hint.replace("_", "-"))
             for hint in HINT_HELP
             for spot in given.pop(hint) or ()
         ]
+        picture = given["pictures"][0] if "pictures" in given else given["picture"]
+        places = positions([(spot, option) for _, spot, option in told], picture, (2, 3))
+        hints = [Hint(hint, *at) for (hint, _, _), at in zip(told, places, strict=True)]
         command(**given, hints=hints)
 
     # Where typer reads what a command takes.
@@ -46,12 +52,44 @@ def with_hints(command: Callable[..., None]) -> Callable[..., None]:
     return parsed
 
 
-def numbers(text: str, option: str, counts: tuple[int, ...]) -> list[float]:
-    """The numbers of ``12,34``; anything else is a usage error that names the option."""
+def positions(
+    told: list[tuple[str, str]], picture: Path, counts: tuple[int, ...]
+) -> list[list[float]]:
+    """Positions in pixels, of texts such as ``378,164`` or ``63%,41%``, each with its option.
+
+    A usage error names the option of what is neither. The picture is only opened where
+    something is given in per cent.
+    """
+    read = [_numbers(text, option, counts) for text, option in told]
+    if not any(share for each in read for _, share in each):
+        return [[number for number, _ in each] for each in read]
+    with one_sentence():
+        from autocast.picture import upright_size
+
+        width, height = upright_size(picture)
+    wholes = (width, height, max(width, height))
+    return [
+        [
+            number * whole / 100 if share else number
+            for (number, share), whole in zip(each, wholes, strict=False)
+        ]
+        for each in read
+    ]
+
+
+def _numbers(text: str, option: str, counts: tuple[int, ...]) -> list[tuple[float, bool]]:
+    """The numbers of a text, and whether each is in per cent."""
+    parts = [part.strip() for part in text.split(",")]
     try:
-        values = [float(part) for part in text.split(",")]
+        values = [(float(part.removesuffix("%")), part.endswith("%")) for part in parts]
     except ValueError:
         values = []
-    if len(values) not in counts or not all(map(isfinite, values)):
-        raise typer.BadParameter(f"{text!r} is not a position; write {SPOT}.", param_hint=option)
+    # 100 % is the edge itself, and names the last pixel.
+    values = [(min(n, 99.999) if share and n <= 100 else n, share) for n, share in values]
+    if len(values) not in counts or not all(isfinite(number) for number, _ in values):
+        shape = "X,Y" if counts == (2,) else SPOT
+        raise typer.BadParameter(
+            f"{text!r} is not a position; write {shape}, in pixels or with % behind a number.",
+            param_hint=option,
+        )
     return values

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -213,6 +214,14 @@ def list_(
         bool,
         typer.Option("--both", help="Also show the chance for each picture alone."),
     ] = False,
+    plain: Annotated[
+        bool,
+        typer.Option(
+            "--plain",
+            help="Print for other programs: verdict, chance, a*, b*, spread, path, and what "
+            "decides it or why it failed, parted by tabs.",
+        ),
+    ] = False,
     count: Annotated[
         int, typer.Option(metavar="N", min=0, help="Lines to show at most; 0 shows all.")
     ] = 20,
@@ -250,7 +259,10 @@ def list_(
             findings=not each,
         )
         with Ledger.read(ledger) as opened:
-            _show(opened, wanted, count, both=both)
+            if plain:
+                _show_plain(opened, wanted, count)
+            else:
+                _show(opened, wanted, count, both=both)
 
 
 @app.command()
@@ -366,6 +378,16 @@ def sidecars(
         raise typer.Exit(1)
 
 
+def _show_plain(ledger: Ledger, wanted: Wanted, count: int) -> None:
+    import itertools
+
+    from autocast.report.listing import row_fields
+
+    rows = (row for page in ledger.pages(wanted, documents=True) for row in page)
+    for row in itertools.islice(rows, count or None):
+        typer.echo(row_fields(row))
+
+
 def _show(ledger: Ledger, wanted: Wanted, count: int, *, both: bool) -> None:
     import itertools
     from dataclasses import replace
@@ -383,9 +405,10 @@ def _show(ledger: Ledger, wanted: Wanted, count: int, *, both: bool) -> None:
     if rate is not None and assumed is not None and not wanted.failed:
         typer.echo(rate_text(rate, assumed, columns))
     lines = ledger.counts(wanted).pictures
-    pages = ledger.pages(wanted, size=count or PAGE)
+    pages = ledger.pages(wanted, size=count or PAGE, documents=True)
     shown = itertools.islice(pages, 1) if count else pages
-    for line in listing(shown, counts, columns, each=not wanted.findings, both=both):
+    width = columns if sys.stdout.isatty() else None
+    for line in listing(shown, counts, width, each=not wanted.findings, both=both):
         typer.echo(line)
     if 0 < count < lines:
         typer.echo(f"\nThe first {count:,} of {lines:,} lines; --count 0 shows all.")

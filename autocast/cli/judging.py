@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
@@ -24,9 +25,12 @@ from autocast.errors import AutocastError
 from autocast.judgement import Assumptions, Hint, Judgement
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from autocast.modelstore import Models
+
+Form = Literal["screen", "details", "block", "brief", "plain", "json"]
+"""How a judgement is printed."""
 
 
 @app.command()
@@ -39,7 +43,21 @@ def judge(
     json: Annotated[
         bool, typer.Option("--json", help="Print one JSON document per picture, one a line.")
     ] = False,
+    details: Annotated[
+        bool,
+        typer.Option(
+            "--details", help="Show all of it: cast by tone, every kind of evidence, notes."
+        ),
+    ] = False,
     brief: Annotated[bool, typer.Option("--brief", help="Print one line per picture.")] = False,
+    plain: Annotated[
+        bool,
+        typer.Option(
+            "--plain",
+            help="Print one line per picture for other programs: verdict, probability, a*, b*, "
+            "spread and path, parted by tabs.",
+        ),
+    ] = False,
     picture: Annotated[
         Path | None,
         typer.Option(
@@ -67,7 +85,8 @@ def judge(
 ) -> None:
     """Judge photographs: no evident cast, likely cast, or a person should look.
 
-    One picture is shown with all its evidence, several with a short block each.
+    One picture is shown with the reason and the places that matter, several with
+    three lines each; --details shows all the evidence.
     A picture that cannot be judged is named on standard error; the others are
     judged all the same. No picture is ever changed. With one picture, say what
     you know of a spot (--neutral and the other hints), and it is judged with that.
@@ -80,33 +99,20 @@ def judge(
     judged or the --picture not be written; 2 the command was not understood;
     130 interrupted.
     """
-    _check_usage(len(pictures), json=json, brief=brief, picture=picture, force=force)
+    _check_usage(len(pictures), picture=picture, force=force)
+    _one_of({"--json": json, "--brief": brief, "--plain": plain, "--details": details})
     if hints and len(pictures) > 1:
         raise typer.BadParameter(
             "tell of one picture at a time.", param_hint="--neutral and the other hints"
         )
-    from autocast.report.text import (
-        count_text,
-        judgement_json,
-        judgement_line,
-        judgement_text,
-        printable,
-    )
+    from autocast.report.text import count_text, printable
 
     assumptions = Assumptions(base_rate, risk_clear, risk_missed, risk_cast, strict)
     several = len(pictures) > 1
-    columns, colour = terminal()
+    form: Form = "details" if details else "block" if several else "screen"
+    form = "json" if json else "plain" if plain else "brief" if brief else form
     with one_sentence():
         loaded = models_in(models)
-
-    def shown(judgement: Judgement) -> str:
-        if json:
-            return judgement_json(judgement)
-        if brief:
-            return judgement_line(judgement, columns, colour=colour)
-        text = judgement_text(judgement, columns, colour=colour, brief=several)
-        return f"{text}\n" if several else text
-
     verdicts = []
     failed = 0
     with progress(len(pictures)) as step:
@@ -114,19 +120,41 @@ def judge(
             try:
                 for judgement in _judged(path, (hints, assumptions, loaded), picture, force=force):
                     verdicts.append(judgement.verdict)
-                    step(shown(judgement), err=False)
+                    step(_shown(judgement, form, parted=several), err=False)
             except AutocastError as error:
                 failed += 1
                 step(f"autocast: {printable(str(error))}", err=True)
-    if several and not json:
-        typer.echo(count_text(verdicts, failed, columns))
+    if several and not (json or plain):
+        typer.echo(count_text(verdicts, failed, terminal()[0]))
     if failed:
         raise typer.Exit(1)
 
 
-def _check_usage(count: int, *, json: bool, brief: bool, picture: Path | None, force: bool) -> None:
-    if json and brief:
-        raise typer.BadParameter("choose one of --json and --brief.", param_hint="--brief")
+def _shown(judgement: Judgement, form: Form, *, parted: bool) -> str:
+    from autocast.report import text
+
+    columns, colour = terminal()
+    if form == "json":
+        return text.judgement_json(judgement)
+    if form == "plain":
+        return text.judgement_fields(judgement)
+    if form == "brief":
+        # What is piped on is shortened nowhere.
+        width = columns if sys.stdout.isatty() else None
+        return text.judgement_line(judgement, width, colour=colour)
+    if form == "block":
+        return text.judgement_block(judgement, columns, colour=colour) + "\n"
+    whole = text.judgement_text(judgement, columns, colour=colour, details=form == "details")
+    return f"{whole}\n" if parted else whole
+
+
+def _one_of(options: Mapping[str, bool]) -> None:
+    given = [name for name, wanted in options.items() if wanted]
+    if len(given) > 1:
+        raise typer.BadParameter(f"choose one of {' and '.join(given)}.", param_hint=given[1])
+
+
+def _check_usage(count: int, *, picture: Path | None, force: bool) -> None:
     if picture is not None and count > 1:
         raise typer.BadParameter("takes one picture at a time.", param_hint="--picture")
     if force and picture is None:

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from autocast.cli._app import ModelsFolder, app, models_in, one_sentence, terminal
-from autocast.cli._hints import numbers
+from autocast.cli._hints import positions
 
 
 @app.command()
@@ -19,8 +19,9 @@ def measure(
         list[str] | None,
         typer.Option(
             metavar="X,Y",
-            help="A spot, in pixels of the upright picture from its top left; give --at again "
-            "for more. Without it, spots are proposed.",
+            help="A spot, in pixels of the upright picture from its top left, such as 378,164, or "
+            "in per cent of its width and height, such as 63%,41%; give --at again for more. "
+            "Without it, spots are proposed.",
         ),
     ] = None,
     radius: Annotated[
@@ -43,10 +44,8 @@ def measure(
     Exit codes: 0 read; 1 the picture or a spot cannot be read, standard error
     says why; 2 the command was not understood.
     """
-    places = []
-    for spot in at or ():
-        x, y = numbers(spot, "--at", (2,))
-        places.append((x, y))
+    told = positions([(spot, "--at") for spot in at or ()], picture, (2,))
+    places = [(x, y) for x, y in told]
     with one_sentence():
         from autocast.measuring import measure as measure_now
 

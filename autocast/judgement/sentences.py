@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 import math
+import string
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from types import MappingProxyType
 
-from autocast.colour import at_60
+from autocast.colour import QUOTED_AT, at_60
 from autocast.judgement import (
     REMARKS,
     SLIGHT_FROM,
     Evidence,
     Judgement,
     Leaning,
+    Spot,
     Verdict,
     describe,
     hue_name,
 )
-from autocast.judgement.things import OBJECT
+from autocast.judgement.things import NEUTRALS, OBJECT, OTHER_LIGHT
 
 TONE_SHARE = 0.06
 """Share of the frame from which a tone range is named (project convention)."""
@@ -31,12 +34,94 @@ LEANS: Mapping[Leaning, str] = MappingProxyType(
     {"clear": "It leans towards no evident cast.", "cast": "It leans towards a cast."}
 )
 """Which way a picture leans that is left to a person."""
+DECIDES = "What decides it: "
+"""How the sentence that asks begins."""
+DROVE = "What drove it: "
+"""How the sentence on the strongest evidence begins."""
 UNSURE = "unsure"
 """The reason to ask where no remark gives one."""
 
 
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What decides a picture that is left to a person.
+
+    ``spot`` is the place of ``look_at`` that it is about, by its number from 0, and ``hint``
+    what to say of it where the answer is yes, a key of :data:`autocast.judgement.HINTS`; both
+    None where only the eye can tell.
+    """
+
+    text: str
+    spot: int | None = None
+    hint: str | None = None
+
+
+# Where no spot can answer, each remark asks something of its own.
+_ASKED: Mapping[str, str] = MappingProxyType(
+    {
+        "hint_doubted": "Is the spot really what you said? If not, judge again without it.",
+        "cmyk_without_profile": "Which profile belongs to it? Embed it and judge again.",
+        "not_photograph": "Is it a photograph? Of drawings and graphics nothing can be told.",
+        "toned": "Is the tone meant?",
+        "dark": "Can a thing of known colour be made out in it?",
+        "off_grid": "Is the colour of the light meant, as on a stage or under water?",
+    }
+)
+_BY_EYE = "Does anything in it have a colour that you know?"
+
+
+def letter(number: int) -> str:
+    """The letter of a place of ``look_at``, by its number from 0."""
+    return string.ascii_uppercase[number]
+
+
+def question(judgement: Judgement) -> Question | None:
+    """What decides a picture that is left to a person; None for another verdict.
+
+    Parameters
+    ----------
+    judgement : Judgement
+        Its remarks and the places worth a look are read.
+
+    Returns
+    -------
+    Question or None
+        One sentence that can be answered by looking.
+    """
+    if judgement.verdict != "ask":
+        return None
+    for remark, text in _ASKED.items():
+        if remark in judgement.remarks:
+            return Question(text)
+    places = list(enumerate(judgement.look_at))
+    neutrals = [(number, spot) for number, spot in places if spot.kind == NEUTRALS]
+    objects = [number for number, spot in places if spot.kind == OBJECT]
+    if {"mixed_light", "parts_disagree"} & set(judgement.remarks) and places:
+        number, spot = neutrals[-1] if neutrals else places[0]
+        where = f"Does the {_thing(spot)} at {letter(number)} stand in the same light as the rest?"
+        return Question(f"{where} If not, tell its region as another light.", number, OTHER_LIGHT)
+    if neutrals:
+        # Middle tones are read best, and a hint counts most near its own lightness.
+        number, spot = min(neutrals, key=lambda each: abs(each[1].reads.lightness - QUOTED_AT))
+        return Question(f"Is the {_thing(spot)} at {letter(number)} neutral?", number, "neutral")
+    if objects:
+        where = letter(objects[0])
+        return Question(
+            f"Is the object at {where} of that colour itself?", objects[0], "own_colour"
+        )
+    return Question(_BY_EYE)
+
+
+def _thing(spot: Spot) -> str:
+    """What a spot is taken for, without the guess that it is neutral: that is asked."""
+    inside = spot.what.partition("(")[2].rstrip(")")
+    if spot.kind == OBJECT:
+        return "object"
+    return f"{inside} part" if inside in {"white", "dark"} else inside or spot.what
+
+
 def compose(judgement: Judgement) -> tuple[str, ...]:
-    """What a person reads first: verdict, tones, what drove it, what speaks against."""
+    """What a person reads first: verdict, tones, what drove it, what is against it, a question."""
     return tuple(
         sentence
         for sentence in (
@@ -44,6 +129,7 @@ def compose(judgement: Judgement) -> tuple[str, ...]:
             _tones(judgement),
             _drivers(judgement),
             _against(judgement),
+            _decides(judgement),
         )
         if sentence
     )
@@ -88,6 +174,11 @@ def _verdict(judgement: Judgement) -> str:
     return f"A person should look: {why[0].lower()}{why[1:]}{leaning}"
 
 
+def _decides(judgement: Judgement) -> str:
+    asked = question(judgement)
+    return "" if asked is None else DECIDES + asked.text
+
+
 def _tones(judgement: Judgement) -> str:
     cast = judgement.cast
     apart = []
@@ -118,7 +209,7 @@ def _drivers(judgement: Judgement) -> str:
     parts += [_changed(e, judgement.probability) for e in context]
     if not parts:
         return ""
-    return "What drove it: " + "; ".join(parts) + "."
+    return DROVE + "; ".join(parts) + "."
 
 
 def _changed(evidence: Evidence, probability: float) -> str:

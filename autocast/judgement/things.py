@@ -209,8 +209,8 @@ THINGS: tuple[Thing, ...] = (
     ),
     Thing(
         name="statistics",
-        singular="picture-wide statistics",
-        plural="picture-wide statistics",
+        singular="overall balance of the picture",
+        plural="overall balance of the picture",
         source="Published estimators of the light; autocast/evidence/statistics.py cites each.",
         mark=Mark((204, 121, 167), "plus", "plain", (10, 3, 2, 3, 2, 3)),
     ),

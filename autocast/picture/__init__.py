@@ -23,5 +23,6 @@ from autocast.picture.opening import (
     open_picture as open_picture,
     own_space as own_space,
     reduced_pixels as reduced_pixels,
+    upright_size as upright_size,
 )
 from autocast.picture.profiles import RgbSpace as RgbSpace, srgb_space as srgb_space

@@ -163,6 +163,29 @@ def full_pixels(source: Source) -> Floats:
     return out
 
 
+def upright_size(source: Source) -> tuple[int, int]:
+    """Width and height of the upright picture, without decoding more than that needs.
+
+    Parameters
+    ----------
+    source : path, bytes, binary file, PIL image or array
+        As for :func:`open_picture`.
+
+    Returns
+    -------
+    (int, int)
+        In pixels.
+
+    Raises
+    ------
+    PictureError
+        The picture cannot be read.
+    """
+    name, resolved = decoding.resolve(source)
+    decoded = decoding.decode(name, resolved, 1)
+    return decoded.width, decoded.height
+
+
 def reduced_pixels(source: Source, side: int) -> Floats:
     """The upright picture made small, for showing.
 

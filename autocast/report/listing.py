@@ -9,7 +9,7 @@ from typing import Any
 
 from autocast.archive.rate import Rate
 from autocast.archive.rows import Counts, InSeries, Row, is_address
-from autocast.judgement import hue_name
+from autocast.judgement import Judgement, hue_name
 from autocast.report.text import (
     GLUE,
     NARROWEST,
@@ -18,6 +18,7 @@ from autocast.report.text import (
     chance,
     percent,
     printable,
+    question_words,
     shorten,
     wrap,
 )
@@ -74,7 +75,7 @@ def own_text(own: Mapping[str, Any], width: int = 80) -> str:
 def listing(
     pages: Iterable[Sequence[Row]],
     counts: Counts,
-    width: int = 80,
+    width: int | None = 80,
     *,
     each: bool = False,
     both: bool = False,
@@ -82,15 +83,19 @@ def listing(
     """Lines for pages of rows in their order, under a heading for each kind.
 
     The chance is that in this archive; with ``both`` the one for the picture alone
-    stands before it. A series with one fault is one line: how many of its pictures
-    share the fault, and how sure that is; unless ``each`` picture gets its own.
+    stands before it. What asks has its question below it, where the rows bring their
+    judgements. Without a ``width`` nothing is shortened. A series with one fault is
+    one line: how many of its pictures share the fault, and how sure that is; unless
+    ``each`` picture gets its own.
     """
-    width = max(width, NARROWEST)
+    width = None if width is None else max(width, NARROWEST)
     inside = last = ""
     for number, page in enumerate(pages):
         if number == 0:
             inside = os.fsdecode(common_root(row.folder for row in page))
-            if inside:
+            if width is None:
+                inside = ""  # where nothing is shortened, paths are whole
+            elif inside:
                 yield from wrap(f"In {printable(inside)}", width, 3)
         for row in page:
             led = None if each else _led(row)
@@ -116,16 +121,18 @@ def _heading(kind: str, counts: Counts) -> str:
     return f"{OUTCOME_WORDS[kind].upper()} ({getattr(counts, kind):,})"
 
 
-def _series(row: Row, series: InSeries, inside: str, width: int) -> str:
+def _series(row: Row, series: InSeries, inside: str, width: int | None) -> str:
     many = f"{series.sharing:,} of {series.count:,}"
     cast = cast_briefly(series.shared_a, series.shared_b)
     line = f"{many:>11} {_chance(series.probability):>6}  {cast:<22}  "
-    return line + shorten(printable(_below(row.name, inside)), max(12, width - len(line)))
+    return line + _fitted(printable(_below(row.name, inside)), width, len(line))
 
 
-def _line(row: Row, inside: str, width: int, *, both: bool) -> str:
+def _line(row: Row, inside: str, width: int | None, *, both: bool) -> str:
     if row.failure is not None:
-        return "\n".join(f"   {line}" for line in wrap(printable(row.failure), width - 3, 2))
+        text = printable(row.failure)
+        lines = [text] if width is None else wrap(text, width - 3, 2)
+        return "\n".join(f"   {line}" for line in lines)
     name = printable(_below(row.name, inside))
     if row.series is not None and row.series.odd:
         name = f"{name} (differs from its series)"
@@ -133,11 +140,34 @@ def _line(row: Row, inside: str, width: int, *, both: bool) -> str:
     if both:
         chances = f"{_chance(row.probability):>7} {chances[1:]}"
     line = f"{chances}  {cast_briefly(row.a or 0.0, row.b or 0.0):<22}  "
-    return line + shorten(name, max(12, width - len(line)))
+    out = line + _fitted(name, width, len(line))
+    if row.verdict == "ask" and row.document is not None:
+        asked = question_words(Judgement.from_json(row.document)).replace(GLUE, " ")
+        out += "\n" + " " * 10 + _fitted(asked, width, 10)
+    return out
+
+
+def _fitted(text: str, width: int | None, taken: int) -> str:
+    """A text in what a line has left; whole where lines have no end."""
+    return text if width is None else shorten(text, max(12, width - taken))
 
 
 def _chance(probability: float | None) -> str:
     return chance(probability or 0.0).replace(GLUE, " ")
+
+
+def row_fields(row: Row) -> str:
+    """One line for other programs, between tabs.
+
+    Verdict (``failed`` where there is none), chance in this archive, a*, b*, spread, path, and
+    the question that decides it or why it failed.
+    """
+    asked = "" if row.document is None else question_words(Judgement.from_json(row.document))
+    said = printable(row.failure or asked.replace(GLUE, " "))
+    figures = (
+        "" if v is None else str(v) for v in (row.archive_probability, row.a, row.b, row.spread)
+    )
+    return "\t".join((row.verdict or "failed", *figures, printable(row.name), said))
 
 
 def common_root(folders: Iterable[bytes]) -> bytes:

@@ -10,6 +10,7 @@ from autocast.report.text import (
     NARROWEST,
     beside,
     cast_figures,
+    position,
     printable,
     shorten,
     signed,
@@ -61,7 +62,8 @@ def _measures(measures: Measures, width: int) -> Iterator[str]:
             tuple(f"{v:.{digits}f}" for v in spot.values),
             (f"{spot.reads.lightness:.1f}", signed(spot.reads.a), signed(spot.reads.b)),
         )
-        for line in wrap(_meaning(spot), width - 4, 2):
+        share = position(spot.x / measures.width, spot.y / measures.height, 100, 100)
+        for line in wrap(f"{share.partition(GLUE)[2]} {_meaning(spot)}", width - 4, 2):
             yield "    " + line
 
 
@@ -136,7 +138,8 @@ def _proof(proof: Proof, width: int) -> Iterator[str]:
     for r in proof.readings:
         place = f"{r.x * proof.after.width:.0f},{r.y * proof.after.height:.0f}"
         yield f"{r.number:>3} {place:<11}{_lab(r.before)} {_lab(r.after)} {r.should}"
-        for line in wrap(f"{printable(r.what)}: {OUTCOMES[r.outcome]}", width - 4, 2):
+        share = position(r.x, r.y, 100, 100).partition(GLUE)[2]
+        for line in wrap(f"{share} {printable(r.what)}: {OUTCOMES[r.outcome]}", width - 4, 2):
             yield "    " + line
     yield from wrap(f"Judged again: {_judged(proof.after)}", width, 2)
 

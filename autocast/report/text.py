@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 import textwrap
 import unicodedata
 from collections import Counter
@@ -30,6 +31,8 @@ from autocast.judgement import (
     hue_name,
     strength_word,
 )
+from autocast.judgement.sentences import DECIDES, DROVE, LEANS, Question, letter, question, reasons
+from autocast.judgement.things import CLASSES, OTHER_LIGHT
 
 OUTCOME_WORDS: Mapping[str, str] = {
     **dict[str, str](VERDICT_WORDS.items()),
@@ -97,46 +100,130 @@ def shorten(text: str, width: int) -> str:
     return set_cell_size(f"{head.rstrip()}…{tail}", width).rstrip()
 
 
-def judgement_text(
-    judgement: Judgement, width: int = 80, *, colour: bool = False, brief: bool = False
-) -> str:
-    """Several lines on one picture, the most important first, each within ``width`` columns.
+SPOTS_FIRST = 2
+"""Places that the first screen shows (project convention)."""
 
-    ``brief`` leaves out the tone ranges and the evidence. ``width`` below 40
-    counts as 40. ``colour`` adds ECMA-48 sequences. No newline at the end.
+
+def judgement_text(
+    judgement: Judgement, width: int = 80, *, colour: bool = False, details: bool = False
+) -> str:
+    """What a person needs of one picture, each line within ``width`` columns.
+
+    Verdict, how sure, the one reason, the places that matter and what to do next; ``details``
+    adds all places, tone ranges, evidence and notes. ``width`` below 40 counts as 40.
+    ``colour`` adds ECMA-48 sequences. No newline at the end.
     """
     page = _Page(max(width, NARROWEST), colour=colour)
+    asked = question(judgement)
     _heading(page, judgement)
-    for sentence in judgement.sentences:
-        page.add(printable(sentence), indent=2)
-    if judgement.look_at:
+    _reason(page, judgement, asked)
+    places = list(enumerate(judgement.look_at))
+    if not details:
+        first = [] if asked is None or asked.spot is None else [places[asked.spot]]
+        places = (first + [each for each in places if each not in first])[:SPOTS_FIRST]
+    if places:
         page.title("Look here")
-        for number, spot in enumerate(judgement.look_at, 1):
-            page.add(f"{number}. {place_words(spot)}: {spot_words(spot, ', ')}", indent=2, hang=3)
-    if not brief:
+    for number, spot in places:
+        at = position(spot.x, spot.y, judgement.width, judgement.height)
+        page.add(f"{letter(number)}  {at}: {spot_words(spot, ', ')}", indent=2, hang=3)
+    if details:
         _tones(page, judgement)
         _evidence(page, judgement)
-    # A remark that hands the picture to a person is the reason among the sentences.
-    notes = [REMARKS[r].sentence for r in judgement.remarks if not REMARKS[r].asks]
-    if notes:
-        page.title("Note")
-        for note in notes:
-            page.add(note, indent=2)
+        notes = [REMARKS[r].sentence for r in judgement.remarks if not REMARKS[r].asks]
+        if notes:
+            page.title("Note")
+            for note in notes:
+                page.add(note, indent=2)
+    _next(page, judgement, asked)
     return "\n".join(page.lines)
 
 
-def judgement_line(judgement: Judgement, width: int = 80, *, colour: bool = False) -> str:
-    """One line of at most ``width`` (at least 40) columns: verdict, probability, cast, name."""
-    width = max(width, NARROWEST)
+def judgement_block(judgement: Judgement, width: int = 80, *, colour: bool = False) -> str:
+    """Three lines of one picture among several: its name, what was found, what decides it."""
+    page = _Page(max(width, NARROWEST), colour=colour)
+    _heading(page, judgement)
+    del page.lines[2:]
+    cast, asked = judgement.cast, question(judgement)
+    said = f"{chance(judgement.probability)} chance, {cast_figures(cast.a, cast.b)}"
+    if asked is not None:
+        said = f"{chance(judgement.probability)} chance. {question_words(judgement)}"
+    page.lines.append("  " + shorten(said.replace(GLUE, " "), page.width - 2))
+    return "\n".join(page.lines)
+
+
+def question_words(judgement: Judgement) -> str:
+    """What decides a picture that is left to a person, and where to look; '' for another."""
+    asked = question(judgement)
+    if asked is None or asked.spot is None:
+        return "" if asked is None else asked.text
+    spot = judgement.look_at[asked.spot]
+    where = position(spot.x, spot.y, judgement.width, judgement.height)
+    return f"{asked.text} {letter(asked.spot)}: {where}"
+
+
+def _reason(page: _Page, judgement: Judgement, asked: Question | None) -> None:
+    why = _why(judgement)
+    if why:
+        said = " ".join(why)
+        page.add(said if said.startswith(DROVE) else f"Why: {said}", indent=2, hang=2)
+    if asked is not None:
+        page.add(DECIDES + asked.text, indent=2, hang=2)
+
+
+def _why(judgement: Judgement) -> list[str]:
+    """The one reason, without the verdict, which stands above it."""
+    cast = judgement.cast
+    if judgement.verdict == "ask":
+        leaning = [] if judgement.leans is None else [LEANS[judgement.leans]]
+        return [*reasons("ask", judgement.remarks, (cast.a, cast.b)).values(), *leaning]
+    first, *rest = (printable(sentence) for sentence in judgement.sentences or ("",))
+    drove = [each for each in rest if each.startswith(DROVE)]
+    if "monochrome" in judgement.remarks:
+        return [first]
+    return drove[:1]
+
+
+def _next(page: _Page, judgement: Judgement, asked: Question | None) -> None:
+    """The very command that goes on from here."""
+    name = _quoted(judgement.name)
+    if judgement.verdict == "cast":
+        page.add(f"Next: autocast correct {name} --to OUT", indent=2, hang=8)
+    elif asked is not None and asked.spot is not None and asked.hint is not None:
+        spot = judgement.look_at[asked.spot]
+        at = position(spot.x, spot.y, judgement.width, judgement.height).partition(GLUE)[0]
+        if asked.hint == OTHER_LIGHT:
+            at += ",RADIUS"
+        option = asked.hint.replace("_", "-")
+        page.add(f"If so: autocast judge {name} --{option} {at}", indent=2, hang=9)
+
+
+def _quoted(name: str) -> str:
+    """A name as a shell takes it; what cannot be shown as it is stays to be typed."""
+    return shlex.quote(name) if name and printable(name) == name else "PICTURE"
+
+
+def judgement_line(judgement: Judgement, width: int | None = 80, *, colour: bool = False) -> str:
+    """One line: verdict, probability, cast, name.
+
+    It has at most ``width`` (at least 40) columns; None shortens nothing.
+    """
     longest = max(map(len, VERDICT_WORDS.values()))
     verdict = f"{MARKS[judgement.verdict]} {judgement.verdict_words:<{longest}}"
     rest = f" {chance(judgement.probability).replace(GLUE, ' '):>5}"
-    if width >= NARROWEST + 30:
+    if width is None or max(width, NARROWEST) >= NARROWEST + 30:
         rest += f"  {cast_briefly(judgement.cast.a, judgement.cast.b):<21}"
     name = printable(judgement.name)
-    left = width - cell_len(verdict + rest) - 2
-    line = f"{rest}  {shorten(name, left)}"
+    if width is not None:
+        name = shorten(name, max(width, NARROWEST) - cell_len(verdict + rest) - 2)
+    line = f"{rest}  {name}"
     return (_styled(verdict, _VERDICT_STYLES[judgement.verdict]) if colour else verdict) + line
+
+
+def judgement_fields(judgement: Judgement) -> str:
+    """One line for other programs: verdict, probability, a*, b*, spread, name, between tabs."""
+    cast = judgement.cast
+    figures = (judgement.probability, cast.a, cast.b, cast.spread)
+    return "\t".join((judgement.verdict, *map(str, figures), printable(judgement.name)))
 
 
 def judgement_json(judgement: Judgement) -> str:
@@ -227,6 +314,7 @@ def beside(name: str, facts: str, width: int) -> tuple[str, str, str]:
 
 
 def _heading(page: _Page, judgement: Judgement) -> None:
+    """Name, verdict, and how sure; in at least three lines."""
     facts = f"{judgement.width} x {judgement.height}, {judgement.profile}"
     name, gap, facts = beside(judgement.name, facts, page.width)
     page.lines.append(page.styled(name, _BOLD) + gap + page.styled(facts, _FAINT))
@@ -269,16 +357,16 @@ def _tones(page: _Page, judgement: Judgement) -> None:
 
 
 def side(stance: Stance, verdict: Verdict) -> str:
-    """The side an evidence takes: ``for a cast``, ``for no cast`` or ``for neither``."""
+    """The side an evidence takes: ``for a cast``, ``for no cast`` or ``no clear vote``."""
     if stance == "silent":
-        return "for neither"
+        return "no clear vote"
     return "for no cast" if (stance == "for") == (verdict == "clear") else "for a cast"
 
 
 def name_of(evidence: Evidence) -> str:
-    """An evidence's kind and label, said once where they are the same."""
+    """A known colour's kind and label, said once where they are the same; else the label."""
     kind, label = printable(evidence.kind), printable(evidence.label)
-    return label if label.startswith(kind) else f"{kind}: {label}"
+    return label if kind not in CLASSES or label.startswith(kind) else f"{kind}: {label}"
 
 
 def no_votes(judgement: Judgement) -> str:
@@ -297,7 +385,8 @@ def _evidence(page: _Page, judgement: Judgement) -> None:
     for stance in stances:
         chosen = [e for e in found if e.stance == stance]
         if chosen:
-            page.title(f"Speaks {side(stance, judgement.verdict)}")
+            taken = side(stance, judgement.verdict)
+            page.title("No clear vote" if stance == "silent" else f"Speaks {taken}")
         for evidence in chosen:
             _one_evidence(page, evidence)
     missing = no_votes(judgement)
@@ -333,9 +422,13 @@ def _left_out(evidence: Evidence) -> str:
     return f"left out: cast{GLUE}moves{GLUE}{evidence.drove:.1f}, {chance}"
 
 
-def place_words(spot: Spot) -> str:
-    """Where a spot lies, as ``63 % from left, 41 % from top``."""
-    return f"{percent(spot.x)} from left, {percent(spot.y)} from top"
+def position(x: float, y: float, width: int, height: int) -> str:
+    """A place of a picture as a hint takes it, ``378,164``, and in per cent, ``(63%,41%)``.
+
+    ``x`` and ``y`` are fractions of the upright picture's ``width`` and ``height`` in pixels.
+    """
+    at = f"{min(int(x * width), width - 1)},{min(int(y * height), height - 1)}"
+    return f"{at}{GLUE}({100 * x:.0f}%,{100 * y:.0f}%)"
 
 
 def spot_words(spot: Spot, between: str = ": ") -> str:

@@ -8,6 +8,7 @@ import re
 import select
 import subprocess
 import sys
+from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,6 +20,7 @@ from autocast.archive.ledger import Ledger
 from autocast.archive.rows import Wanted
 from autocast.cli import app
 from autocast.modelstore import Models, default_models
+from autocast.report.listing import listing
 from tests.archive.test_ledger import outcome
 from tests.archives import archive, other_models
 
@@ -124,7 +126,6 @@ def test_what_to_see_first_comes_first_and_fits(ledger: Path) -> None:
     result = run("list", ledger, "--count", "0")
     assert result.exit_code == 0
     lines = result.stdout.splitlines()
-    assert all(cell_len(line) <= 80 for line in lines)
     assert all(line.isprintable() for line in lines)
     heads = [line for line in lines if re.match(r"[A-Z ]+\(", line)]
     assert heads == [
@@ -133,8 +134,8 @@ def test_what_to_see_first_comes_first_and_fits(ledger: Path) -> None:
         "NO EVIDENT CAST (8)",
         "COULD NOT BE JUDGED (1)",
     ]
-    assert "In /a/box" in lines
-    assert r"0\x1b\xff.jpg" in result.stdout
+    # Piped on, paths are whole.
+    assert r"/a/box/0\x1b\xff.jpg" in result.stdout
     short = run("list", ledger, "--count", "5").stdout.splitlines()
     assert short[-1] == "The first 5 of 31 lines; --count 0 shows all."
 
@@ -242,3 +243,26 @@ def test_a_terminal_shows_how_far_it_is(walked: tuple[Path, Path], tmp_path: Pat
     assert "/s" in text
     assert "left" in text
     assert re.search(r"\d to look at", text)
+
+
+def test_the_list_for_a_terminal_fits_it_and_for_programs_has_fields(ledger: Path) -> None:
+    with Ledger.read(ledger) as opened:
+        pages = list(opened.pages(documents=True))
+        shown = list(listing(pages, opened.counts(), 80))
+    assert all(cell_len(line) <= 80 for text in shown for line in text.splitlines())
+    assert "In /a/box" in shown
+    result = run("list", ledger, "--count", "0", "--plain")
+    rows = [line.split("\t") for line in result.stdout.splitlines()]
+    assert {len(row) for row in rows} == {7}
+    assert Counter(row[0] for row in rows) == {"cast": 8, "ask": 14, "clear": 8, "failed": 1}
+    asks = [row for row in rows if row[0] == "ask"]
+    assert all(row[6].rstrip("0123456789%,() ").endswith(("?", ".", "A:", "B:")) for row in asks)
+    assert rows[-1][6]  # why it failed
+    assert len(run("list", ledger, "--plain", "--count", "3").stdout.splitlines()) == 3
+
+
+def test_hues_may_be_warm_or_cold(ledger: Path) -> None:
+    cold = run("list", ledger, "--count", "0", "--plain", "--hue", "cold").stdout
+    blue = run("list", ledger, "--count", "0", "--plain", "--hue", "blue").stdout
+    assert cold.splitlines() == blue.splitlines() != []
+    assert run("list", ledger, "--plain", "--hue", "warm").stdout == ""

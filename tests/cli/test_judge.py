@@ -72,8 +72,12 @@ def run(*arguments: str) -> Result:
     return CliRunner().invoke(app, ["judge", *arguments])
 
 
-def test_one_picture_is_shown_in_full(judged: list[str]) -> None:
-    result = run("harbour_0231.jpg")
+def test_one_picture_gets_a_screen_and_all_of_it_where_it_is_asked_for(judged: list[str]) -> None:
+    screen = run("harbour_0231.jpg")
+    assert "LIKELY CAST: evident, colder, towards blue" in screen.stdout
+    assert "weight" not in screen.stdout
+    judged.clear()
+    result = run("harbour_0231.jpg", "--details")
     assert result.exit_code == 0
     assert judged == ["harbour_0231.jpg"]
     assert "LIKELY CAST: evident, colder, towards blue" in result.stdout

@@ -41,7 +41,7 @@ def test_sentences_are_sentences(judgement: Judgement) -> None:
     for sentence in sentences:
         assert sentence == sentence.strip()
         assert sentence[0].isupper()
-        assert sentence.endswith(".")
+        assert sentence[-1] in ".?"
         assert "\n" not in sentence
         assert "  " not in sentence
         assert ".." not in sentence

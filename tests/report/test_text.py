@@ -17,9 +17,12 @@ from autocast.judgement.things import CONTENT
 from autocast.report.text import (
     NARROWEST,
     count_text,
+    judgement_block,
+    judgement_fields,
     judgement_line,
     judgement_text,
     percent,
+    position,
     printable,
     shorten,
     wrap,
@@ -41,7 +44,8 @@ def everything(judgement: Judgement, width: int, *, colour: bool = False) -> str
     return "\n".join(
         (
             judgement_text(judgement, width, colour=colour),
-            judgement_text(judgement, width, colour=colour, brief=True),
+            judgement_text(judgement, width, colour=colour, details=True),
+            judgement_block(judgement, width, colour=colour),
             judgement_line(judgement, width, colour=colour),
         )
     )
@@ -88,7 +92,7 @@ def test_the_cast_is_given_in_words_and_figures() -> None:
 
 
 def test_the_evidence_is_given_in_full() -> None:
-    text = judgement_text(samples.LIKELY)
+    text = judgement_text(samples.LIKELY, details=True)
     for words in (
         "neutrals: pavement and cloud, 34 % of the picture, weight 0.55",
         "reads L* 61 a* -1.0 b* -7.9, should read L* 61 a* +0.2 b* +1.4",
@@ -101,15 +105,15 @@ def test_the_evidence_is_given_in_full() -> None:
     other = text.index("Speaks for no cast")
     assert text.index("Speaks for a cast") < text.index("sky: clear sky") < other
     assert other < text.index("vegetation: trees")
-    assert "Speaks for no cast\n  neutrals" in judgement_text(samples.CLEAR)
+    assert "Speaks for no cast\n  neutrals" in judgement_text(samples.CLEAR, details=True)
 
 
 def test_a_coloured_thing_is_shown_without_a_vote() -> None:
     thing = replace(
         samples.LIKELY.evidence[0], kind="object", label="boat", expected=None, weight=0.0
     )
-    text = judgement_text(replace(samples.LIKELY, evidence=(thing,)))
-    assert "object: boat, 34 % of the picture, weight 0.00\n    reads L* 61" in text
+    text = judgement_text(replace(samples.LIKELY, evidence=(thing,)), details=True)
+    assert "boat, 34 % of the picture, weight 0.00\n    reads L* 61" in text
     assert "should read" not in text
     assert "implies" not in text
 
@@ -118,7 +122,7 @@ def test_what_the_picture_shows_is_given_by_what_it_changes() -> None:
     judgement = replace(
         samples.CLEAR, evidence=(*_content_evidence(_Drove({}, {CONTENT: -0.21}), "clear"),)
     )
-    text = judgement_text(judgement)
+    text = judgement_text(judgement, details=True)
     assert "Speaks for no cast\n  what the picture seems to show; left out: chance" in text
     assert "+21" in text
     assert "Too little for a vote" not in text
@@ -128,22 +132,25 @@ def test_a_tone_is_worded_as_it_would_be_at_the_lightness_the_words_are_defined_
     # The same light reads C* 5 at L* 25 and (60 + 16) / (25 + 16) as much at L* 60, where 6 and
     # more is called evident (C*/(L* + 16) is constant by the CIELAB formulas, CIE 15:2018).
     shadows = replace(samples.LIKELY.tones["shadows"], a=0.0, b=-5.0)
-    text = judgement_text(replace(samples.LIKELY, tones={"shadows": shadows}))
+    text = judgement_text(replace(samples.LIKELY, tones={"shadows": shadows}), details=True)
     (line,) = (row for row in text.splitlines() if row.startswith("  shadows"))
     assert "-5.0" in line
     assert line.endswith("evident, colder, towards blue")
 
 
-def test_where_to_look_is_given_as_places_and_readings() -> None:
-    text = " ".join(judgement_text(samples.LIKELY, brief=True).split())
-    assert "63 % from left, 41 % from top: white door frame, L* 78 a* -1.0 b* -10.2" in text
+def test_where_to_look_is_given_as_places_that_a_hint_takes_and_readings() -> None:
+    text = " ".join(judgement_text(samples.LIKELY).split())
+    spot, size = samples.LIKELY.look_at[0], (samples.LIKELY.width, samples.LIKELY.height)
+    x, y = int(spot.x * size[0]), int(spot.y * size[1])
+    assert f"A {x},{y} (63%,41%): white door frame, L* 78 a* -1.0 b* -10.2" in text
     assert "(the lightest neutral)" in text
+    assert position(1.0, 1.0, 60, 40) == "59,39\xa0(100%,100%)"  # the last pixel, not beyond it
 
 
 def test_every_remark_is_given_once() -> None:
     judgement = replace(samples.ASK, remarks=tuple(REMARKS))
     judgement = replace(judgement, sentences=compose(judgement))
-    text = " ".join(judgement_text(judgement, brief=True).split())
+    text = " ".join(judgement_text(judgement, details=True).split())
     # What hands the picture to a person stands above the notes.
     above, below = text.split(" Note ")
     for remark in REMARKS.values():
@@ -151,11 +158,40 @@ def test_every_remark_is_given_once() -> None:
         assert (above.count(words), below.count(words)) == ((1, 0) if remark.asks else (0, 1))
 
 
-def test_a_short_block_is_short() -> None:
-    short = judgement_text(samples.LIKELY, brief=True)
-    assert len(short.splitlines()) <= 14
-    assert "weight" not in short
-    assert "shadows" not in short
+@pytest.mark.parametrize("judgement", samples.ALL, ids=lambda j: j.name)
+def test_the_first_screen_is_short_and_says_the_verdict_once(judgement: Judgement) -> None:
+    screen = judgement_text(judgement)
+    assert len(screen.splitlines()) <= 15
+    assert "weight" not in screen
+    assert "Cast by tone" not in screen
+    assert len(re.findall(r"^  [A-Z]  \d+,\d+", screen, re.MULTILINE)) <= 2
+    assert screen.upper().count(judgement.verdict_words.upper()) == 1
+    assert len(judgement_block(judgement).splitlines()) == 3
+
+
+def test_it_says_what_to_do_next_as_a_command_that_can_be_pasted() -> None:
+    likely = judgement_text(replace(samples.LIKELY, name="low tide.jpg"))
+    assert likely.endswith("Next: autocast correct 'low tide.jpg' --to OUT")
+    (grey,) = (s for s in samples.LIKELY.look_at[:1])
+    asks = replace(
+        samples.ASK,
+        remarks=("conflict",),
+        look_at=(replace(grey, kind="neutrals"),),
+        name="a b.jpg",
+    )
+    text = judgement_text(asks, 200)
+    x, y = int(grey.x * asks.width), int(grey.y * asks.height)
+    assert "What decides it: Is the white door frame at A neutral?" in text
+    assert text.endswith(f"If so: autocast judge 'a b.jpg' --neutral {x},{y}")
+    assert "PICTURE --neutral" in judgement_text(replace(asks, name="a\x1bb"), 200)
+    assert "Next" not in judgement_text(samples.CLEAR)
+
+
+def test_nothing_is_shortened_where_lines_have_no_end() -> None:
+    name = "a_very_long_name_" * 20
+    assert judgement_line(replace(samples.LIKELY, name=name), None).endswith(name)
+    fields = judgement_fields(replace(samples.LIKELY, name=f"{name}\tx")).split("\t")
+    assert fields == ["cast", "0.87", "-1.2", "-8.4", "2.26", name + r"\x09x"]
 
 
 def test_lines_of_many_pictures_stand_in_columns() -> None:

@@ -19,7 +19,7 @@ import numpy as np
 from autocast import colour as formulas
 from autocast.archive.rows import InSeries, Row, is_address
 from autocast.judgement import REMARKS, Judgement, describe
-from autocast.judgement.sentences import reasons
+from autocast.judgement.sentences import letter, reasons
 from autocast.judgement.things import Mark, mark_of
 from autocast.report.evidence_picture.plane import ellipse
 from autocast.report.text import (
@@ -28,8 +28,8 @@ from autocast.report.text import (
     chance,
     no_votes,
     percent,
-    place_words,
     points,
+    position,
     printable,
     readings,
     side,
@@ -193,7 +193,13 @@ def _details(judgement: Judgement) -> Details:
         votes=votes,
         missing=no_votes(judgement),
         tones=tuple(_tones(judgement)),
-        spots=tuple((place_words(s), typeset(spot_words(s))) for s in judgement.look_at),
+        spots=tuple(
+            (
+                f"{letter(k)} {position(s.x, s.y, judgement.width, judgement.height)}",
+                typeset(spot_words(s)),
+            )
+            for k, s in enumerate(judgement.look_at)
+        ),
         at=(cast.a, cast.b),
         ellipse=ellipse(cast),
         reach=reach,
