@@ -18,7 +18,7 @@ from PIL import Image
 from autocast.archive.ledger import Ledger
 from autocast.archive.queues import start_of_draw
 from autocast.archive.rate import refresh
-from autocast.archive.rows import Entry
+from autocast.archive.rows import Entry, Outcome
 from autocast.archive.work import judged
 from autocast.modelstore import default_models
 from autocast.report.pages.environment import environment
@@ -31,10 +31,8 @@ LAID = {"plain": (1.0, 1.0, 1.0), "cold": (0.8, 0.98, 1.32), "warm": (1.25, 1.0,
 """Gains of linear light."""
 
 
-def photograph(path: Path, name: str, gains: tuple[float, float, float], side: int) -> None:
-    """A packaged photograph with a cast laid over it."""
-    image = Image.fromarray(photographs.pixels(name))
-    image.thumbnail((side, side))
+def laid(image: Image.Image, gains: tuple[float, float, float]) -> Image.Image:
+    """A picture with a cast laid over it."""
     gamma = 2.2  # near enough to sRGB's curve for a cast
     parts = [
         band.point(
@@ -42,24 +40,37 @@ def photograph(path: Path, name: str, gains: tuple[float, float, float], side: i
         )
         for band, g in zip(image.split(), gains, strict=True)
     ]
-    path.parent.mkdir(parents=True, exist_ok=True)
-    Image.merge("RGB", parts).save(path, quality=90)
+    return Image.merge("RGB", parts)
 
 
-def presorted(folder: Path, names: list[str], side: int = 400) -> Path:
-    """An archive of photographs under three lights, and its ledger."""
-    outcomes = []
+def presorted(folder: Path, names: list[str], *, side: int = 400, leaves: int = 0) -> Path:
+    """An archive of photographs under three lights, and its ledger.
+
+    ``leaves`` are scans of one thing in a box of their own, all under the cold light.
+    """
+    pictures = {}
     for light, gains in LAID.items():
         for name in names:
-            path = folder / "archive" / light / f"{name}.jpg"
-            photograph(path, name, gains, side)
-            stat = path.stat()
-            entry = Entry(os.fsencode(path), stat.st_size, stat.st_mtime_ns)
-            outcomes.append(judged(entry, default_models()))
+            image = Image.fromarray(photographs.pixels(name))
+            image.thumbnail((side, side))
+            pictures[f"{light}/{name}.jpg"] = laid(image, gains)
+    whole = Image.fromarray(photographs.pixels("china"))
+    for number in range(leaves):
+        part = whole.crop((20 * number, 0, 480 + 20 * number, whole.height))
+        part.thumbnail((side, side))
+        pictures[f"box/leaf_{number:03}.jpg"] = laid(part, LAID["cold"])
+    outcomes = []
+    for name, image in pictures.items():
+        path = folder / "archive" / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        image.save(path, quality=90)
+        stat = path.stat()
+        entry = Entry(os.fsencode(path), stat.st_size, stat.st_mtime_ns)
+        outcomes.append(judged(entry, default_models()))
     return kept(folder / "archive.ledger", outcomes)
 
 
-def kept(ledger: Path, outcomes: list[Any]) -> Path:
+def kept(ledger: Path, outcomes: list[Outcome]) -> Path:
     """A ledger of outcomes, its series found."""
     with Ledger.write(ledger) as opened:
         opened.record(outcomes)

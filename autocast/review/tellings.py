@@ -34,7 +34,8 @@ class Told:
     agreements: tuple[str, ...]
     own: tuple[str, ...]
     proposed: tuple[str, ...]
-    counts: tuple[tuple[str, int, int], ...]
+    counts: tuple[tuple[str, str, str], ...]
+    shares: tuple[tuple[str, str, str], ...]
     body: dict[str, Any]
     why: str
 
@@ -63,6 +64,7 @@ def told(ledger: Ledger, models: Models) -> Told:
         own=() if own is None else tuple(_own(own)),
         proposed=() if offered is None else tuple(_offered(offered)),
         counts=() if offered is None else tuple(_counts(offered.before, offered.after)),
+        shares=() if offered is None else tuple(_shares(offered)),
         body={} if offered is None else {"proposal": mark(offered)},
         why=(
             f"Thresholds of this archive's own are proposed from {LEAST_DECIDED} decisions on, "
@@ -129,16 +131,24 @@ def _own(kept: Mapping[str, Any]) -> Iterator[str]:
 def _offered(offered: Proposal) -> Iterator[str]:
     own = offered.own
     yield (
-        f"By {own.decided:,} decided pictures, this archive's verdicts could be given so that "
-        f"{percent(own.asked)} are left to a person."
-    )
-    yield (
-        f"Then, as far as can be expected, {percent(own.clear)} of those called "
-        f"{VERDICT_WORDS['clear']} would be casts, {percent(own.missed)} of all casts would be "
-        f"called so, and {percent(own.cast)} of those called {VERDICT_WORDS['cast']} would be fine."
+        f"By {own.decided:,} decided pictures, the verdicts could be given by thresholds of this "
+        "archive's own. What is to be expected of either:"
     )
 
 
-def _counts(before: Counts, after: Counts) -> Iterator[tuple[str, int, int]]:
+def _shares(offered: Proposal) -> Iterator[tuple[str, str, str]]:
+    """What is to be expected, in words, as it is and as it would be."""
+    before, after = offered.own.before, offered.own.after
+    words = {
+        "asked": "of all pictures, left to a person",
+        "clear": f"casts among those called {VERDICT_WORDS['clear']}",
+        "missed": f"of all casts, called {VERDICT_WORDS['clear']}",
+        "cast": f"fine among those called {VERDICT_WORDS['cast']}",
+    }
+    for name, said in words.items():
+        yield said, percent(getattr(before, name)), percent(getattr(after, name))
+
+
+def _counts(before: Counts, after: Counts) -> Iterator[tuple[str, str, str]]:
     for verdict, words in VERDICT_WORDS.items():
-        yield words, getattr(before, verdict), getattr(after, verdict)
+        yield words, f"{getattr(before, verdict):,}", f"{getattr(after, verdict):,}"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import re
-import string
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -29,10 +28,10 @@ from autocast.judgement import (
     TONE_RANGES,
     Judgement,
     Reading,
-    Spot,
     Verdict,
 )
 from autocast.judgement.probability import at_base_rate
+from autocast.judgement.sentences import letter, question
 from autocast.judgement.things import BY_NAME, OTHER_LIGHT
 from autocast.report.listing import HUES, common_root
 from autocast.report.pages.cards import Card, Shown, card, swatch
@@ -42,7 +41,7 @@ from autocast.report.text import (
     cast_figures,
     chance,
     percent,
-    place_words,
+    position,
     printable,
     reading,
     typeset,
@@ -163,11 +162,11 @@ def look(ledger: Ledger, row: Row, queue: Queue) -> Look:
         card=card(row, Shown(), printable(os.fsdecode(row.folder))),
         hindered=printable(hindrance(row)),
         why=_why(row, judgement, queue),
-        question=_question(row, queue),
+        question=_question(row, judgement, queue),
         unproposed=_unproposed(row.verdict, row.remarks, row.size_of_cast or 0.0),
         brief="" if row.a is None or row.b is None else cast_briefly(row.a, row.b),
         tones=() if judgement is None else tuple(_tones(judgement)),
-        places=() if judgement is None else tuple(_places(judgement.look_at)),
+        places=() if judgement is None else tuple(_places(judgement)),
         # What others decided is told where it differs; before, it would only sway.
         standing=tuple(
             _decision_words(each, queue.person)
@@ -211,15 +210,16 @@ def _why(row: Row, judgement: Judgement | None, queue: Queue) -> str:
     return first or judgement.verdict_words[:1].upper() + judgement.verdict_words[1:] + "."
 
 
-def _question(row: Row, queue: Queue) -> str:
+def _question(row: Row, judgement: Judgement | None, queue: Queue) -> str:
     """One sentence: what there is to decide."""
     if queue.name == "disagreements":
         return "Decide again what you see, or leave it as it stands."
     if row.verdict == "clear":
         return "Did a cast slip through?"
-    if row.verdict == "cast":
-        return "Should this cast go, or does the colour belong to the scene?"
-    return "Is there a cast that should go, or does the colour belong to the scene?"
+    decides = None if judgement is None else question(judgement)
+    if decides is not None and row.verdict == "ask":
+        return decides.text
+    return "Should this cast go, or does the colour belong to the scene?"
 
 
 def _unproposed(verdict: Verdict | None, remarks: Sequence[str], size: float) -> str:
@@ -245,13 +245,13 @@ def _tones(judgement: Judgement) -> Iterator[Tone]:
         )
 
 
-def _places(spots: Sequence[Spot]) -> Iterator[Place]:
-    for letter, spot in zip(string.ascii_uppercase, spots, strict=False):
+def _places(judgement: Judgement) -> Iterator[Place]:
+    for number, spot in enumerate(judgement.look_at):
         yield Place(
-            letter=letter,
+            letter=letter(number),
             x=f"{100 * spot.x:.2f}%",
             y=f"{100 * spot.y:.2f}%",
-            where=place_words(spot),
+            where=position(spot.x, spot.y, judgement.width, judgement.height),
             what=printable(spot.what),
             why=printable(spot.why),
             patch=_patch(spot.reads, _target(spot.kind, spot.reads.lightness)),

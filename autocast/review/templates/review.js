@@ -487,7 +487,11 @@
     if (!button) return;
     if ("beside" in button.dataset) besides(button.getAttribute("aria-pressed") !== "true");
     else if ("regions" in button.dataset) regions(button.getAttribute("aria-pressed") !== "true");
-    else if ("hint" in button.dataset) {
+    else if ("at" in button.dataset) {
+      const [x, y] = button.dataset.at.split(" ").map(Number);
+      cross(x / 100, y / 100);
+      readPlace();
+    } else if ("hint" in button.dataset) {
       const spot = button.closest(".spot").dataset;
       const radius = Number(main.querySelector("[name=reach]:checked").value);
       judgeAgain([...now.hints,
