@@ -16,7 +16,8 @@ from autocast.modelstore import default_models
 from autocast.rendering.scenes import RECIPES, STUDIES, render
 
 settings = default_models().verdict
-print(settings)
+for name in ("base_rate", "clear_below", "cast_above", "risks"):
+    print(f"{name:12}", settings[name])
 
 # %% [markdown]
 # `base_rate` is the share of evident casts among the photographs that the probability was fitted

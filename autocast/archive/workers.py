@@ -14,12 +14,14 @@ import multiprocessing
 import os
 import pickle
 import signal
+import sys
 import threading
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
 from multiprocessing import connection
 from pathlib import Path
+from types import ModuleType
 from typing import Self
 
 from autocast.archive import DEADLINE
@@ -89,7 +91,7 @@ class Processes(WorkerPool):
 
     def submit(self, entry: Entry) -> Future[Outcome]:
         """Hand out one entry."""
-        with one_thread_each():
+        with one_thread_each(), _without_main():
             return self._pool.submit(judged_in_time, entry, self._models, self.deadline)
 
     def rebuild(self) -> None:
@@ -125,6 +127,22 @@ def one_thread_each() -> Iterator[None]:
     finally:
         for name in added:
             del os.environ[name]
+
+
+@contextlib.contextmanager
+def _without_main() -> Iterator[None]:
+    """Processes started within do not run the caller's script once more.
+
+    Python's own start-up of a process imports the main script anew (multiprocessing, "safe
+    importing of main module"), which one without a guard does not bear, as a notebook's. What
+    is handed out here lies in autocast and needs nothing of it.
+    """
+    main = sys.modules["__main__"]
+    sys.modules["__main__"] = ModuleType("__main__")
+    try:
+        yield
+    finally:
+        sys.modules["__main__"] = main
 
 
 def _begin() -> None:

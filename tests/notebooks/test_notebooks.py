@@ -34,8 +34,8 @@ def test_it_runs_without_a_warning_and_prints_what_it_promises(
     notebook: Path, tmp_path: Path
 ) -> None:
     done = subprocess.run(
-        # As a kernel does it: processes that judge must not run the notebook once more.
-        [sys.executable, "-W", "error", "-c", f"import runpy; runpy.run_path({str(notebook)!r})"],
+        # As a script, which has no guard: processes that judge must not run it once more.
+        [sys.executable, "-W", "error", str(notebook)],
         capture_output=True,
         text=True,
         cwd=tmp_path,
