@@ -57,6 +57,7 @@ REMARKS: Mapping[str, RemarkText] = MappingProxyType(
         "dark": RemarkText("The picture is almost black; little can be read.", BOTH),
         "tiny": RemarkText("The picture is very small; readings are rough."),
         "border": RemarkText("A plain border or caption was left out."),
+        "ground": RemarkText("The plain ground around what is shown was left out."),
         "transparent": RemarkText("Transparent parts were left out."),
         "animated": RemarkText("Only the first frame was judged."),
         "no_profile": RemarkText("No colour profile is embedded; sRGB was assumed."),

@@ -154,3 +154,65 @@ def _blended(pair: NDArray[np.float32], colour: NDArray[np.float32]) -> int:
     towards = colour - pair[1]
     share = float(((pair[0] - pair[1]) * towards).sum() / max(float((towards**2).sum()), 1e-9))
     return int(share > _BLEND)
+
+
+_GROUND_LEAST = 0.15
+"""Least share of the frame that counts as a ground around something cut out."""
+_GROUND_SIDES = 3
+"""On how many sides of the frame it must lie, along half of each."""
+_SOLID = 5
+"""Pixels that what is cut out must be wide: lines of a drawing are not."""
+_SOLID_SHARE = 0.5
+"""Share of what is left that must be so."""
+_LIT = 20
+"""8-bit code above which a ground is one: black is flat in photographs, too."""
+
+
+def find_ground(codes: NDArray[np.integer[Any]]) -> NDArray[np.bool_] | None:
+    """The plain ground that something solid was cut out on.
+
+    Of exactly one colour, as no camera gives it, it lies around the thing and reaches
+    most sides of the frame.
+
+    Parameters
+    ----------
+    codes : (H, W, 3) ndarray
+        8-bit codes of the upright picture, small.
+
+    Returns
+    -------
+    (H, W) ndarray of bool or None
+        What is ground, with the line next to it, in which both mix; None where there is none.
+    """
+    sides = (codes[0], codes[-1], codes[:, 0], codes[:, -1])
+    colour = np.median(np.concatenate(sides), axis=0)
+    if min(codes.shape[:2]) < _LEAST_SIDE or colour.max() <= _LIT:
+        return None
+    plain = (np.abs(codes - colour) <= _EXACT).all(axis=2)
+    edges = (plain[0], plain[-1], plain[:, 0], plain[:, -1])
+    if sum(edge.mean() >= 0.5 for edge in edges) < _GROUND_SIDES or plain.mean() < _GROUND_LEAST:
+        return None
+    ground = np.zeros_like(plain)
+    ground[[0, -1]], ground[:, [0, -1]] = plain[[0, -1]], plain[:, [0, -1]]
+    while True:
+        grown = _widened(ground) & plain
+        if (grown == ground).all():
+            break
+        ground = grown
+    left = ~_widened(ground)
+    solid = left
+    for _ in range(_SOLID // 2):
+        solid = ~_widened(~solid)
+    if ground.mean() < _GROUND_LEAST or solid.sum() < max(_SOLID_SHARE * left.sum(), 1):
+        return None
+    return ~left
+
+
+def _widened(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """A mask (H, W) with the pixels that touch it at a side."""
+    out = mask.copy()
+    out[1:] |= mask[:-1]
+    out[:-1] |= mask[1:]
+    out[:, 1:] |= mask[:, :-1]
+    out[:, :-1] |= mask[:, 1:]
+    return out

@@ -57,7 +57,8 @@ class Picture:
     ``pixels`` (H, W, 3) float32 is linear sRGB, upright, the border cut away,
     the long side at most WORKING_SIDE; ``encoded`` is the same, sRGB-encoded.
     Both lie in 0..1, or a little outside for colours that sRGB does not hold.
-    ``opaque`` (H, W) is False where the picture is mostly transparent.
+    ``opaque`` (H, W) is False where the picture is mostly transparent, or the plain
+    ground that something was cut out on.
     ``frame`` is the part of the upright picture that the pixels cover;
     ``width`` and ``height`` are the full upright size. ``profile`` says how the
     numbers were read, ``remarks`` are keys of ``judgement.REMARKS``, and
@@ -117,6 +118,10 @@ def open_picture(source: Source) -> Picture:
         remarks.append("border")
     if decoded.alpha is not None and (decoded.alpha < decoded.alpha_top / 2).any():
         remarks.append("transparent")
+    ground = borders.find_ground(np.rint(reading.encoded * 255))
+    if ground is not None and (opaque & ~ground).any():
+        opaque &= ~ground
+        remarks.append("ground")
     if full_long < _TINY:
         remarks.append("tiny")
     return Picture(

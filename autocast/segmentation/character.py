@@ -97,8 +97,9 @@ def _graphic(picture: Picture) -> bool:
         return False
     codes = np.clip(np.rint(encoded * 255), 0, 255).astype(np.int32)
     # Black is flat in photographs too.
-    inner = codes[:, 1:-1]
+    inner, seen = codes[:, 1:-1], picture.opaque[:, 1:-1]
     lit = np.maximum(np.maximum(inner[..., 0], inner[..., 1]), inner[..., 2]) > GRAPHIC_LIT[0]
+    lit &= seen
     if float(lit.mean()) < GRAPHIC_LIT[1]:
         return False
     number = (codes[..., 0] << 16) | (codes[..., 1] << 8) | codes[..., 2]
@@ -106,5 +107,6 @@ def _graphic(picture: Picture) -> bool:
     flat = same[lit].mean()
     coarse = codes >> 3
     colour = (coarse[..., 0] << 10) | (coarse[..., 1] << 5) | coarse[..., 2]
-    used = np.count_nonzero(np.bincount(colour.ravel(), minlength=1 << 15))
+    colour = colour[picture.opaque]
+    used = np.count_nonzero(np.bincount(colour, minlength=1 << 15))
     return bool(flat > GRAPHIC_FLAT and used / colour.size < GRAPHIC_COLOURS)
