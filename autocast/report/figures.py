@@ -73,8 +73,9 @@ def _head(figures: Mapping[str, Any]) -> Iterator[str]:
             f"probability calibrated, and thresholds chosen, on what such trees predict of others."
         )
     yield from _prose(
-        "Under a figure stands its 95 % interval (bootstrap over groups). AUC is the chance that "
-        "of two pictures the one with the cast is given more; 0.5 is guessing."
+        "Under a figure stands its 95 % interval (bootstrap over groups), where there are groups "
+        "enough for one. AUC is the chance that of two pictures the one with the cast is given "
+        "more; 0.5 is guessing."
     )
 
 
@@ -199,7 +200,7 @@ def _by_tone(by_tone: Mapping[str, Any]) -> Iterator[str]:
         f"found in the range; largest goes by the largest of the three, apart by the largest "
         f"distance of two of them, which can keep a picture from clear. Such a cast changes sides "
         f"in the midtones and hardly moves them.",
-        _table(columns, rows, width=10),
+        _table(columns, rows, name=26, width=10),
     )
 
 
@@ -426,7 +427,7 @@ def _mend(mend: Mapping[str, Any]) -> Iterator[str]:
                 for kind, row in mend.items()
                 for line in _mixed(kind, [(row[c], shown.get(c, _HUNDREDTHS)) for c in columns])
             ),
-            name=10,
+            name=9,
             width=10,
         ),
     )
@@ -518,7 +519,11 @@ def _table(
     widths: Sequence[int] | None = None,
 ) -> Iterator[str]:
     """Names to the left, figures to the right."""
-    across = widths or [width] * len(head)
+    # A head keeps its distance from the one before.
+    across = [
+        max(each, len(words) + 1)
+        for each, words in zip(widths or [width] * len(head), head, strict=False)
+    ]
 
     def line(first: str, cells: Sequence[str]) -> str:
         row = "".join(c.rjust(w) for c, w in zip(cells, across, strict=False))
