@@ -241,6 +241,7 @@ class Review:
             person=printable(self.person),
             archive=printable(self.path.name),
             token=self.keys.token,
+            signs=views.SIGNS,
             **values,
         )
         return HTMLResponse(text, headers={"Cache-Control": "no-store"})

@@ -12,7 +12,7 @@ from autocast.archive.rows import Counts
 from autocast.archive.shares import LEAK_BELOW, LEAST_SAMPLED
 from autocast.archive.thresholds import LEAST_DECIDED
 from autocast.judgement import DECISION_WORDS, VERDICT_WORDS
-from autocast.report.text import percent, printable
+from autocast.report.text import GLUE, percent, printable
 from autocast.review.views import agreement_words
 
 if TYPE_CHECKING:
@@ -45,10 +45,10 @@ def told(ledger: Ledger, models: Models) -> Told:
     found, offered, own = figures(ledger), proposal(ledger, models), adopted(ledger)
     return Told(
         casts=tuple(_casts(found)),
-        passed=tuple(_passed(found)),
+        passed=tuple(_passed(found, ledger.counts().clear)),
         plans=tuple(
             (
-                f"{plan.aql:.1%}",
+                f"{100 * plan.aql:.1f}{GLUE}%",
                 plan.sample,
                 plan.accept,
                 percent(plan.passes_at_aql),
@@ -104,7 +104,7 @@ def _casts(found: Figures) -> Iterator[str]:
         )
 
 
-def _passed(found: Figures) -> Iterator[str]:
+def _passed(found: Figures, passed: int) -> Iterator[str]:
     if found.slipped is None or found.slipped.share is None:
         yield "Nothing of what was passed has been looked at yet."
     else:
@@ -113,10 +113,14 @@ def _passed(found: Figures) -> Iterator[str]:
             f"are casts: with 95 % certainty at most {percent(found.slipped.at_most)} of all that "
             "was passed."
         )
-    if found.looks_needed:
+    if found.looks_needed and passed > found.audited:
+        left = passed - found.audited
+        more = (
+            f"{found.looks_needed:,} more" if found.looks_needed < left else f"all {left:,} others"
+        )
         yield (
-            f"If no cast is among them, {found.looks_needed:,} more must be looked at to be sure "
-            f"that fewer than {percent(LEAK_BELOW)} slip through."
+            f"If no cast is among them, {more} must be looked at to be sure that fewer than "
+            f"{percent(LEAK_BELOW)} slip through."
         )
 
 

@@ -32,16 +32,16 @@ from autocast.judgement import (
 )
 from autocast.judgement.probability import at_base_rate
 from autocast.judgement.sentences import letter, question
-from autocast.judgement.things import BY_NAME, OTHER_LIGHT
+from autocast.judgement.things import BY_NAME, CLASSES, OTHER_LIGHT
 from autocast.report.listing import HUES, common_root
 from autocast.report.pages.cards import Card, Shown, card, swatch
 from autocast.report.pages.overview import below
 from autocast.report.text import (
+    GLUE,
     cast_briefly,
     cast_figures,
     chance,
     percent,
-    position,
     printable,
     reading,
     typeset,
@@ -69,8 +69,8 @@ _BLIND = ("monochrome", "toned", "no_known_colour", "dark", "not_photograph")
 QUEUE_TITLES = {
     "asks": "To look at",
     "casts": "Likely casts",
-    "audit": "Of those passed",
-    "sample": "Of everything",
+    "audit": "Passed, drawn at random",
+    "sample": "Everything, drawn at random",
     "disagreements": "Decided differently",
     "all": "Every picture",
 }
@@ -96,7 +96,6 @@ class Place:
     letter: str
     x: str
     y: str
-    where: str
     what: str
     why: str
     patch: Patch
@@ -204,10 +203,15 @@ def _why(row: Row, judgement: Judgement | None, queue: Queue) -> str:
             f"By this archive's own thresholds: {card(row, Shown(), '').verdict_words}. "
             f"As it was judged: {judgement.verdict_words}."
         )
-    first = typeset(printable(judgement.sentences[0])) if judgement.sentences else ""
+    first = _unbroken(judgement.sentences[0]) if judgement.sentences else ""
     if queue.name == "sample":
         return f"Drawn at random. {first}"
     return first or judgement.verdict_words[:1].upper() + judgement.verdict_words[1:] + "."
+
+
+def _unbroken(sentence: str) -> str:
+    """A sentence of a judgement, no figure of which is torn from its name."""
+    return re.sub(r"([Lab]\*) ", rf"\1{GLUE}", typeset(printable(sentence)))
 
 
 def _question(row: Row, judgement: Judgement | None, queue: Queue) -> str:
@@ -251,7 +255,6 @@ def _places(judgement: Judgement) -> Iterator[Place]:
             letter=letter(number),
             x=f"{100 * spot.x:.2f}%",
             y=f"{100 * spot.y:.2f}%",
-            where=position(spot.x, spot.y, judgement.width, judgement.height),
             what=printable(spot.what),
             why=printable(spot.why),
             patch=_patch(spot.reads, _target(spot.kind, spot.reads.lightness)),
@@ -438,6 +441,22 @@ def _beside(title: str, judgement: Judgement, probability: float) -> Beside:
         reads=swatch(cast.a, cast.b),
         tones={tone.name: tone for tone in _tones(judgement)},
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Sign:
+    """How a class is drawn on the map of regions: the name of its pattern and its colour."""
+
+    pattern: str
+    colour: str
+    words: str
+
+
+SIGNS = tuple(
+    Sign(BY_NAME[name].mark.pattern, f"rgb{BY_NAME[name].mark.colour}", BY_NAME[name].plural)
+    for name in CLASSES
+)
+"""The key of the map."""
 
 
 def named(drawn: Map) -> list[dict[str, object]]:

@@ -3,6 +3,7 @@
 "use strict";
 (() => {
   const token = document.querySelector("meta[name=review-token]").content;
+  const GLANCE = 1000; // milliseconds (project convention)
   const SIDES = [640, 1024, 1600, 2400];
 
   async function post(path, what) {
@@ -165,7 +166,9 @@
       try { await ready(id); } catch { /* said when its turn comes */ }
       if (mine !== turn) return;
     }
-    if (now.proposes && !now.hindered) new Image().src = pictureAt(now, "/proposed");
+    // Who stays longer than a glance may want to see the correction.
+    await new Promise((done) => setTimeout(done, GLANCE));
+    if (mine === turn && now.proposes && !now.hindered) new Image().src = pictureAt(now, "/proposed");
   }
 
   function place(image, failed) {
@@ -418,11 +421,8 @@
         const middle = Math.max(half, Math.min(label.offsetLeft, frame.clientWidth - half));
         label.style.left = `${middle}px`;
       }
-      list.querySelector("ul").replaceChildren(...[...new Set(named.map((each) => each.words))].map((words) => {
-        const item = document.createElement("li");
-        item.textContent = words;
-        return item;
-      }));
+      const words = new Set(named.map((each) => each.words));
+      list.querySelector(".here").textContent = [...words].join(", ") || "nothing large enough to name";
     } catch (error) { complain(error); }
   }
 
