@@ -225,7 +225,7 @@ def _kinds(kinds: Sequence[Mapping[str, Any]]) -> Iterator[str]:
     yield from _section(
         "By kind of simulated cast, evident somewhere: AUC against uncast copies",
         text,
-        _table(list(columns), rows, name=25, width=11),
+        _table(list(columns), rows, name=24, width=11),
     )
 
 
