@@ -201,7 +201,11 @@ def list_(
         typer.Option(metavar="REMARK", help="Only with this remark, such as mixed_light."),
     ] = None,
     folder: Annotated[
-        str | None, typer.Option(metavar="FOLDER", help="Only this folder and all below it.")
+        str | None,
+        typer.Option(
+            metavar="FOLDER",
+            help="Only this folder and all below it, as it lies or below the archive's own.",
+        ),
     ] = None,
     failed: Annotated[
         bool, typer.Option("--failed", help="Only those that could not be judged.")
@@ -246,19 +250,22 @@ def list_(
             "they have no verdict, hue or remark to choose by.", param_hint="--failed"
         )
     with one_sentence():
+        from dataclasses import replace
+
+        from autocast.archive.folders import meant
         from autocast.archive.ledger import Ledger
         from autocast.archive.rows import Wanted
-        from autocast.archive.walk import absolute
 
         wanted = Wanted(
             verdicts=tuple(verdict or ()),
             hues=tuple(each for name in hue or () for each in TEMPERATURES.get(name, (name,))),
             remarks=tuple(remark or ()),
-            folder=None if folder is None else absolute(folder),
             failed=True if failed else None,
             findings=not each,
         )
         with Ledger.read(ledger) as opened:
+            if folder is not None:
+                wanted = replace(wanted, folder=meant(opened, folder))
             if plain:
                 _show_plain(opened, wanted, count)
             else:

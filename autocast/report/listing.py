@@ -7,8 +7,9 @@ import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
+from autocast.archive.folders import common_root
 from autocast.archive.rate import Rate
-from autocast.archive.rows import Counts, InSeries, Row, is_address
+from autocast.archive.rows import Counts, InSeries, Row
 from autocast.judgement import Judgement, hue_name
 from autocast.report.text import (
     GLUE,
@@ -168,15 +169,6 @@ def row_fields(row: Row) -> str:
         "" if v is None else str(v) for v in (row.archive_probability, row.a, row.b, row.spread)
     )
     return "\t".join((row.verdict or "failed", *figures, printable(row.name), said))
-
-
-def common_root(folders: Iterable[bytes]) -> bytes:
-    """The folder that holds all others; empty where there is none but the root."""
-    names = set(folders)
-    if not names or any(is_address(name) for name in names):
-        return b""
-    shared = os.path.commonpath(names)
-    return b"" if shared == b"/" else shared
 
 
 def _below(name: str, inside: str) -> str:

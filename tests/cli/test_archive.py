@@ -148,7 +148,8 @@ def test_what_to_see_first_comes_first_and_fits(ledger: Path) -> None:
         (("--remark", "dark"), 7),
         (("--failed",), 1),
         (("--folder", "/a"), 31),
-        (("--folder", "/b"), 0),
+        (("--folder", "/a/box"), 31),
+        (("--folder", "box"), 31),
     ],
 )
 def test_the_list_is_narrowed(ledger: Path, arguments: tuple[str, ...], lines: int) -> None:
@@ -266,3 +267,18 @@ def test_hues_may_be_warm_or_cold(ledger: Path) -> None:
     blue = run("list", ledger, "--count", "0", "--plain", "--hue", "blue").stdout
     assert cold.splitlines() == blue.splitlines() != []
     assert run("list", ledger, "--plain", "--hue", "warm").stdout == ""
+
+
+def test_a_folder_that_is_not_there_is_told_with_those_that_are(tmp_path: Path) -> None:
+    path = tmp_path / "a.ledger"
+    with Ledger.write(path) as opened:
+        opened.record([outcome(b"/a/%02d/x/1.jpg" % k, k % 4) for k in range(12)])
+    result = run("list", path, "--folder", "b")
+    assert result.exit_code == 1
+    assert result.stderr.startswith("autocast: No picture lies in b; give a folder below /a")
+    assert "such as 00/x, 01/x," in result.stderr
+    assert result.stderr.rstrip().endswith(" and others.")
+    for meant in ("03", "03/x", "a/03", "/a/03/x/"):
+        shown = run("list", path, "--folder", meant, "--plain", "--count", "0").stdout
+        assert shown.count("/a/03/x/1.jpg") == 1
+        assert len(shown.splitlines()) == 1

@@ -16,6 +16,7 @@ import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
+from autocast.archive.folders import common_root
 from autocast.archive.ledger import Ledger
 from autocast.archive.rows import Row
 from autocast.cli import app
@@ -24,7 +25,6 @@ from autocast.judgement import Cast
 from autocast.judgement.sentences import compose
 from autocast.judgement.things import BY_NAME, mark_of
 from autocast.report import pages
-from autocast.report.listing import common_root
 from autocast.report.pages import overview
 from autocast.report.text import printable, typeset
 from tests import ledgers, samples

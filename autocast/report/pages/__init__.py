@@ -20,13 +20,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import autocast
+from autocast.archive.folders import common_root
 from autocast.archive.ledger import Ledger
 from autocast.archive.rows import Counts, Row
 from autocast.errors import OutputError
 from autocast.judgement import REMARKS
 from autocast.judgement.sentences import reasons
 from autocast.picture.writing import write_whole
-from autocast.report.listing import common_root
 from autocast.report.pages import overview
 from autocast.report.pages.cards import Card, card
 from autocast.report.pages.environment import environment
