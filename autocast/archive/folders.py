@@ -6,7 +6,7 @@ import os
 from collections.abc import Iterable
 
 from autocast.archive.ledger import Ledger
-from autocast.archive.rows import Wanted, clean, is_address
+from autocast.archive.rows import Wanted, clean, folder_of, is_address
 from autocast.archive.walk import absolute
 from autocast.errors import LedgerError
 
@@ -43,8 +43,8 @@ def meant(ledger: Ledger, given: str) -> bytes:
     typed = os.fsencode(given).strip(b"/")
     for folder in (
         absolute(given),
-        os.path.join(root, typed),
-        os.path.join(os.path.dirname(root), typed),
+        root + b"/" + typed,
+        folder_of(root).rstrip(b"/") + b"/" + typed,
     ):
         if ledger.counts(Wanted(folder=folder, gone=True)).pictures:
             return folder
