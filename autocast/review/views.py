@@ -17,7 +17,8 @@ from autocast.archive.decisions import (
     companions,
     decided,
 )
-from autocast.archive.queues import QUEUES, Queue, following, tally
+from autocast.archive.folders import common_root
+from autocast.archive.queues import DRAWN, QUEUES, Queue, following, tally
 from autocast.archive.rows import Row
 from autocast.colour import at_60
 from autocast.judgement import (
@@ -33,7 +34,7 @@ from autocast.judgement import (
 from autocast.judgement.probability import at_base_rate
 from autocast.judgement.sentences import letter, question
 from autocast.judgement.things import BY_NAME, CLASSES, OTHER_LIGHT
-from autocast.report.listing import HUES, common_root
+from autocast.report.listing import HUES
 from autocast.report.pages.cards import Card, Shown, card, swatch
 from autocast.report.pages.overview import below
 from autocast.report.text import (
@@ -145,6 +146,7 @@ class Look:
     folder_key: str
     coming: tuple[int, ...]
     query: str
+    met_in: str
 
 
 def look(ledger: Ledger, row: Row, queue: Queue) -> Look:
@@ -179,7 +181,14 @@ def look(ledger: Ledger, row: Row, queue: Queue) -> Look:
         folder_key=folder_key(row.folder),
         coming=tuple(following(ledger, queue, row.id, AHEAD)),
         query=address(queue),
+        met_in=_met_in(queue),
     )
+
+
+def _met_in(queue: Queue) -> str:
+    """The queue a decision is kept with: what was narrowed is no random sample any more."""
+    narrowed = (queue.folder, queue.hue, queue.remark) != (None, None, None)
+    return "all" if narrowed and queue.name in DRAWN else queue.name
 
 
 def _small(row: Row) -> Small:

@@ -200,6 +200,11 @@ def test_the_correction_is_seen_while_a_key_is_held_and_beside(visit: Visit) -> 
     assert one
     assert other
     assert one["width"] == other["width"]
+    # It stays so for the next one, until it is put away.
+    number = shown(page)
+    page.keyboard.press("s")
+    shown(page, number)
+    expect(page.locator(".second img")).to_be_visible()
     page.keyboard.press("b")
     expect(page.locator(".second")).to_be_hidden()
     page.get_by_role("button", name="Proposed while held").hover()

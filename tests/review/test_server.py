@@ -259,6 +259,19 @@ def test_queues_lead_on_and_end(client: httpx.Client) -> None:
         assert len(met) == len(set(met)) == client.get(f"/left?queue={name}").json()["left"]
 
 
+def test_what_is_narrowed_is_kept_as_no_random_sample(served: Served, client: httpx.Client) -> None:
+    row = rows(served.ledger)["box/leaf_001.jpg"]
+    key = asked.folder_key(row.folder)
+    for query, kept in (
+        ("queue=sample", "sample"),
+        (f"queue=sample&folder={key}", "all"),
+        ("queue=audit&hue=blue", "all"),
+        (f"queue=casts&folder={key}", "casts"),
+    ):
+        page = client.get(f"/look?{query}&picture={row.id}").text
+        assert f'data-queue="{kept}"' in page, query
+
+
 def test_the_first_page_counts_and_narrows(served: Served, client: httpx.Client) -> None:
     found = rows(served.ledger)
     page = client.get("/").text

@@ -111,7 +111,7 @@
   function described(element) {
     const data = element.dataset;
     return {
-      id: Number(data.picture), stamp: data.stamp, query: data.query,
+      id: Number(data.picture), stamp: data.stamp, query: data.query, queue: data.queue,
       width: Number(data.width), height: Number(data.height),
       coming: data.coming.split(" ").filter(Boolean).map(Number),
       hindered: "hindered" in data, proposes: "proposes" in data,
@@ -183,6 +183,7 @@
       view("first").querySelector(".frame").prepend(image);
     }
     laid();
+    if (paired) besides(true);
     for (const button of bar.querySelectorAll(".decide button")) button.disabled = now.hindered;
     whole.hidden = now.sharing < 2;
     whole.querySelector("input").checked = false;
@@ -253,16 +254,17 @@
       const text = note.querySelector("input").value;
       const answer = await post("/decide", {
         picture: now.id, decision, reason, over, note: text, hints: now.hints,
-        queue: new URLSearchParams(now.query).get("queue"),
+        queue: now.queue,
       });
       const { pictures, words } = await answer.json();
       const others = pictures.length > 1 ? `, for ${pictures.length} pictures` : "";
-      const name = article().querySelector("h1").textContent;
       noted(false);
       if (reason) remembered = { reason, over, series: now.series, folder: now.folder };
       for (const id of pictures) waiting.delete(id);
-      say(`Kept: ${words}${others}. ${name}`);
+      const kept = `Kept: ${words}${others}.`;
+      say(kept);
       await goOn(pictures);
+      say(`${kept} Next: ${article().querySelector("h1").textContent}`);
     });
   }
 
@@ -369,8 +371,10 @@
     } catch (error) { complain(error); }
   }
 
+  let paired = false;
   async function besides(on) {
     if (!now.proposes || now.hindered) return;
+    paired = on;
     const second = view("second");
     main.querySelector("[data-beside]").setAttribute("aria-pressed", on);
     if (on) {
@@ -471,7 +475,11 @@
     sentence.textContent = why;
     sentence.hidden = !why;
     main.querySelector(".propose").hidden = Boolean(why);
-    besides(!why && main.querySelector("[data-beside]").getAttribute("aria-pressed") === "true");
+    const wanted = paired;
+    if (why) view("second").hidden = true;
+    stage().classList.toggle("paired", !why && wanted);
+    laid();
+    if (!why && wanted) besides(true);
   }
 
   main.addEventListener("click", (event) => {
@@ -565,7 +573,7 @@
 
   addEventListener("popstate", (event) => {
     const id = event.state?.id ?? Number(new URLSearchParams(location.search).get("picture"));
-    once(() => show(id, { push: false }));
+    show(id, { push: false }).catch(complain);
   });
 
   begin(described(article()));
