@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from autocast.advisor import advise
+from autocast.advisor.risk import rule
 from autocast.colour import linear_to_lab
-from autocast.judgement import Assumptions, Evidence, Hint, Judgement
+from autocast.judgement import Assumptions, Evidence, Hint, Judgement, Risks
 from autocast.judgement.things import KINDS, OTHER_LIGHT
 from autocast.modelstore import Models, default_models
 from autocast.picture import Picture, Source, open_picture
@@ -185,6 +187,44 @@ def nearer(
     sure = sureness(casts[None], estimate.covariance[None, 1:, :, 1:], moved[None])
     slope, offset, passes_from = before.analysis.scene.models.verdict["nearer"]
     return float(probability_of(sure, (slope, offset))[0]), passes_from
+
+
+class Going(NamedTuple):
+    """What verdicts go by: thresholds on the probability at the base rate ``fitted``.
+
+    ``base_rate`` and ``risks`` are those assumed.
+    """
+
+    fitted: float
+    base_rate: float
+    risks: Risks
+    clear_below: float
+    cast_above: float
+
+
+def thresholds_at(models: Models, assumptions: Assumptions) -> Going:
+    """The thresholds that keep the risks assumed at the base rate assumed.
+
+    Parameters
+    ----------
+    models : Models
+        Whose curve of errors is gone by.
+    assumptions : Assumptions
+        What goes before the models' own.
+
+    Returns
+    -------
+    Going
+        Shares and probabilities, 0..1.
+
+    Raises
+    ------
+    AssumptionError
+        An assumption is no share between 0 and 1.
+    """
+    found = rule(models.verdict, assumptions)
+    chosen = found.thresholds
+    return Going(found.fitted, found.base_rate, found.risks, chosen.clear_below, chosen.cast_above)
 
 
 def prepare(source: Source, models: Models | None = None) -> Analysis:

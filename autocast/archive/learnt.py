@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
@@ -30,9 +31,16 @@ from autocast.archive.shares import (
     plans,
     slipped,
 )
-from autocast.archive.thresholds import LEAST_DECIDED, OwnThresholds, own_thresholds, verdicts
+from autocast.archive.thresholds import (
+    LEAST_DECIDED,
+    Levels,
+    OwnThresholds,
+    own_thresholds,
+    verdicts,
+)
 from autocast.errors import LedgerError
-from autocast.judgement import REMARKS, RISKS, Risks
+from autocast.judgement import REMARKS, RISKS, Assumptions, Risks
+from autocast.judging import thresholds_at
 from autocast.modelstore import Models, default_models
 
 _FACT = "own_thresholds"
@@ -205,11 +213,8 @@ def proposal(ledger: Ledger, models: Models | None = None, risks: Risks = RISKS)
         (models.verdict["clear_below"], models.verdict["cast_above"]),
         models.verdict["base_rate"],
     )
-    given = verdicts(
-        own, pictures.probability, pictures.base_rate, pictures.eligible, pictures.monochrome
-    )
     counts = ledger.counts()
-    before, after = Counter(pictures.verdict), Counter(given.tolist())
+    before, after = Counter(pictures.verdict), Counter(_verdicts(pictures, asdict(own)))
     contents = {pictures.content[k] for k in told}
     return Proposal(
         own,
@@ -235,16 +240,83 @@ def adopt(ledger: Ledger, proposed: Proposal, person: str) -> None:
     reapply(ledger)
 
 
+def going_by(ledger: Ledger, models: Models, assumptions: Assumptions) -> None:
+    """Let the archive go by a base rate and risks that are assumed, until others are.
+
+    Pictures that ``models`` judged get the verdicts that they would have had so.
+    """
+    document = _assumed(models, assumptions) | {"at": now()}
+    ledger.set_fact(_FACT, json.dumps(document))
+    reapply(ledger)
+
+
+def suppose(ledger: Ledger, models: Models, assumptions: Assumptions) -> dict[str, Any]:
+    """Read a ledger as it would be at a base rate and risks; nothing is kept. What is supposed."""
+    document = _assumed(models, assumptions)
+    ledger.suppose(_own_verdicts(ledger, document), document["assumed"]["base_rate"])
+    return document
+
+
+def _assumed(models: Models, assumptions: Assumptions) -> dict[str, Any]:
+    """Thresholds at what is assumed."""
+    going = thresholds_at(models, assumptions)
+    return {
+        **Levels(going.fitted, going.clear_below, going.cast_above)._asdict(),
+        "model": models.id,
+        "assumed": {
+            "base_rate": going.base_rate,
+            "risks": going.risks._asdict(),
+            "strict": assumptions.strict,
+        },
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class Sorted:
+    """How many pictures would be passed, called a cast and asked about, at a setting in words."""
+
+    words: str
+    clear: int
+    cast: int
+    ask: int
+
+
+def settings(ledger: Ledger, models: Models) -> list[Sorted]:
+    """What a few settings would make of the pictures that ``models`` judged, to choose from."""
+    pictures = _pictures(ledger, models.id)
+    rate = kept_rate(ledger)
+    offered: list[tuple[str, Assumptions]] = [("as the models came", Assumptions())]
+    if rate is not None:
+        offered.append((f"--base-rate {rate.rate:.2g}, as by its scores", Assumptions(rate.rate)))
+    offered += [
+        ("--base-rate 0.05", Assumptions(0.05)),
+        ("--base-rate 0.05 --risk-cast 0.2", Assumptions(0.05, risk_cast=0.2)),
+        ("--risk-clear 0.02 --risk-missed 0.05", Assumptions(risk_clear=0.02, risk_missed=0.05)),
+        ("--risk-clear 0.1 --risk-missed 0.25", Assumptions(risk_clear=0.1, risk_missed=0.25)),
+        ("--strict", Assumptions(strict=True)),
+    ]
+    out = []
+    for words, assumptions in offered:
+        counts = Counter(_verdicts(pictures, _assumed(models, assumptions)))
+        out.append(Sorted(words, counts["clear"], counts["cast"], counts["ask"]))
+    return out
+
+
 def take_back(ledger: Ledger) -> bool:
     """Go by the judgements' own verdicts again; whether the archive had thresholds of its own."""
-    had = adopted(ledger) is not None
+    had = adopted(ledger)
     ledger.set_fact(_FACT, None)
     _set(ledger, {})
-    return had
+    rate = kept_rate(ledger)
+    ledger.set_fact("archive_rate", None if rate is None else rate.rate)
+    return had is not None
 
 
 def adopted(ledger: Ledger) -> dict[str, Any] | None:
-    """What was adopted: thresholds, risks, the decisions they came from, by whom and when."""
+    """What the archive goes by: thresholds, by whom and since when; None where nothing was said.
+
+    Learned thresholds name the ``decisions`` they came from; others what is ``assumed``.
+    """
     kept = ledger.fact(_FACT)
     return None if kept is None else dict(json.loads(kept))
 
@@ -257,16 +329,24 @@ def reapply(ledger: Ledger) -> None:
     kept = adopted(ledger)
     if kept is None:
         return
-    pictures = _pictures(ledger, kept["model"])
-    given = verdicts(
-        OwnThresholds.from_plain(kept),
-        pictures.probability,
-        pictures.base_rate,
-        pictures.eligible,
-        pictures.monochrome,
-    )
-    judged = zip(pictures.id, given.tolist(), pictures.verdict, strict=True)
-    _set(ledger, {number: verdict for number, verdict, was in judged if verdict != was})
+    _set(ledger, _own_verdicts(ledger, kept))
+    if "assumed" in kept:
+        ledger.set_fact("archive_rate", kept["assumed"]["base_rate"])
+
+
+def _own_verdicts(ledger: Ledger, document: Mapping[str, Any]) -> dict[int, str]:
+    """The verdicts by thresholds of the archive's own, where they are not the judgement's."""
+    pictures = _pictures(ledger, document["model"])
+    given = zip(pictures.id, _verdicts(pictures, document), pictures.verdict, strict=True)
+    return {number: verdict for number, verdict, judged in given if verdict != judged}
+
+
+def _verdicts(pictures: _Pictures, document: Mapping[str, Any]) -> list[str]:
+    levels = Levels(*(document[name] for name in Levels._fields))
+    given: list[str] = verdicts(
+        levels, pictures.probability, pictures.base_rate, pictures.eligible, pictures.monochrome
+    ).tolist()
+    return given
 
 
 def _set(ledger: Ledger, own: dict[int, str]) -> None:

@@ -18,7 +18,7 @@ import json
 import math
 import os
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -35,7 +35,7 @@ from autocast.archive.rows import (
     Wanted,
     clean,
 )
-from autocast.archive.schema import APPLICATION_ID, MIGRATIONS
+from autocast.archive.schema import APPLICATION_ID, MIGRATIONS, SUPPOSED
 from autocast.errors import LedgerError
 from autocast.judgement import SLIGHT_FROM, Judgement, Verdict, hue_name, strength_word
 
@@ -400,6 +400,16 @@ class Ledger:
         first = _SERIES_FIRST if wanted.findings else _PICTURES_FIRST
         order = {"first look": first, "path": "path"}[by]
         return f"{_select(documents=documents)} {where} ORDER BY {order}", values
+
+    def suppose(self, verdicts: Mapping[int, str], rate: float | None) -> None:
+        """Read on as if these pictures had these verdicts, and the archive this rate of casts.
+
+        The file is not touched.
+        """
+        with _explained(self.path):
+            self._db.executescript(SUPPOSED)
+            self._db.executemany("INSERT INTO temp.supposed VALUES (?, ?)", verdicts.items())
+            self._db.execute("INSERT INTO temp.supposed_rate VALUES (?)", (rate,))
 
     def run(self, change: str, values: Sequence[object] = ()) -> sqlite3.Cursor:
         """One change in SQL, for those who keep a table of their own here."""

@@ -31,7 +31,7 @@ _STEPS = 10_000
 """Steps after which it is taken as it is (project convention)."""
 _EDGE = 1e-6
 """No probability is taken as more certain than this (project convention)."""
-_FACTS = ("archive_rate", "archive_rate_error", "archive_rate_pictures")
+_FACTS = ("scored_rate", "scored_rate_error", "scored_rate_pictures")
 """Under which a ledger keeps a Rate, field by field."""
 
 
@@ -92,11 +92,12 @@ def refresh(ledger: Ledger, models: Models) -> None:
     values = (None, None, None) if found is None else astuple(found)
     for key, value in zip(_FACTS, values, strict=True):
         ledger.set_fact(key, value)
+    ledger.set_fact("archive_rate", values[0])
     refresh_series(ledger, CastPrior.of(models))
     ledger.set_fact("refreshed", now())
 
 
 def kept_rate(ledger: Ledger) -> Rate | None:
-    """The rate as it was last kept."""
+    """The rate by the archive's scores, as it was last kept."""
     values = [ledger.fact(key) for key in _FACTS]
     return None if values[0] is None else Rate(*values)

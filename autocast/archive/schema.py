@@ -170,10 +170,43 @@ LEFT JOIN members m ON m.picture = p.id
 LEFT JOIN series s ON s.id = m.series;
 """
 
+# The archive's own rate by its scores, beside the one that probabilities are moved to.
+_RATES = """
+INSERT OR IGNORE INTO facts
+SELECT replace(key, 'archive_rate', 'scored_rate'), value FROM facts
+WHERE key IN ('archive_rate', 'archive_rate_error', 'archive_rate_pictures');
+DELETE FROM facts WHERE key IN ('archive_rate_error', 'archive_rate_pictures');
+"""
+
+SUPPOSED = """
+CREATE TEMP TABLE supposed (picture INTEGER PRIMARY KEY, verdict TEXT);
+CREATE TEMP TABLE supposed_rate (value REAL);
+CREATE TEMP VIEW overview AS
+SELECT o.id, o.path, o.folder, o.size, o.mtime, o.hash,
+    coalesce(t.verdict, o.judged_verdict) AS verdict, o.judged_verdict,
+    o.probability, o.base_rate, o.a, o.b, o.size_of_cast, o.spread, o.var_a, o.cov_ab, o.var_b,
+    o.strength, o.hue, o.remarks, o.width, o.height, o.camera, o.taken, o.model, o.at, o.failure,
+    o.gone,
+    CASE WHEN r.value IS NULL THEN o.archive_probability
+    ELSE o.probability * r.value * (1 - o.base_rate)
+        / (o.probability * r.value * (1 - o.base_rate)
+           + (1 - o.probability) * (1 - r.value) * o.base_rate)
+    END AS archive_probability,
+    o.series, o.series_a, o.series_b, o.series_spread, o.series_share, o.odd,
+    o.series_count, o.series_sharing,
+    o.shared_a, o.shared_b, o.shared_spread, o.series_apart,
+    o.series_probability, o.finding, o.lead
+FROM main.overview o
+LEFT JOIN temp.supposed t ON t.picture = o.id
+LEFT JOIN temp.supposed_rate r;
+"""
+"""The overview as it would be at other verdicts and another rate, for this reader alone."""
+
 MIGRATIONS: tuple[str, ...] = (
     _FIRST,
     "UPDATE facts SET key = 'refreshed' WHERE key = 'settled'",
     _DECISIONS,
     "UPDATE pictures SET strength = 'negligible' WHERE strength = 'hardly any'",
+    _RATES,
 )
 """One script a step; the number of steps taken is the schema version."""

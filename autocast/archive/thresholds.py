@@ -94,6 +94,14 @@ class Expected(NamedTuple):
     cast: float
 
 
+class Levels(NamedTuple):
+    """Thresholds on a picture's own probability, moved to ``base_rate``."""
+
+    base_rate: float
+    clear_below: float
+    cast_above: float
+
+
 @dataclass(frozen=True, slots=True)
 class OwnThresholds:
     """``clear`` at or below the one probability, ``cast`` above the other, else ``ask``.
@@ -137,7 +145,7 @@ class OwnThresholds:
 
 
 def verdicts(
-    own: OwnThresholds,
+    own: OwnThresholds | Levels,
     probabilities: ArrayLike,
     base_rates: ArrayLike,
     eligible: ArrayLike,
@@ -147,7 +155,7 @@ def verdicts(
 
     Parameters
     ----------
-    own : OwnThresholds
+    own : OwnThresholds or Levels
         Which.
     probabilities : (N,)
         Of an evident cast, each at its own base rate, 0..1.

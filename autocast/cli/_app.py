@@ -78,6 +78,14 @@ RiskCast = Annotated[
     _share_of("Allowed share of pictures without a cast among those called a cast."),
 ]
 
+Strict = Annotated[
+    bool,
+    typer.Option(
+        "--strict",
+        help="Keep the risks by their 95 % upper bounds, not on average; more is left to a person.",
+    ),
+]
+
 ModelsFolder = Annotated[
     Path | None,
     typer.Option(

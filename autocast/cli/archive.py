@@ -4,13 +4,25 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from autocast.archive import DEADLINE
-from autocast.cli._app import app, one_sentence, say, terminal
-from autocast.judgement import REMARKS, TEMPERATURES, VERDICT_WORDS
+from autocast.cli._app import (
+    BaseRate,
+    ModelsFolder,
+    RiskCast,
+    RiskClear,
+    RiskMissed,
+    Strict,
+    app,
+    models_in,
+    one_sentence,
+    say,
+    terminal,
+)
+from autocast.judgement import REMARKS, TEMPERATURES, VERDICT_WORDS, Assumptions
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -87,6 +99,11 @@ def presort(
             "which must see the same paths.",
         ),
     ] = None,
+    base_rate: BaseRate = None,
+    risk_clear: RiskClear = None,
+    risk_missed: RiskMissed = None,
+    risk_cast: RiskCast = None,
+    strict: Strict = False,
 ) -> None:
     """Judge every picture of an archive once, and keep the results in a ledger.
 
@@ -94,6 +111,10 @@ def presort(
     the ledger and has the same size and time of change is not judged again.
     Files count by content, not by name; hidden and system folders are left out.
     Pictures are only read. See the result with autocast list.
+
+    A base rate and risks that are given decide the verdicts of the whole ledger,
+    which keeps them until others are given; the judgements themselves stay. See
+    what they would do with autocast list LEDGER --settings.
 
     Exit codes: 0 walked to the end, whatever the verdicts and failures, which are
     in the ledger; 1 the run could not go on, standard error says why; 2 the
@@ -105,7 +126,7 @@ def presort(
         raise typer.BadParameter("the workers of --scheduler decide that.", param_hint="--jobs")
     which: Again = "all" if rejudge else "failed" if retry_failed else "changed"
     with one_sentence():
-        from autocast.archive.learnt import reapply
+        from autocast.archive.learnt import going_by, reapply
         from autocast.archive.ledger import Ledger
         from autocast.archive.rate import refresh
         from autocast.archive.run import Run
@@ -126,6 +147,10 @@ def presort(
                 tally = run.over(roots, chosen)
             if run.changed or not ledger.fact("refreshed"):
                 refresh(ledger, fitted)
+            assumptions = Assumptions(base_rate, risk_clear, risk_missed, risk_cast, strict)
+            if assumptions != Assumptions():
+                going_by(ledger, fitted, assumptions)
+            else:
                 reapply(ledger)
             _say_after(ledger, tally)
         if not tally.complete:
@@ -172,12 +197,12 @@ def _say_after(ledger: Ledger, tally: Tally) -> None:
     _say_own(ledger, columns)
 
 
-def _say_own(ledger: Ledger, columns: int) -> None:
-    """That verdicts go by thresholds of the archive's own, where they do."""
+def _say_own(ledger: Ledger, columns: int, assumed: dict[str, Any] | None = None) -> None:
+    """What verdicts go by, where that is not what the judgements went by."""
     from autocast.archive.learnt import adopted
     from autocast.report.listing import own_text
 
-    own = adopted(ledger)
+    own = assumed or adopted(ledger)
     if own is not None:
         typer.echo(own_text(own, columns))
 
@@ -226,6 +251,18 @@ def list_(
             "decides it or why it failed, parted by tabs.",
         ),
     ] = False,
+    settings: Annotated[
+        bool,
+        typer.Option(
+            "--settings", help="Only show how many a few base rates and risks would pass and call."
+        ),
+    ] = False,
+    models: ModelsFolder = None,
+    base_rate: BaseRate = None,
+    risk_clear: RiskClear = None,
+    risk_missed: RiskMissed = None,
+    risk_cast: RiskCast = None,
+    strict: Strict = False,
     count: Annotated[
         int, typer.Option(metavar="N", min=0, help="Lines to show at most; 0 shows all.")
     ] = 20,
@@ -263,13 +300,18 @@ def list_(
             failed=True if failed else None,
             findings=not each,
         )
+        assumptions = Assumptions(base_rate, risk_clear, risk_missed, risk_cast, strict)
         with Ledger.read(ledger) as opened:
+            if settings:
+                _show_settings(opened, models)
+                return
+            assumed = supposed(opened, models, assumptions)
             if folder is not None:
                 wanted = replace(wanted, folder=meant(opened, folder))
             if plain:
                 _show_plain(opened, wanted, count)
             else:
-                _show(opened, wanted, count, both=both)
+                _show(opened, wanted, count, assumed, both=both)
 
 
 @app.command()
@@ -395,7 +437,29 @@ def _show_plain(ledger: Ledger, wanted: Wanted, count: int) -> None:
         typer.echo(row_fields(row))
 
 
-def _show(ledger: Ledger, wanted: Wanted, count: int, *, both: bool) -> None:
+def supposed(
+    ledger: Ledger, models: Path | None, assumptions: Assumptions
+) -> dict[str, Any] | None:
+    """Read a ledger as it would be at what is assumed; what that is, None where nothing is."""
+    if assumptions == Assumptions():
+        return None
+    from autocast.archive.learnt import suppose
+    from autocast.modelstore import default_models
+
+    return suppose(ledger, models_in(models) or default_models(), assumptions)
+
+
+def _show_settings(ledger: Ledger, models: Path | None) -> None:
+    from autocast.archive.learnt import settings
+    from autocast.modelstore import default_models
+    from autocast.report.listing import settings_text
+
+    typer.echo(settings_text(settings(ledger, models_in(models) or default_models())))
+
+
+def _show(
+    ledger: Ledger, wanted: Wanted, count: int, assumed: dict[str, Any] | None, *, both: bool
+) -> None:
     import itertools
     from dataclasses import replace
 
@@ -406,11 +470,11 @@ def _show(ledger: Ledger, wanted: Wanted, count: int, *, both: bool) -> None:
     columns, _ = terminal()
     counts = ledger.counts(replace(wanted, findings=False))
     typer.echo(counts_text(counts, columns))
-    _say_own(ledger, columns)
+    _say_own(ledger, columns, assumed)
     rate = kept_rate(ledger)
-    assumed = ledger.assumed_rate()
-    if rate is not None and assumed is not None and not wanted.failed:
-        typer.echo(rate_text(rate, assumed, columns))
+    usual = ledger.assumed_rate()
+    if rate is not None and usual is not None and not wanted.failed:
+        typer.echo(rate_text(rate, usual, columns))
     lines = ledger.counts(wanted).pictures
     pages = ledger.pages(wanted, size=count or PAGE, documents=True)
     shown = itertools.islice(pages, 1) if count else pages

@@ -14,6 +14,7 @@ from autocast.cli._app import (
     RiskCast,
     RiskClear,
     RiskMissed,
+    Strict,
     app,
     models_in,
     one_sentence,
@@ -72,14 +73,7 @@ def judge(
     risk_clear: RiskClear = None,
     risk_missed: RiskMissed = None,
     risk_cast: RiskCast = None,
-    strict: Annotated[
-        bool,
-        typer.Option(
-            "--strict",
-            help="Keep the risks by their 95 % upper bounds, not on average; more is left to a "
-            "person.",
-        ),
-    ] = False,
+    strict: Strict = False,
     models: ModelsFolder = None,
     hints: list[Hint],
 ) -> None:

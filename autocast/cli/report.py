@@ -7,7 +7,19 @@ from typing import Annotated
 
 import typer
 
-from autocast.cli._app import app, one_sentence, say
+from autocast.cli._app import (
+    BaseRate,
+    ModelsFolder,
+    RiskCast,
+    RiskClear,
+    RiskMissed,
+    Strict,
+    app,
+    one_sentence,
+    say,
+)
+from autocast.cli.archive import supposed
+from autocast.judgement import Assumptions
 
 
 @app.command()
@@ -20,6 +32,12 @@ def report(
         Path,
         typer.Option(metavar="FOLDER", help="A new folder for the pages, or an earlier report."),
     ],
+    models: ModelsFolder = None,
+    base_rate: BaseRate = None,
+    risk_clear: RiskClear = None,
+    risk_missed: RiskMissed = None,
+    risk_cast: RiskCast = None,
+    strict: Strict = False,
 ) -> None:
     """Write pages that show a pre-sorted archive, to be opened in a browser.
 
@@ -28,13 +46,16 @@ def report(
     of what a person should look at. The pages need no network and can be
     copied or mailed as a folder. Run again, it renews an earlier report and
     makes small copies only of pictures that are new or changed. Photographs are
-    only read. Needs autocast[report].
+    only read. With a base rate or risks the pages show the verdicts that these
+    give; the ledger keeps its own. Needs autocast[report].
     """
     with one_sentence():
         from autocast.archive.ledger import Ledger
         from autocast.report.pages import write
 
+        assumptions = Assumptions(base_rate, risk_clear, risk_missed, risk_cast, strict)
         with Ledger.read(ledger) as opened:
+            supposed(opened, models, assumptions)
             page = write(opened, to, step=_progress)
     say(f"Open {page.resolve().as_uri()}")
 

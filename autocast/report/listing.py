@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from autocast.archive.folders import common_root
+from autocast.archive.learnt import Sorted
 from autocast.archive.rate import Rate
 from autocast.archive.rows import Counts, InSeries, Row
 from autocast.judgement import Judgement, hue_name
@@ -63,14 +65,35 @@ def rate_text(rate: Rate, assumed: float, width: int = 80) -> str:
 
 
 def own_text(own: Mapping[str, Any], width: int = 80) -> str:
-    """That verdicts go by thresholds that a person adopted, as the ledger keeps them."""
-    text = (
-        f"Verdicts go by this archive's own thresholds (no evident cast up to "
-        f"{percent(own['clear_below'])}, likely cast above {percent(own['cast_above'])}), "
-        f"which {printable(own['person'])} adopted on {own['at'][:10]} from {own['decided']:,} "
-        "decisions."
+    """What verdicts go by, where a person adopted or assumed something."""
+    levels = (
+        f"no evident cast up to {percent(own['clear_below'])}, "
+        f"likely cast above {percent(own['cast_above'])}"
     )
+    if "assumed" in own:
+        risks = own["assumed"]["risks"]
+        text = (
+            f"Verdicts go by a base rate of {percent(own['assumed']['base_rate'])} and risks of "
+            f"{', '.join(f'{percent(risk)} ({name})' for name, risk in risks.items())}"
+            f"{', strictly' if own['assumed']['strict'] else ''}: {levels}."
+        )
+    else:
+        text = (
+            f"Verdicts go by this archive's own thresholds ({levels}), which "
+            f"{printable(own['person'])} adopted on {own['at'][:10]} from {own['decided']:,} "
+            "decisions."
+        )
     return "\n".join(wrap(text, max(width, NARROWEST)))
+
+
+def settings_text(settings: Sequence[Sorted]) -> str:
+    """What a few settings would pass, call and ask about, a line each."""
+    lines = [f"{'passed':>8} {'called':>8} {'asked':>8}  at"]
+    for each in settings:
+        total = max(each.clear + each.cast + each.ask, 1)
+        shares = (percent(n / total).replace(GLUE, " ") for n in (each.clear, each.cast, each.ask))
+        lines.append(" ".join(f"{share:>8}" for share in shares) + f"  {each.words}")
+    return "\n".join(lines)
 
 
 def listing(
@@ -142,10 +165,16 @@ def _line(row: Row, inside: str, width: int | None, *, both: bool) -> str:
         chances = f"{_chance(row.probability):>7} {chances[1:]}"
     line = f"{chances}  {cast_briefly(row.a or 0.0, row.b or 0.0):<22}  "
     out = line + _fitted(name, width, len(line))
-    if row.verdict == "ask" and row.document is not None:
-        asked = question_words(Judgement.from_json(row.document)).replace(GLUE, " ")
-        out += "\n" + " " * 10 + _fitted(asked, width, 10)
-    return out
+    asked = _asked(row)
+    return f"{out}\n{' ' * 10}{_fitted(asked, width, 10)}" if asked else out
+
+
+def _asked(row: Row) -> str:
+    """What decides a picture that asks, by this archive's verdict."""
+    if row.verdict != "ask" or row.document is None:
+        return ""
+    judgement = replace(Judgement.from_json(row.document), verdict="ask")
+    return question_words(judgement).replace(GLUE, " ")
 
 
 def _fitted(text: str, width: int | None, taken: int) -> str:
@@ -163,8 +192,7 @@ def row_fields(row: Row) -> str:
     Verdict (``failed`` where there is none), chance in this archive, a*, b*, spread, path, and
     the question that decides it or why it failed.
     """
-    asked = "" if row.document is None else question_words(Judgement.from_json(row.document))
-    said = printable(row.failure or asked.replace(GLUE, " "))
+    said = printable(row.failure or _asked(row))
     figures = (
         "" if v is None else str(v) for v in (row.archive_probability, row.a, row.b, row.spread)
     )

@@ -12,6 +12,7 @@ from autocast.archive.rows import Counts
 from autocast.archive.shares import LEAK_BELOW, LEAST_SAMPLED
 from autocast.archive.thresholds import LEAST_DECIDED
 from autocast.judgement import DECISION_WORDS, VERDICT_WORDS
+from autocast.report.listing import own_text
 from autocast.report.text import GLUE, percent, printable
 from autocast.review.views import agreement_words
 
@@ -125,6 +126,10 @@ def _passed(found: Figures, passed: int) -> Iterator[str]:
 
 
 def _own(kept: Mapping[str, Any]) -> Iterator[str]:
+    if "assumed" in kept:
+        yield " ".join(own_text(kept).split())
+        yield "The judgements themselves stand as they were."
+        return
     yield (
         f"The archive goes by thresholds of its own, adopted by {printable(str(kept['person']))} "
         f"on {str(kept['at'])[:10]}, from {len(kept['decisions']):,} decisions. The judgements "

@@ -15,18 +15,23 @@ from autocast.archive.learnt import (
     adopt,
     adopted,
     figures,
+    going_by,
     proposal,
     reapply,
+    settings,
+    suppose,
     take_back,
 )
 from autocast.archive.ledger import Ledger
 from autocast.archive.queues import Queue, following
+from autocast.archive.rate import kept_rate, refresh
 from autocast.archive.rows import Entry, Outcome
 from autocast.archive.shares import LEAST_SAMPLED
 from autocast.archive.thresholds import LEAST_DECIDED
 from autocast.cli import app
 from autocast.errors import LedgerError
-from autocast.judgement import Verdict
+from autocast.judgement import Assumptions, Verdict
+from autocast.judging import thresholds_at
 from autocast.modelstore import default_models
 from tests import samples
 
@@ -205,3 +210,62 @@ def test_people_who_differ_count_by_half(archive: tuple[Path, np.ndarray]) -> No
     assert both.own.decided == alone.own.decided == LEAST_DECIDED
     assert len(both.decisions) == 2 * LEAST_DECIDED
     assert both.own.offset > alone.own.offset  # half of them are casts now
+
+
+def test_a_ledger_is_read_as_it_would_be_at_a_base_rate_and_keeps_what_it_went_by(
+    archive: tuple[Path, np.ndarray],
+) -> None:
+    path, _ = archive
+    rare = Assumptions(base_rate=0.05, risk_cast=0.2)
+    levels = thresholds_at(MODELS, rare)
+    with Ledger.read(path) as ledger:
+        before = ledger.counts()
+        held = [row.archive_probability for row in ledger.page(0, by="path")]
+        suppose(ledger, MODELS, rare)
+        at = ledger.counts()
+        for row in (row for page in ledger.pages() for row in page):
+            assert row.probability is not None
+            if row.remarks:
+                assert row.verdict == "ask"
+            elif row.probability <= levels.clear_below:
+                assert row.verdict == "clear"
+            else:
+                assert row.verdict == ("cast" if row.probability > levels.cast_above else "ask")
+        moved = [row.archive_probability for row in ledger.page(0, by="path")]
+        assert all((now or 0) <= (was or 0) + 1e-12 for now, was in zip(moved, held, strict=True))
+    assert at != before
+    with Ledger.read(path) as ledger:
+        assert ledger.counts() == before  # nothing was kept
+        names = [row[1] for row in ledger.select("PRAGMA table_info(overview)")]
+        suppose(ledger, MODELS, rare)
+        assert [row[1] for row in ledger.select("PRAGMA temp.table_info(overview)")] == names
+        found = {each.words: (each.clear, each.cast, each.ask) for each in settings(ledger, MODELS)}
+    assert found["as the models came"] == (before.clear, before.cast, before.ask)
+    assert found["--base-rate 0.05 --risk-cast 0.2"] == (at.clear, at.cast, at.ask)
+    with Ledger.write(path) as ledger:
+        refresh(ledger, MODELS)
+        going_by(ledger, MODELS, rare)
+        assert ledger.counts() == at
+        assert ledger.fact("archive_rate") == 0.05
+        kept = kept_rate(ledger)
+        assert kept is not None
+        assert kept.rate != 0.05  # what the scores say stands beside it
+        take_back(ledger)
+        assert ledger.counts() == before
+        assert ledger.fact("archive_rate") == kept.rate
+
+
+def test_the_commands_take_a_base_rate_and_say_what_they_went_by(
+    archive: tuple[Path, np.ndarray],
+) -> None:
+    path, _ = archive
+    usual, strict = (
+        " ".join(CliRunner().invoke(app, ["list", str(path), *more]).output.split())
+        for more in ([], ["--strict"])
+    )
+    assert "Verdicts go by" not in usual
+    assert "Verdicts go by a base rate of 25 % and risks of 5 % (clear)" in strict
+    assert ", strictly:" in strict
+    table = CliRunner().invoke(app, ["list", str(path), "--settings"]).output.splitlines()
+    assert table[0].split() == ["passed", "called", "asked", "at"]
+    assert len(table) == 7  # the archive's own rate is not known yet
