@@ -9,6 +9,7 @@ from autocast.cli import (  # noqa: F401 -- each adds its commands to the app
     archive,
     correcting,
     demonstration,
+    explain,
     judging,
     measuring,
     report,

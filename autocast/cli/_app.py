@@ -6,6 +6,7 @@ import contextlib
 import os
 import shutil
 import sys
+import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -23,7 +24,17 @@ if TYPE_CHECKING:
 class _Commands(typer.core.TyperGroup):
     """The commands in the order in which one meets them, each with its whole first sentence."""
 
-    _FIRST = ("judge", "measure", "correct", "presort", "list", "review", "report", "demo")
+    _FIRST = (
+        "judge",
+        "measure",
+        "correct",
+        "explain",
+        "presort",
+        "list",
+        "review",
+        "report",
+        "demo",
+    )
 
     def list_commands(self, ctx: typer.Context) -> list[str]:  # type: ignore[override]
         names = super().list_commands(ctx)
@@ -147,6 +158,41 @@ def models_in(folder: Path | None) -> Models | None:
 def say(line: str) -> None:
     """One line of progress, on standard error."""
     typer.echo(line, err=True)
+
+
+def duration(seconds: float) -> str:
+    """A time in plain words: ``12 s``, ``3 min 20 s``, ``1 h 5 min``."""
+    whole = max(0, round(seconds))
+    if whole < 60:
+        return f"{whole} s"
+    minutes, rest = divmod(whole, 60)
+    if minutes < 60:
+        return f"{minutes} min {rest} s" if rest else f"{minutes} min"
+    return f"{minutes // 60} h {minutes % 60} min"
+
+
+@contextlib.contextmanager
+def timed(then: str = "") -> Iterator[Callable[[str], None]]:
+    """A function for lines of progress, which tells the time; at the end how long it took.
+
+    ``then`` is the command that goes on from here.
+    """
+    started = time.monotonic()
+
+    def step(line: str) -> None:
+        say(f"{duration(time.monotonic() - started):>12}  {line}")
+
+    yield step
+    took = f"Took {duration(time.monotonic() - started)}."
+    say(f"{took} Next: {then}" if then else took)
+
+
+def left(done: int, total: int, since: float) -> str:
+    """How many of how many, and about how long the rest takes, going by the time since."""
+    text = f"{done:,} of {total:,}"
+    if 0 < done < total:
+        text += f", about {duration((time.monotonic() - since) / done * (total - done))} left"
+    return text
 
 
 def terminal() -> tuple[int, bool]:
