@@ -56,8 +56,8 @@ EXPLAINED: Mapping[str, Explanation] = MappingProxyType(
             "them. judge --details shows both casts.",
         ),
         "no_known_colour": Explanation(
-            f"Neutrals, sky, foliage and skin are less than {100 * KNOWN_SHARE:g} % of the picture, "
-            "or say too little about the light.",
+            f"Neutrals, sky, foliage and skin are less than {100 * KNOWN_SHARE:g} % of the "
+            "picture, or say too little about the light.",
             "Look for anything whose colour you know, and name it: --neutral X,Y, or --sky, "
             "--foliage, --skin. Where there is nothing, only the eye can tell.",
         ),
