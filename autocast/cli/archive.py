@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -21,6 +22,7 @@ from autocast.cli._app import (
     one_sentence,
     say,
     terminal,
+    timed,
 )
 from autocast.judgement import REMARKS, TEMPERATURES, VERDICT_WORDS, Assumptions
 
@@ -137,7 +139,12 @@ def presort(
         roots = [resolve_root(folder) for folder in folders]
         chosen = Chosen(tuple(include or ()), tuple(exclude or ()))
         fitted = default_models() if models is None else Models.load(models)
-        with stoppable() as stop, Ledger.write(into) as ledger:
+        name = shlex.quote(str(into))
+        with (
+            timed(f"autocast list {name}, or autocast review {name}"),
+            stoppable() as stop,
+            Ledger.write(into) as ledger,
+        ):
             _say_before(ledger, which, fitted)
             with (
                 _workers(fitted, scheduler, jobs, deadline) as pool,

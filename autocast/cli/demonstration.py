@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from autocast.cli._app import app, one_sentence, say
+from autocast.cli._app import app, one_sentence, timed
 
 
 @app.command()
@@ -28,7 +28,8 @@ def demo(
         from autocast.demonstration import demonstrate
         from autocast.demonstration.scoring import pointing_text, score_text
 
-        done = demonstrate(to, say)
+        with timed() as step:
+            done = demonstrate(to, step)
         typer.echo(f"\n{score_text(done.scores)}\n")
         typer.echo(pointing_text(done.pointing))
         typer.echo(

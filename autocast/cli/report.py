@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 from typing import Annotated
 
@@ -15,8 +16,10 @@ from autocast.cli._app import (
     RiskMissed,
     Strict,
     app,
+    left,
     one_sentence,
     say,
+    timed,
 )
 from autocast.cli.archive import supposed
 from autocast.judgement import Assumptions
@@ -56,9 +59,9 @@ def report(
         assumptions = Assumptions(base_rate, risk_clear, risk_missed, risk_cast, strict)
         with Ledger.read(ledger) as opened:
             supposed(opened, models, assumptions)
-            page = write(opened, to, step=_progress)
+            since = time.monotonic()
+            with timed():
+                page = write(
+                    opened, to, step=lambda done, total: say(f"{left(done, total, since)} pictures")
+                )
     say(f"Open {page.resolve().as_uri()}")
-
-
-def _progress(done: int, total: int) -> None:
-    say(f"{done} of {total} pictures")

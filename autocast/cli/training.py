@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -18,6 +19,7 @@ from autocast.cli._app import (
     models_in,
     one_sentence,
     say,
+    timed,
 )
 from autocast.errors import ModelError
 
@@ -63,9 +65,10 @@ def train(
     with one_sentence():
         with _fitting():
             from autocast.training import commands
-        commands.train(
-            folder, to, seed, os.cpu_count() or 1, say, risks=risks, models=models_in(models)
-        )
+        with timed(f"autocast judge PICTURE --models {shlex.quote(str(to))}") as step:
+            commands.train(
+                folder, to, seed, os.cpu_count() or 1, step, risks=risks, models=models_in(models)
+            )
 
 
 @app.command()
@@ -100,9 +103,10 @@ def evaluate(
             from autocast.evaluation import commands
         if plots is not None:
             curves.check_folder(plots)
-        figures = commands.measure_up(
-            folder, seed, os.cpu_count() or 1, say, risks=risks, models=models_in(models)
-        )
+        with timed() as step:
+            figures = commands.measure_up(
+                folder, seed, os.cpu_count() or 1, step, risks=risks, models=models_in(models)
+            )
         if json:
             from json import dumps
 

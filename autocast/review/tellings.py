@@ -49,7 +49,7 @@ def told(ledger: Ledger, models: Models) -> Told:
         passed=tuple(_passed(found, ledger.counts().clear)),
         plans=tuple(
             (
-                f"{100 * plan.aql:.1f}{GLUE}%",
+                f"{100 * plan.aql:g}{GLUE}%",
                 plan.sample,
                 plan.accept,
                 percent(plan.passes_at_aql),
