@@ -95,9 +95,9 @@ def figures(ledger: Ledger) -> Figures:
     decisions = by_content(ledger)
     drawn, missing = _drawn(ledger, decisions, ("sample",), clear=False)
     audited, missed = _drawn(ledger, decisions, ("audit", "sample"), clear=True)
-    everything = np.array([p for p, _ in ledger.probabilities()])
     casts = None
     if len(drawn) >= LEAST_SAMPLED:
+        everything = np.array([p for p, _ in ledger.probabilities()])
         sampled, labels = np.array(drawn).T
         casts = cast_share(everything, sampled, labels)
     # Whatever anybody calls a cast has slipped through.
