@@ -44,6 +44,16 @@ class Told:
 def told(ledger: Ledger, models: Models) -> Told:
     """Everything that the decisions tell."""
     found, offered, own = figures(ledger), proposal(ledger, models), adopted(ledger)
+    why = (
+        f"Thresholds of this archive's own are proposed from {LEAST_DECIDED} decisions on, "
+        "of whatever queue."
+    )
+    if offered is not None and offered.own.before == offered.own.after:
+        why = (
+            f"By {offered.own.decided:,} decided pictures, the verdicts are given by the right "
+            "thresholds as they are: nothing is proposed."
+        )
+        offered = None
     return Told(
         casts=tuple(_casts(found)),
         passed=tuple(_passed(found, ledger.counts().clear)),
@@ -67,10 +77,7 @@ def told(ledger: Ledger, models: Models) -> Told:
         counts=() if offered is None else tuple(_counts(offered.before, offered.after)),
         shares=() if offered is None else tuple(_shares(offered)),
         body={} if offered is None else {"proposal": mark(offered)},
-        why=(
-            f"Thresholds of this archive's own are proposed from {LEAST_DECIDED} decisions on, "
-            "of whatever queue."
-        ),
+        why=why,
     )
 
 
@@ -90,8 +97,8 @@ def _casts(found: Figures) -> Iterator[str]:
         share = found.casts
         yield (
             f"About {percent(share.share)} of the {share.pictures:,} pictures have a cast that "
-            f"should go: between {percent(share.low)} and {percent(share.high)}, with 95 % "
-            f"certainty. That is by {found.sampled:,} decisions on pictures drawn at random."
+            f"should go, between {percent(share.low)} and {percent(share.high)} (95 % interval), "
+            f"by {found.sampled:,} decisions on pictures drawn at random."
         )
     if found.rate is not None:
         yield (
@@ -111,13 +118,15 @@ def _passed(found: Figures, passed: int) -> Iterator[str]:
     else:
         yield (
             f"Of {found.audited:,} passed pictures drawn at random, {percent(found.slipped.share)} "
-            f"are casts: with 95 % certainty at most {percent(found.slipped.at_most)} of all that "
-            "was passed."
+            f"are casts; of all that was passed at most {percent(found.slipped.at_most)} "
+            "(one-sided 95 % bound)."
         )
     if found.looks_needed and passed > found.audited:
         left = passed - found.audited
         more = (
-            f"{found.looks_needed:,} more" if found.looks_needed < left else f"all {left:,} others"
+            f"{found.looks_needed:,} more"
+            if found.looks_needed < left
+            else f"all others ({left:,})"
         )
         yield (
             f"If no cast is among them, {more} must be looked at to be sure that fewer than "

@@ -17,9 +17,9 @@ from autocast.archive.decisions import (
     companions,
     decided,
 )
-from autocast.archive.folders import common_root
+from autocast.archive.folders import common_root, folders
 from autocast.archive.queues import DRAWN, QUEUES, Queue, following, tally
-from autocast.archive.rows import Row
+from autocast.archive.rows import Row, folder_of
 from autocast.colour import at_60
 from autocast.judgement import (
     DECISION_WORDS,
@@ -338,8 +338,7 @@ def lines(ledger: Ledger, narrowed: Queue) -> Iterator[Line]:
 
 def choices(ledger: Ledger, narrowed: Queue) -> dict[str, list[Choice]]:
     """What the queues can be narrowed by."""
-    met = _folders(ledger)
-    root = common_root(met)
+    root, met = _offered(ledger)
     return {
         "folder": [
             Choice(folder_key(each), below(each, root), each == narrowed.folder) for each in met
@@ -351,15 +350,21 @@ def choices(ledger: Ledger, narrowed: Queue) -> dict[str, list[Choice]]:
     }
 
 
-def _folders(ledger: Ledger) -> list[bytes]:
-    """Folders that hold pictures, one look-up in the index for each."""
-    found = ledger.select(
-        "WITH RECURSIVE met (folder) AS (SELECT min(folder) FROM pictures UNION ALL "
-        "SELECT (SELECT min(folder) FROM pictures p WHERE p.folder > met.folder) FROM met "
-        "WHERE met.folder NOT NULL) SELECT folder FROM met WHERE folder NOT NULL LIMIT ?",
-        (MOST_FOLDERS,),
-    )
-    return [each[0] for each in found]
+def _offered(ledger: Ledger) -> tuple[bytes, list[bytes]]:
+    """The folder above all, and those below it; not the deepest where there are too many."""
+    met = folders(ledger)
+    root = common_root(met)
+    found = {root} if root else set(met)
+    for folder in met:
+        above = folder
+        while root and len(above) > len(root):
+            found.add(above)
+            above = folder_of(above)
+    depth = max((each.count(b"/") for each in found), default=0)
+    while len(found) > MOST_FOLDERS and depth:
+        found = {each for each in found if each.count(b"/") < depth}
+        depth -= 1
+    return root, sorted(found)
 
 
 def agreements(ledger: Ledger) -> list[str]:

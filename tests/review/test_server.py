@@ -367,7 +367,7 @@ def test_what_the_decisions_tell_and_thresholds_adopted_and_taken_back(tmp_path:
                 decide(opened, Wish(row.id, says, "ada", queue="sample"))
         page = client.get("/told").text
         assert "between" in page
-        assert "certainty" in page
+        assert "95 % interval" in page
         body = re.search(r'data-post="/adopt" data-body="([^"]+)"', page)
         assert body
         sent = json.loads(body.group(1).replace("&#34;", '"').replace("&quot;", '"'))
