@@ -104,7 +104,7 @@ def following(ledger: Ledger, queue: Queue, after: int | None = None, count: int
     out: list[int] = []
     for stretch in _stretches(ledger, queue.name, row):
         found = ledger.select(
-            f"SELECT p.id FROM pictures p JOIN overview o ON o.id = p.id "  # noqa: S608
+            "SELECT p.id FROM pictures p "  # noqa: S608
             f"WHERE {stretch.where} AND {where} AND {_UNDECIDED} ORDER BY {stretch.order} LIMIT ?",
             (*stretch.values, *values, queue.person, count - len(out)),
         )
@@ -165,8 +165,8 @@ def _stretches(ledger: Ledger, name: str, row: Row | None) -> Iterator[_Stretch]
         behind = row if row is not None and row.verdict == verdict else None
         key, number = "p.probability", behind and behind.probability
         if verdict == "cast":
-            key = "o.size_of_cast * o.archive_probability"
-            number = behind and (behind.size_of_cast or 0.0) * (behind.archive_probability or 0.0)
+            key = "p.size_of_cast * p.probability"
+            number = behind and (behind.size_of_cast or 0.0) * (behind.probability or 0.0)
         at = () if behind is None else (number, number, behind.id)
         if at:
             of += f" AND ({key} < ? OR ({key} = ? AND p.id > ?))"

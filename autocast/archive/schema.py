@@ -178,6 +178,13 @@ WHERE key IN ('archive_rate', 'archive_rate_error', 'archive_rate_pictures');
 DELETE FROM facts WHERE key IN ('archive_rate_error', 'archive_rate_pictures');
 """
 
+# So that queues of a million pictures open at once.
+_QUEUES = """
+CREATE INDEX pictures_by_fault
+    ON pictures (coalesce(own_verdict, verdict), gone, size_of_cast * probability DESC, id);
+CREATE INDEX pictures_by_hue ON pictures (coalesce(own_verdict, verdict), gone, hue);
+"""
+
 SUPPOSED = """
 CREATE TEMP TABLE supposed (picture INTEGER PRIMARY KEY, verdict TEXT);
 CREATE TEMP TABLE supposed_rate (value REAL);
@@ -208,5 +215,6 @@ MIGRATIONS: tuple[str, ...] = (
     _DECISIONS,
     "UPDATE pictures SET strength = 'negligible' WHERE strength = 'hardly any'",
     _RATES,
+    _QUEUES,
 )
 """One script a step; the number of steps taken is the schema version."""
