@@ -3,16 +3,18 @@
 **Calibration.** A probability, taken to log-odds at the base rate, is evidence for or
 against a cast. In another archive, or for other people, the same evidence may weigh
 more or less (*slope*), and casts may be rarer (*offset*): logit P = logit(base rate) +
-offset + slope x evidence. Both are fitted to decisions by logistic regression (Platt,
-1999), drawn towards the calibration that autocast came with, slope 1 and offset 0, by
-Gaussian priors, so that few decisions move little. Pictures are decided in an order
-that their scores give, the nearest to a cast first, say. That does no harm: what was
-picked by the score alone has the same casts among pictures of one score as the rest
-(selection that is *ignorable*: Rubin, Biometrika 63, 1976). Pictures that people
-picked for their looks do harm.
+offset + slope x evidence, and one offset more for what a remark keeps from *clear*, one
+for what it keeps from *cast*. All are fitted to decisions by logistic regression
+(Platt, 1999), drawn towards the calibration that autocast came with, slope 1 and
+offsets 0, by Gaussian priors, so that few decisions move little. Pictures are decided
+in an order that their scores and verdicts give: what asks, the nearest to a cast first,
+say. That does no harm, since what was picked by score and remarks alone has the same
+casts as other pictures of that score and those remarks (selection that is *ignorable*:
+Rubin, Biometrika 63, 1976). It is why remarks have offsets: what asks is mostly what
+they keep from a verdict. Pictures that people picked for their looks do harm.
 
 **Thresholds.** Under the calibration every picture of the archive has a probability,
-so the errors of any thresholds can be expected; how well slope and offset are known
+so the errors of any thresholds can be expected; how well slope and offsets are known
 gives them a standard error. Either threshold is
 
 * opened as far as every risk is kept even at 1.64 standard errors more (one-sided 95 %);
@@ -60,6 +62,8 @@ OFFSET_SPREAD = 1.0
 """The same of the offset about 0: most archives have 0.37 to 2.7 times the odds of a cast.
 
 Project convention."""
+KEPT_SPREAD = 0.5
+"""The same of both further offsets, of what remarks keep from a verdict (project convention)."""
 _DEVIATIONS = NormalDist().inv_cdf(0.95)
 """Standard errors of a one-sided 95 % bound (common practice)."""
 _DIGITS = 4
@@ -74,10 +78,13 @@ _STEPS = 100
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Learned:
-    """Slope and offset of a calibration, and the covariance (2, 2) of offset and slope."""
+    """A calibration: its coefficients (4,) and their covariance (4, 4).
 
-    slope: float
-    offset: float
+    They are the offset, the slope, and the offsets more of what is kept from ``clear``
+    and from ``cast``.
+    """
+
+    coefficients: Floats
     covariance: Floats
 
 
@@ -107,8 +114,9 @@ class OwnThresholds:
     """``clear`` at or below the one probability, ``cast`` above the other, else ``ask``.
 
     Both hold for a picture's own probability moved to ``base_rate``. ``slope`` and
-    ``offset`` are the calibration that ``decided`` decisions gave; by it, ``before`` is
-    to be expected of the thresholds that autocast came with, ``after`` of these.
+    ``offset`` are those of the calibration that ``decided`` decisions gave, for pictures
+    that no remark keeps from a verdict. By it, ``before`` is to be expected of the
+    thresholds that autocast came with, ``after`` of these.
     """
 
     base_rate: float
@@ -177,9 +185,13 @@ def verdicts(
 
 
 def learn(
-    probabilities: ArrayLike, base_rates: ArrayLike, labels: ArrayLike, base_rate: float
+    probabilities: ArrayLike,
+    base_rates: ArrayLike,
+    eligible: ArrayLike,
+    labels: ArrayLike,
+    base_rate: float,
 ) -> Learned:
-    """Slope and offset that decisions give, drawn towards 1 and 0.
+    """The calibration that decisions give, drawn towards that which autocast came with.
 
     Parameters
     ----------
@@ -187,6 +199,8 @@ def learn(
         Of a cast, of the pictures decided, each at its own base rate, 0..1.
     base_rates : (n,)
         Above 0 and below 1; one for all will do.
+    eligible : (n, 2) of bool
+        Which no remark keeps from ``clear`` and from ``cast``.
     labels : (n,)
         1 for a cast, 0 for none; between them where people differ.
     base_rate : float
@@ -201,11 +215,11 @@ def learn(
     ----------
     Platt, in: Advances in Large Margin Classifiers, 1999 (from memory).
     """
-    start = _log_odds(base_rate)
-    x = _log_odds(at_base_rate(probabilities, base_rates, base_rate)) - start
-    found = np.asarray(labels, dtype=np.float64)
-    design = np.stack([np.ones_like(x), x], axis=1)
-    usual, precision = np.array([0.0, 1.0]), np.diag([OFFSET_SPREAD**-2.0, SLOPE_SPREAD**-2.0])
+    p = at_base_rate(probabilities, base_rates, base_rate)
+    design = _design(p, np.asarray(eligible, dtype=np.bool_), base_rate)
+    start, found = _log_odds(base_rate), np.asarray(labels, dtype=np.float64)
+    spread = np.array([OFFSET_SPREAD, SLOPE_SPREAD, KEPT_SPREAD, KEPT_SPREAD])
+    usual, precision = np.array([0.0, 1.0, 0.0, 0.0]), np.diag(spread**-2)
 
     def _loss(at: Floats) -> float:
         odds = start + design @ at
@@ -223,7 +237,7 @@ def learn(
         at = at - step
         if float(np.abs(step).max()) < _NEAR:
             break
-    return Learned(float(at[1]), float(at[0]), np.linalg.inv(curvature))
+    return Learned(at, np.linalg.inv(curvature))
 
 
 def in_decisions(risks: Risks, curve: Mapping[str, Sequence[float]]) -> Risks:
@@ -312,13 +326,13 @@ def own_thresholds(  # noqa: PLR0913, PLR0917 -- the archive's columns, decision
         raise ValueError("Thresholds of an archive need at least one picture.")
     may, grey = (np.asarray(each, dtype=np.bool_) for each in (eligible, monochrome))
     which = np.asarray(decided, dtype=np.intp)
-    learned = learn(p[which], base_rate, labels, base_rate)
-    x = _log_odds(p) - _log_odds(base_rate)
-    likely = _probability(_log_odds(base_rate) + learned.offset + learned.slope * x)
+    learned = learn(p[which], base_rate, may[which], labels, base_rate)
+    design = _design(p, may, base_rate)
+    likely = _probability(_log_odds(base_rate) + design @ learned.coefficients)
     clear_below, cast_above = shipped
     if len(which) >= LEAST_DECIDED:
         levels = np.unique(np.concatenate([p, (0.0, 1.0)]))
-        casts, fine = _columns(likely, x), _columns(1 - likely, x)
+        casts, fine = _columns(likely, design), _columns(1 - likely, design)
         # What is black and white is clear at every threshold.
         low = _by_level(casts[may[:, 0]], levels, np.where(grey, 0.0, p)[may[:, 0]])
         high = _by_level(fine[may[:, 1]], levels, p[may[:, 1]])
@@ -342,8 +356,8 @@ def own_thresholds(  # noqa: PLR0913, PLR0917 -- the archive's columns, decision
     after = _verdicts(p, may, grey, clear_below, cast_above)
     return OwnThresholds(
         base_rate=base_rate,
-        slope=learned.slope,
-        offset=learned.offset,
+        slope=float(learned.coefficients[1]),
+        offset=float(learned.coefficients[0]),
         clear_below=clear_below,
         cast_above=cast_above,
         decided=len(which),
@@ -375,17 +389,23 @@ def _verdicts(
     return np.asarray(np.where(clear, "clear", np.where(cast, "cast", "ask")))
 
 
-def _columns(likely: Floats, x: Floats) -> Floats:
-    """Of each picture (N, 4): itself, its probability, and how offset and slope change that.
+def _design(p: Floats, may: Bools, base_rate: float) -> Floats:
+    """What the coefficients of a calibration are multiplied with (N, 4)."""
+    evidence = _log_odds(p) - _log_odds(base_rate)
+    return np.column_stack([np.ones_like(evidence), evidence, ~may])
 
-    Of an error the other way, 1 - p, both change with the other sign, which no error minds.
+
+def _columns(likely: Floats, design: Floats) -> Floats:
+    """Of each picture (N, 6): itself, its probability, and how the coefficients change that.
+
+    Of the other error, 1 - p, they change it with the other sign, which no variance minds.
     """
     change = likely * (1 - likely)
-    return np.stack([np.ones_like(x), likely, change, change * x], axis=1)
+    return np.column_stack([np.ones_like(likely), likely, change[:, None] * design])
 
 
 def _by_level(columns: Floats, levels: Floats, at: Floats) -> Floats:
-    """Columns (n, 4) summed by the level (L, 4) that each picture lies at."""
+    """Columns (n, 6) summed by the level (L, 6) that each picture lies at."""
     where = np.searchsorted(levels, at)
     sums = [np.bincount(where, weights=each, minlength=len(levels)) for each in columns.T]
     return np.stack(sums, axis=1)
@@ -404,14 +424,14 @@ class _Risk(NamedTuple):
 
 
 def _share(sums: Floats, learned: Learned) -> _Risk:
-    """Of errors among pictures, by :func:`_columns` summed (L, 4)."""
+    """Of errors among pictures, by :func:`_columns` summed (L, 6)."""
     count = np.maximum(sums[:, :1], 1)
     share = (sums / count)[:, 1]
     return _Risk(share, _error(sums[:, 2:] / count, learned), sums[:, 0] > 0)
 
 
 def _part(sums: Floats, whole: Floats, learned: Learned) -> _Risk:
-    """Of errors among all casts (``whole`` (4,)), whose number is not sure, either."""
+    """Of errors among all casts (``whole`` (6,)), whose number is not sure, either."""
     casts = whole[1]
     part = sums[:, 1] / casts
     change = (sums[:, 2:] - part[:, None] * whole[2:]) / casts
@@ -419,7 +439,7 @@ def _part(sums: Floats, whole: Floats, learned: Learned) -> _Risk:
 
 
 def _error(change: Floats, learned: Learned) -> Floats:
-    """Standard error of what changes so (L, 2) with offset and slope."""
+    """Standard error of what changes so (L, 4) with the coefficients."""
     return np.asarray(np.sqrt(np.einsum("li,ij,lj->l", change, learned.covariance, change)))
 
 

@@ -15,9 +15,11 @@ from sklearn.linear_model import LogisticRegression
 from autocast.advisor.risk import CONSENSUS
 from autocast.archive import thresholds
 from autocast.archive.thresholds import (
+    KEPT_SPREAD,
     LEAST_DECIDED,
     OFFSET_SPREAD,
     SLOPE_SPREAD,
+    Learned,
     OwnThresholds,
     in_decisions,
     learn,
@@ -62,6 +64,11 @@ def chosen(  # noqa: PLR0913 -- what a test may set
     return own_thresholds(p, BASE, may, grey, which, labels[which], risks, shipped, BASE)
 
 
+def plain(p: Floats, labels: Floats) -> Learned:
+    """What decisions on pictures without remarks teach."""
+    return learn(p, BASE, np.ones((len(p), 2)), labels, BASE)
+
+
 def errors(own: OwnThresholds, p: Floats, labels: Floats) -> tuple[float, float, float]:
     clear, cast = p <= own.clear_below, p > own.cast_above
     return (
@@ -72,28 +79,28 @@ def errors(own: OwnThresholds, p: Floats, labels: Floats) -> tuple[float, float,
 
 
 def test_nothing_decided_leaves_the_calibration() -> None:
-    learned = learn([], BASE, [], BASE)
-    assert (learned.slope, learned.offset) == (1.0, 0.0)
-    np.testing.assert_allclose(
-        learned.covariance, np.diag([OFFSET_SPREAD**2, SLOPE_SPREAD**2]), atol=1e-12
-    )
+    learned = learn([], BASE, np.zeros((0, 2)), [], BASE)
+    np.testing.assert_array_equal(learned.coefficients, [0, 1, 0, 0])
+    spread = np.array([OFFSET_SPREAD, SLOPE_SPREAD, KEPT_SPREAD, KEPT_SPREAD])
+    np.testing.assert_allclose(learned.covariance, np.diag(spread**2), atol=1e-12)
 
 
 def test_one_decision_by_hand() -> None:
     # At the base rate there is no evidence: the offset alone moves, to where
     # offset / spread^2 = 1 - p, p being that of the moved odds.
-    learned = learn([BASE], BASE, [1.0], BASE)
-    odds = BASE / (1 - BASE) * np.exp(learned.offset)
-    assert learned.slope == pytest.approx(1)
-    assert learned.offset / OFFSET_SPREAD**2 == pytest.approx(1 - odds / (1 + odds))
+    learned = learn([BASE], BASE, [[True, True]], [1.0], BASE)
+    offset, slope, *kept = learned.coefficients
+    odds = BASE / (1 - BASE) * np.exp(offset)
+    assert (slope, *kept) == pytest.approx((1, 0, 0))
+    assert offset / OFFSET_SPREAD**2 == pytest.approx(1 - odds / (1 + odds))
 
 
 def test_many_decisions_find_the_slope_and_offset_of_the_archive() -> None:
     p, labels = archive(20_000, 0.1, 2, sharper=1.25)
-    learned = learn(p, BASE, labels, BASE)
-    assert learned.slope == pytest.approx(1.25, abs=0.06)
+    learned = plain(p, labels)
+    assert learned.coefficients[1] == pytest.approx(1.25, abs=0.06)
     fewer = np.log(0.1 / 0.9) - np.log(BASE / (1 - BASE))
-    assert learned.offset == pytest.approx(fewer, abs=0.12)
+    assert learned.coefficients[0] == pytest.approx(fewer, abs=0.12)
 
 
 def test_without_the_priors_it_is_logistic_regression(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -101,20 +108,35 @@ def test_without_the_priors_it_is_logistic_regression(monkeypatch: pytest.Monkey
     p = np.clip(p, 0.001, 0.999)
     for name in ("SLOPE_SPREAD", "OFFSET_SPREAD"):
         monkeypatch.setattr(thresholds, name, 1e4)
-    learned = learn(p, BASE, labels, BASE)
+    learned = plain(p, labels)
     evidence = np.log(p / (1 - p)) - np.log(BASE / (1 - BASE))
     other = LogisticRegression(C=np.inf, tol=1e-10).fit(evidence[:, None], labels)
-    assert learned.slope == pytest.approx(other.coef_[0, 0], rel=1e-4)
+    assert learned.coefficients[1] == pytest.approx(other.coef_[0, 0], rel=1e-4)
     start = np.log(BASE / (1 - BASE))
-    assert start + learned.offset == pytest.approx(other.intercept_[0], rel=1e-4)
+    assert start + learned.coefficients[0] == pytest.approx(other.intercept_[0], rel=1e-4)
 
 
 def test_what_is_picked_by_score_alone_is_learned_the_same() -> None:
     p, labels = archive(40_000, 0.1, 4)
     near = np.argsort(np.abs(p - 0.4))[:8000]
     random = np.random.default_rng(5).choice(len(p), 8000, replace=False)
-    one, other = (learn(p[some], BASE, labels[some], BASE) for some in (near, random))
-    assert one.offset == pytest.approx(other.offset, abs=0.15)
+    one, other = (plain(p[some], labels[some]) for some in (near, random))
+    assert one.coefficients[0] == pytest.approx(other.coefficients[0], abs=0.15)
+
+
+def test_what_asks_by_its_remarks_is_learned_without_harm() -> None:
+    # Kept from clear are mostly casts, whatever their score; nothing else of low score asks.
+    rng = np.random.default_rng(18)
+    p, labels = archive(20_000, BASE, 17)
+    may = np.ones((20_000, 2), dtype=np.bool_)
+    may[:, 0] = rng.random(20_000) < np.where(labels > 0, 0.5, 0.9)
+    asks = np.flatnonzero(~may[:, 0] | ((p > SHIPPED[0]) & (p <= SHIPPED[1])))
+    learned = learn(p[asks], BASE, may[asks], labels[asks], BASE)
+    offset, slope, kept, _ = learned.coefficients
+    # By Bayes' rule: remarks are 5 times as likely of a cast, their absence 5/9 as likely.
+    assert kept == pytest.approx(np.log(5 * 9 / 5), abs=0.2)
+    assert offset == pytest.approx(np.log(5 / 9), abs=0.2)
+    assert slope == pytest.approx(1, abs=0.1)
 
 
 def test_the_base_rate_at_which_a_picture_was_judged_makes_no_difference() -> None:
@@ -197,17 +219,18 @@ def test_more_decisions_open_more() -> None:
 def test_the_margin_is_that_of_the_posterior() -> None:
     # Against draws from the Gaussian about slope and offset, the error of what is missed.
     p, labels = archive(3000, BASE, 15)
-    learned = learn(p[:100], BASE, labels[:100], BASE)
-    x = _evidence(p)
+    may = np.random.default_rng(2).random((3000, 2)) < 0.8
+    learned = learn(p[:100], BASE, may[:100], labels[:100], BASE)
+    design = np.column_stack([np.ones(3000), _evidence(p), ~may])
     start = np.log(BASE / (1 - BASE))
     draws = np.random.default_rng(1).multivariate_normal(
-        [learned.offset, learned.slope], learned.covariance, 2000
+        learned.coefficients, learned.covariance, 2000
     )
-    likely = 1 / (1 + np.exp(-(start + draws[:, :1] + draws[:, 1:] * x)))
+    likely = 1 / (1 + np.exp(-(start + draws @ design.T)))
     cleared = p <= 0.2
     missed = likely[:, cleared].sum(axis=1) / likely.sum(axis=1)
-    at = 1 / (1 + np.exp(-(start + learned.offset + learned.slope * x)))
-    columns = thresholds._columns(at, x)
+    at = 1 / (1 + np.exp(-(start + design @ learned.coefficients)))
+    columns = thresholds._columns(at, design)
     risk = thresholds._part(columns[cleared].sum(axis=0)[None], columns.sum(axis=0), learned)
     assert risk.share[0] == pytest.approx(missed.mean(), rel=0.1)
     assert risk.error[0] == pytest.approx(missed.std(), rel=0.15)
@@ -227,8 +250,12 @@ def test_remarks_keep_from_a_verdict_and_what_is_grey_is_clear() -> None:
     assert (given_[~may.any(axis=1)] == "ask").all()
     assert own.after.asked == pytest.approx((given_ == "ask").mean())
     clear, cast = given_ == "clear", given_ == "cast"
-    odds = BASE / (1 - BASE) * np.exp(own.offset)
-    likely = (x := odds * np.exp(own.slope * _evidence(p))) / (1 + x)
+    which = np.random.default_rng(1).choice(4000, 500, replace=False)
+    learned = learn(p[which], BASE, may[which], labels[which], BASE)
+    assert (own.offset, own.slope) == tuple(learned.coefficients[:2])
+    design = np.column_stack([np.ones(4000), _evidence(p), ~may])
+    odds = BASE / (1 - BASE) * np.exp(design @ learned.coefficients)
+    likely = odds / (1 + odds)
     assert own.after.clear == pytest.approx(likely[clear].mean())
     assert own.after.missed == pytest.approx(likely[clear].sum() / likely.sum())
     assert own.after.cast == pytest.approx((1 - likely[cast]).mean())
