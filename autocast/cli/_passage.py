@@ -100,13 +100,15 @@ def tally_words(tally: Tally) -> str:
 
 
 def _by_the_minute() -> Callable[[Tally], None]:
+    from autocast.report.text import counted
+
     last = time.monotonic()
 
     def show(tally: Tally) -> None:
         nonlocal last
         if time.monotonic() - last >= _SAY_EVERY:
             last = time.monotonic()
-            say(f"{tally.met:,} files met: {tally_words(tally)}")
+            say(f"{counted(tally.met, 'file')} met: {tally_words(tally)}")
 
     return show
 

@@ -194,11 +194,13 @@ def _say_before(ledger: Ledger, again: Again, models: Models) -> None:
 
 def _say_after(ledger: Ledger, tally: Tally) -> None:
     from autocast.report.listing import counts_text
+    from autocast.report.text import counted
 
     columns, _ = terminal()
     new = tally.judged + tally.failed
     typer.echo(
-        f"{new:,} judged now, {tally.unchanged:,} unchanged, {tally.seen.others:,} other files."
+        f"{new:,} judged now, {tally.unchanged:,} unchanged, "
+        f"{counted(tally.seen.others, 'other file')}."
     )
     typer.echo(counts_text(ledger.counts(), columns))
     _say_own(ledger, columns)
@@ -366,18 +368,19 @@ def export(
         from autocast.archive.export import export as write
         from autocast.archive.grades import export_decisions, write_manifest
         from autocast.archive.ledger import Ledger
+        from autocast.report.text import counted
 
         with Ledger.read(ledger) as opened:
             if to is not None:
-                typer.echo(f"{write(opened, to, force=force):,} pictures written to {to}.")
+                typer.echo(f"{counted(write(opened, to, force=force), 'picture')} written to {to}.")
             if decisions is not None:
                 count = export_decisions(opened, decisions, force=force)
-                typer.echo(f"{count:,} decisions written to {decisions}.")
+                typer.echo(f"{counted(count, 'decision')} written to {decisions}.")
             if manifest is not None:
                 found = write_manifest(opened, manifest, force=force)
                 typer.echo(
-                    f"{found.pictures:,} pictures with the grades of {' and '.join(found.persons)} "
-                    f"written to {manifest / 'manifest.csv'}."
+                    f"{counted(found.pictures, 'picture')} with the grades of "
+                    f"{' and '.join(found.persons)} written to {manifest / 'manifest.csv'}."
                     + (f" {found.left_out:,} left out." if found.left_out else "")
                 )
 
@@ -417,7 +420,7 @@ def sidecars(
         from autocast.archive.ledger import Ledger
         from autocast.archive.rows import Wanted
         from autocast.archive.sidecars import write_sidecars
-        from autocast.report.text import printable
+        from autocast.report.text import counted, printable
 
         written = failed = 0
         with Ledger.read(ledger) as opened:
@@ -429,7 +432,7 @@ def sidecars(
                 else:
                     failed += 1
                     say(f"autocast: {printable(str(done))}")
-    typer.echo(f"{written:,} sidecars written." + (f" {failed:,} not." if failed else ""))
+    typer.echo(f"{counted(written, 'sidecar')} written." + (f" {failed:,} not." if failed else ""))
     if failed:
         raise typer.Exit(1)
 

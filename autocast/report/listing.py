@@ -19,6 +19,7 @@ from autocast.report.text import (
     OUTCOME_WORDS,
     cast_briefly,
     chance,
+    counted,
     percent,
     printable,
     question_words,
@@ -44,12 +45,12 @@ def counts_text(counts: Counts, width: int = 80) -> str:
         for outcome in ("cast", "ask", "clear", "failed")
         if getattr(counts, outcome)
     ]
-    total = f"{counts.pictures:,} picture{'' if counts.pictures == 1 else 's'}"
+    total = counted(counts.pictures, "picture")
     text = f"{total}: {', '.join(parts)}." if parts else f"{total}."
     if counts.gone:
-        text += f" {counts.gone:,} more were judged once and are no longer there."
+        text += f" Gone since they were judged: {counts.gone:,}."
     if counts.closed_folders:
-        text += f" {counts.closed_folders:,} folders could not be read."
+        text += f" {counted(counts.closed_folders, 'folder')} could not be read."
     return "\n".join(wrap(text, max(width, NARROWEST)))
 
 
@@ -80,8 +81,8 @@ def own_text(own: Mapping[str, Any], width: int = 80) -> str:
     else:
         text = (
             f"Verdicts go by this archive's own thresholds ({levels}), which "
-            f"{printable(own['person'])} adopted on {own['at'][:10]} from {own['decided']:,} "
-            "decisions."
+            f"{printable(own['person'])} adopted on {own['at'][:10]} from "
+            f"{counted(own['decided'], 'decision')}."
         )
     return "\n".join(wrap(text, max(width, NARROWEST)))
 

@@ -241,8 +241,13 @@ def count_text(verdicts: Iterable[Verdict], failed: int = 0, width: int = 80) ->
     counts = Counter[str](verdicts) + Counter(failed=failed)
     total = counts.total()
     parts = (f"{counts[v]} {words}" for v, words in OUTCOME_WORDS.items() if counts[v])
-    text = f"{total} picture{'' if total == 1 else 's'}: {', '.join(parts)}."
+    text = f"{counted(total, 'picture')}: {', '.join(parts)}."
     return "\n".join(wrap(text, max(width, NARROWEST)))
+
+
+def counted(count: int, thing: str) -> str:
+    """So many of a thing: ``1 picture``, ``2,400 pictures``."""
+    return f"{count:,} {thing}{'' if count == 1 else 's'}"
 
 
 def percent(share: float) -> str:

@@ -13,7 +13,7 @@ from autocast.archive.shares import LEAK_BELOW, LEAST_SAMPLED
 from autocast.archive.thresholds import LEAST_DECIDED
 from autocast.judgement import DECISION_WORDS, VERDICT_WORDS
 from autocast.report.listing import own_text
-from autocast.report.text import GLUE, percent, printable
+from autocast.report.text import GLUE, counted, percent, printable
 from autocast.review.views import agreement_words
 
 if TYPE_CHECKING:
@@ -141,8 +141,8 @@ def _own(kept: Mapping[str, Any]) -> Iterator[str]:
         return
     yield (
         f"The archive goes by thresholds of its own, adopted by {printable(str(kept['person']))} "
-        f"on {str(kept['at'])[:10]}, from {len(kept['decisions']):,} decisions. The judgements "
-        "themselves stand as they were."
+        f"on {str(kept['at'])[:10]}, from {counted(len(kept['decisions']), 'decision')}. "
+        "The judgements themselves stand as they were."
     )
 
 

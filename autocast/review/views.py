@@ -42,6 +42,7 @@ from autocast.report.text import (
     cast_briefly,
     cast_figures,
     chance,
+    counted,
     percent,
     printable,
     reading,
@@ -376,7 +377,7 @@ def agreement_words(each: Agreement) -> str:
     """How far two people agree."""
     one, other = (printable(person) for person in each.persons)
     words = (
-        f"{one} and {other} both decided {each.both} picture{'' if each.both == 1 else 's'} "
+        f"{one} and {other} both decided {counted(each.both, 'picture')} "
         f"and agree on {percent(each.agreed)}"
     )
     if each.kappa is None or each.low is None or each.high is None:

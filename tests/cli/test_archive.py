@@ -49,7 +49,7 @@ def walked(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     archive(root / "pictures", copies=1)
     result = run("presort", root / "pictures", "--into", root / "a.ledger", "--jobs", "1")
     assert result.exit_code == 0, result.stderr
-    assert "9 judged now, 0 unchanged, 1 other files." in result.stdout
+    assert "9 judged now, 0 unchanged, 1 other file." in result.stdout
     assert "1 could not be judged" in " ".join(result.stdout.split())
     return root / "pictures", root / "a.ledger"
 
@@ -59,7 +59,7 @@ def test_presort_again_judges_nothing_and_changes_no_picture(walked: tuple[Path,
     before = {path: path.stat() for path in root.rglob("*")}
     result = run("presort", root, "--into", ledger)
     assert result.exit_code == 0
-    assert "0 judged now, 9 unchanged, 1 other files." in result.stdout
+    assert "0 judged now, 9 unchanged, 1 other file." in result.stdout
     after = {path: path.stat() for path in root.rglob("*")}
     assert {p: (s.st_size, s.st_mtime_ns) for p, s in before.items()} == {
         p: (s.st_size, s.st_mtime_ns) for p, s in after.items()

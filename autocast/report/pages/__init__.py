@@ -31,7 +31,7 @@ from autocast.report.pages import overview
 from autocast.report.pages.cards import Card, card
 from autocast.report.pages.environment import environment
 from autocast.report.pages.thumbnails import Thumbnails
-from autocast.report.text import OUTCOME_WORDS, percent, printable
+from autocast.report.text import OUTCOME_WORDS, counted, percent, printable
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -312,11 +312,9 @@ def _tally(counts: Counts) -> list[tuple[str, str, int, str, str]]:
 def _notes(ledger: Ledger, counts: Counts) -> list[str]:
     notes = []
     if counts.gone:
-        notes.append(
-            f"{counts.gone} pictures were gone when the archive was last walked; they are left out."
-        )
+        notes.append(f"Gone when the archive was last walked, and left out: {counts.gone:,}.")
     if counts.closed_folders:
-        notes.append(f"{counts.closed_folders} folders could not be read.")
+        notes.append(f"{counted(counts.closed_folders, 'folder')} could not be read.")
     notes += [f"{n} judged by model {printable(model)}." for model, n in ledger.models().items()]
     rate = ledger.fact("archive_rate")
     if rate is not None:
