@@ -35,11 +35,13 @@ from autocast.archive.thresholds import (
     LEAST_DECIDED,
     Levels,
     OwnThresholds,
+    in_decisions,
     own_thresholds,
     verdicts,
 )
 from autocast.errors import LedgerError
 from autocast.judgement import REMARKS, RISKS, Assumptions, Risks
+from autocast.judgement.probability import at_base_rate
 from autocast.judging import thresholds_at
 from autocast.modelstore import Models, default_models
 
@@ -97,11 +99,13 @@ def figures(ledger: Ledger) -> Figures:
     audited, missed = _drawn(ledger, decisions, ("audit", "sample"), clear=True)
     casts = None
     if len(drawn) >= LEAST_SAMPLED:
-        everything = np.array([p for p, _ in ledger.probabilities()])
-        sampled, labels = np.array(drawn).T
-        casts = cast_share(everything, sampled, labels)
+        every, rates = np.array(list(ledger.probabilities())).T
+        sampled, at, labels = np.array(drawn).T
+        # Models may have come with several base rates; any one will do.
+        one = float(rates[0])
+        casts = cast_share(at_base_rate(every, rates, one), at_base_rate(sampled, at, one), labels)
     # Whatever anybody calls a cast has slipped through.
-    wrong = sum(said > 0 for _, said in audited)
+    wrong = sum(said > 0 for _, _, said in audited)
     counted: dict[str, Counter[str]] = {}
     for some in decisions.values():
         for each in some:
@@ -126,8 +130,8 @@ def _drawn(
     queues: tuple[str, ...],
     *,
     clear: bool,
-) -> tuple[list[tuple[float, float]], int]:
-    """Probability and label of the pictures drawn so far, and how many have no label.
+) -> tuple[list[tuple[float, float, float]], int]:
+    """Probability, base rate and label of the pictures drawn so far; how many have no label.
 
     In the order of the draw they reach from its start to the farthest that was decided in one
     of ``queues``. All between belong to the sample, however they came to be decided: so who
@@ -146,13 +150,16 @@ def _drawn(
     if clear:
         where = f"({where}) AND verdict = 'clear'"
     rows = ledger.select(
-        f"SELECT hash, probability FROM overview WHERE ({where}) AND verdict NOT NULL "  # noqa: S608
+        f"SELECT hash, probability, base_rate FROM overview WHERE ({where}) AND verdict NOT NULL "  # noqa: S608
         "AND gone = 0",
         (start, farthest),
     )
-    found = [(row["probability"], label(decisions.get(row["hash"], ()))) for row in rows]
-    told = [(probability, said) for probability, said in found if said is not None]
-    return told, len(found) - len(told)
+    told = [
+        (row["probability"], row["base_rate"], said)
+        for row in rows
+        if (said := label(decisions.get(row["hash"], ()))) is not None
+    ]
+    return told, len(rows) - len(told)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -209,7 +216,7 @@ def proposal(ledger: Ledger, models: Models | None = None, risks: Risks = RISKS)
         pictures.monochrome,
         told,
         np.array([labels[k] for k in told], dtype=np.float64),
-        risks,
+        in_decisions(risks, models.verdict["curve"]),
         (models.verdict["clear_below"], models.verdict["cast_above"]),
         models.verdict["base_rate"],
     )

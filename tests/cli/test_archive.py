@@ -21,6 +21,7 @@ from autocast.archive.rows import Wanted
 from autocast.cli import app
 from autocast.modelstore import Models, default_models
 from autocast.report.listing import listing
+from autocast.report.text import counted
 from tests.archive.test_ledger import outcome
 from tests.archives import archive, other_models
 
@@ -211,7 +212,7 @@ def test_export_and_sidecars_are_commands(walked: tuple[Path, Path], tmp_path: P
     result = run("sidecars", ledger, "--verdict", "ask")
     assert result.exit_code == 1
     assert "is left as it is" in result.stderr
-    assert result.stdout == f"{asked - 1} sidecars written. 1 not.\n"
+    assert result.stdout == f"{counted(asked - 1, 'sidecar')} written. 1 not.\n"
     for path in made:
         path.unlink()
 
