@@ -151,8 +151,8 @@ def _offered(offered: Proposal) -> Iterator[str]:
     yield (
         f"By {own.decided:,} decided pictures, the verdicts could be given by thresholds of this "
         "archive's own. They keep the risks where this archive, or your eye, differs from what "
-        "autocast was fitted to; they seldom leave fewer pictures to a person. What only asks tells "
-        "little of what is passed: decide some of every queue. What is to be expected of either:"
+        "autocast was fitted to; they seldom leave fewer pictures to a person. What only asks "
+        "tells little of what is passed: decide some of every queue. What is to be expected:"
     )
 
 
