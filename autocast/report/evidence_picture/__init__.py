@@ -1,15 +1,17 @@
 """The evidence picture: one examination as one picture (PNG, sRGB, 1200 px wide).
 
-Top: which picture, the verdict and why. Then the photograph with the points
-worth a look, and the same in grey with what was recognised; what each kind of
-evidence votes for on the a*b* plane, beside the key; the cast by tone, and what
-drove the judgement. Every class and every vote has a name and a pattern or a
-marker of its own; colour only helps.
+Top: the photograph with the places worth a look, beside its proposed correction
+or, where a person should look, those places magnified; then the verdict, why, what
+decides it and what to do next. Then what drove it, the cast by tone and the places;
+last what was recognised, and what each kind of evidence votes for on the a*b* plane
+with its key. Every class and every vote has a name and a pattern or a marker of its
+own; colour only helps.
 """
 
 from __future__ import annotations
 
 import math
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
 
@@ -17,9 +19,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocast.picture.writing import srgb_file, write_whole
-from autocast.report.evidence_picture import panels, wording
+from autocast.report.evidence_picture import panels, places, wording
 from autocast.report.evidence_picture.looks import SOFT
-from autocast.report.evidence_picture.pictures import framed, recognised, resized, spots
+from autocast.report.evidence_picture.pictures import framed, recognised, resized
 from autocast.report.evidence_picture.plane import plane
 from autocast.report.evidence_picture.sheet import (
     DPI,
@@ -34,10 +36,12 @@ from autocast.report.evidence_picture.sheet import (
     new_figure,
     wrapped,
 )
+from autocast.report.evidence_picture.stage import stage
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from autocast.judgement import Judgement
     from autocast.judging import Examination
 
     Pixels = NDArray[np.floating[Any]]
@@ -45,7 +49,11 @@ if TYPE_CHECKING:
 __all__ = ["WIDTH", "draw", "figure"]
 
 _TALLEST = 600
-"""A photograph is shown at most this high, in pixels."""
+"""What was recognised is shown at most this high, in pixels."""
+_NAME = 34
+"""Pixels above the pictures."""
+_CAPTION = 40
+"""Pixels below what was recognised."""
 
 
 def draw(examination: Examination, to: Path | BinaryIO, photograph: Pixels | None = None) -> None:
@@ -77,37 +85,67 @@ def figure(examination: Examination, photograph: Pixels | None = None) -> Figure
     """
     drawn, canvas = new_figure("the evidence picture")
     judgement = examination.judgement
+    full = WIDTH - 2 * MARGIN
+    pictures = stage(examination, photograph)
+    head = wrapped(list(wording.head(judgement)), full)
+    close = () if pictures.close is None else pictures.close.numbers
+    told = [places.entry(judgement, k) for k in range(len(judgement.look_at)) if k not in close]
+    recognised_size = _size(examination)
+    left, right = _key(judgement, recognised_size[1])
+    caution = wrapped([Line(wording.CAUTION, 8.5, ink=SOFT)], full)
 
-    rows, columns = examination.labels.shape
-    scale = min(HALF / columns, _TALLEST / rows)
-    size = (max(1, round(columns * scale)), max(1, round(rows * scale)))
-    head = wrapped(list(wording.head(judgement)), WIDTH - 2 * MARGIN)
-    key = wrapped([*wording.votes_key(judgement)], HALF)
-    look = wrapped([*wording.look_here(judgement)], HALF)
-    caution = wrapped([Line(wording.CAUTION, 8.5, ink=SOFT)], WIDTH - 2 * MARGIN)
-
-    pictures_top = MARGIN + height_of(head) + GAP
-    plane_top = pictures_top + size[1] + 30 + GAP
-    side = [*key, *look]
-    panels_top = plane_top + max(HALF, height_of(side)) + GAP
-    below = panels.height(judgement)
-    foot = panels_top + below + (GAP if below else 0)
-    height = math.ceil(foot + height_of(caution) + MARGIN)
+    heights = {
+        "head": height_of(head),
+        "drivers": panels.drivers_height(judgement),
+        "tones": panels.tones_height(judgement),
+        "places": places.rows(told),
+        "map": max(recognised_size[1] + _CAPTION + height_of(left), HALF + GAP + height_of(right)),
+        "caution": height_of(caution),
+    }
+    tops, y = {}, float(_NAME + pictures.height + GAP)
+    for part, height in heights.items():
+        tops[part] = y
+        y += height + (GAP if height else 0)
+    height = math.ceil(y - GAP + MARGIN)
     drawn.set_size_inches(WIDTH / DPI, height / DPI)
 
     page = Sheet(drawn, canvas, height)
-    page.lines(head, MARGIN, MARGIN)
-    _pictures(page, examination, photograph, size, pictures_top)
-    plane(page, judgement, plane_top)
-    page.lines(side, RIGHT, plane_top)
-    panels.tones(page, judgement, panels_top)
-    panels.drivers(page, judgement, panels_top)
-    page.rule(foot - 10)
-    page.lines(caution, MARGIN, foot)
+    page.lines(wrapped([wording.name(judgement)], full), MARGIN, 9)
+    pictures.draw(page, _NAME)
+    page.lines(head, MARGIN, tops["head"])
+    panels.drivers(page, judgement, tops["drivers"])
+    panels.tones(page, judgement, tops["tones"])
+    places.listed(page, "Places worth a look", told, tops["places"])
+    _map(page, examination, photograph, recognised_size, tops["map"])
+    page.lines(left, MARGIN, tops["map"] + recognised_size[1] + _CAPTION)
+    plane(page, judgement, tops["map"])
+    page.lines(right, RIGHT, tops["map"] + HALF + GAP)
+    page.rule(tops["caution"] - 10)
+    page.lines(caution, MARGIN, tops["caution"])
     return drawn
 
 
-def _pictures(
+def _size(examination: Examination) -> tuple[int, int]:
+    """Columns and rows that what was recognised is shown at."""
+    rows, columns = examination.labels.shape
+    scale = min(HALF / columns, _TALLEST / rows)
+    return max(1, round(columns * scale)), max(1, round(rows * scale))
+
+
+def _key(judgement: Judgement, rows: int) -> tuple[list[Line], list[Line]]:
+    """The key of the plane, parted so that both halves of the sheet end at like heights."""
+    blocks = [wrapped(block, HALF) for block in wording.votes_key(judgement)]
+    parted = [
+        ([*chain.from_iterable(blocks[:k])], [*chain.from_iterable(blocks[k:])])
+        for k in range(1, len(blocks) + 1)
+    ]
+    return min(
+        parted,
+        key=lambda both: max(rows + _CAPTION + height_of(both[0]), HALF + GAP + height_of(both[1])),
+    )
+
+
+def _map(
     page: Sheet,
     examination: Examination,
     photograph: Pixels | None,
@@ -117,9 +155,6 @@ def _pictures(
     pixels: Pixels = examination.picture.encoded
     if photograph is not None:
         pixels = framed(photograph, examination.picture.frame)
-    shown = resized(pixels, size)
-    page.lines([Line("The photograph", 9, ink=SOFT)], MARGIN, top + size[1] + 6)
-    spots(page.picture(shown, MARGIN, top), examination, size)
-    page.lines([Line("What was recognised", 9, ink=SOFT)], RIGHT, top + size[1] + 6)
-    patterned, anchors = recognised(examination, shown, size)
-    page.labelled(page.picture(patterned, RIGHT, top), anchors)
+    patterned, anchors = recognised(examination, resized(pixels, size), size)
+    page.lines([Line("what was recognised", 9, ink=SOFT)], MARGIN, top + size[1] + 6)
+    page.labelled(page.picture(patterned, MARGIN, top), anchors)

@@ -1,4 +1,4 @@
-"""The photograph with the points worth a look, and the same in grey with what was recognised."""
+"""The photograph at the sizes that are shown, and in grey with what was recognised."""
 
 from __future__ import annotations
 
@@ -7,18 +7,22 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.judgement.things import BY_NAME, CLASSES, ELSE
+from autocast.judgement.things import BY_NAME, CLASSES, ELSE, NEUTRALS
 from autocast.report.evidence_picture.looks import pattern
-from autocast.report.evidence_picture.sheet import Anchor, numbered
+from autocast.report.evidence_picture.sheet import Anchor
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
     from autocast.judgement import Place
     from autocast.judging import Examination
 
 SMALLEST_LABEL = 0.02
 """Share of the frame from which a recognised class is labelled (project convention)."""
+MUCH = 4
+"""Enlargement from which pixels are shown as they are (project convention)."""
+CUT_SHARE = 0.1
+"""Side of a magnified square as a share of the long side (project convention)."""
+LEAST_CUT = 8
+"""Least such side, in pixels (project convention)."""
 _CLASS_OF = {kind: name for name, kinds in CLASSES.items() for kind in kinds}
 
 Bytes = NDArray[np.uint8]
@@ -33,20 +37,56 @@ def framed(photograph: NDArray[np.floating[Any]], frame: Place) -> NDArray[np.fl
 
 
 def resized(encoded: NDArray[np.floating[Any]], size: tuple[int, int]) -> Bytes:
-    """Pixels (H, W, 3) of 0..1 as 8-bit codes of ``size`` (columns, rows)."""
+    """Pixels (H, W, 3) of 0..1 as 8-bit codes of ``size`` (columns, rows).
+
+    What is much enlarged shows its pixels as they are.
+    """
     from PIL import Image
 
-    eight = np.round(np.clip(encoded, 0, 1) * 255).astype(np.uint8)
-    return np.asarray(Image.fromarray(eight).resize(size, Image.Resampling.LANCZOS))
+    much = size[0] >= MUCH * encoded.shape[1]
+    way = Image.Resampling.NEAREST if much else Image.Resampling.LANCZOS
+    return np.asarray(Image.fromarray(_eight(encoded)).resize(size, way))
 
 
-def spots(axes: Axes, examination: Examination, size: tuple[int, int]) -> None:
-    """Number the points worth a look on the photograph."""
-    frame = examination.picture.frame
-    for number, spot in enumerate(examination.judgement.look_at, 1):
-        x = (spot.x - frame.x) / frame.width * size[0]
-        y = (spot.y - frame.y) / frame.height * size[1]
-        numbered(axes, number, x, y)
+def cut_out(
+    encoded: NDArray[np.floating[Any]], at: tuple[float, float], side: int
+) -> tuple[Bytes, tuple[float, float]]:
+    """A square around a place, magnified by a whole number, and where in it the place lies.
+
+    Parameters
+    ----------
+    encoded : (H, W, 3) ndarray
+        Pixels of 0..1.
+    at : (x, y)
+        The place, 0..1 of their width and height; the square keeps within them.
+    side : int
+        Most pixels of the square's side as it is shown.
+
+    Returns
+    -------
+    square : (n, n, 3) ndarray of uint8
+        8-bit codes; pixels averaged where they are too many, and else as they are.
+    place : (x, y)
+        In pixels from the square's upper left corner.
+    """
+    from PIL import Image
+
+    rows, columns = encoded.shape[:2]
+    wanted = max(LEAST_CUT, round(CUT_SHARE * max(rows, columns)))
+    times = max(1, round(side / min(wanted, rows, columns)))
+    cut = min(max(wanted, side) if times == 1 else side // times, rows, columns)
+    shown = min(cut * times, side)
+    x, y = at[0] * columns, at[1] * rows
+    left = min(max(round(x - cut / 2), 0), columns - cut)
+    top = min(max(round(y - cut / 2), 0), rows - cut)
+    part = Image.fromarray(_eight(encoded[top : top + cut, left : left + cut]))
+    way = Image.Resampling.NEAREST if shown >= cut else Image.Resampling.BOX
+    square = np.asarray(part.resize((shown, shown), way))
+    return square, ((x - left) * shown / cut, (y - top) * shown / cut)
+
+
+def _eight(encoded: NDArray[np.floating[Any]]) -> Bytes:
+    return np.asarray(np.round(np.clip(encoded, 0, 1) * 255), dtype=np.uint8)
 
 
 def recognised(
@@ -65,20 +105,17 @@ def recognised(
     anchors: list[Anchor] = []
     for index, name in enumerate([*names, "left out"]):
         inside = group == index
-        parts = [("something else" if name == ELSE else name, inside)]
-        own = [i for i, g in enumerate(groups) if g == name]
-        if len(own) > 1:
-            which = np.append(examination.memberships[:, own].argmax(axis=1), -1)
-            kind = which[labels[rows[:, None], columns]]
-            called = BY_NAME[name].hint
-            parts = [
-                (f"probable {called}: {kinds[k]}", inside & (kind == n)) for n, k in enumerate(own)
-            ]
-        for label, mask in parts:
-            if mask.mean() >= SMALLEST_LABEL:
-                anchors.append(Anchor(label, *_thickest(mask)))
+        if inside.mean() >= SMALLEST_LABEL:
+            anchors.append(Anchor(_called(name), *_thickest(inside)))
     anchors.sort(key=lambda a: a.y)
     return _painted(shown, group, names), anchors
+
+
+def _called(name: str) -> str:
+    """A class on the picture; of which kind a neutral is, is a guess, and is not said."""
+    if name == NEUTRALS:
+        return BY_NAME[name].singular
+    return "something else" if name == ELSE else name
 
 
 def _grouped(examination: Examination, groups: list[str], names: list[str]) -> NDArray[np.uint8]:

@@ -12,7 +12,7 @@ from autocast import colour as formulas
 from autocast.judgement import EVIDENT_FROM, Cast, Judgement
 from autocast.judgement.things import mark_of
 from autocast.report.evidence_picture.looks import INK, MARKERS, SOFT, fraction, line
-from autocast.report.evidence_picture.sheet import FAMILY, HALF, MARGIN, Anchor, Sheet
+from autocast.report.evidence_picture.sheet import FAMILY, HALF, RIGHT, Anchor, Sheet
 from autocast.report.evidence_picture.wording import votes
 from autocast.report.text import percent
 
@@ -28,10 +28,10 @@ Vote = tuple["Evidence", tuple[float, float]]
 
 
 def plane(page: Sheet, judgement: Judgement, top: float) -> None:
-    """Draw the plane with its top edge at ``top``."""
+    """Draw the plane in the right half, its top edge at ``top``."""
     drawn = [(e, e.explains) for e in judgement.evidence if e.explains and votes(e)]
     cast = judgement.cast
-    axes = page.axes(MARGIN, top, HALF, HALF)
+    axes = page.axes(RIGHT, top, HALF, HALF)
     _ground(axes, 1.12 * _reach(cast, drawn))
     anchors = [Anchor("combined", cast.a, cast.b, "bold"), *_votes(axes, drawn)]
     _combined(axes, cast)

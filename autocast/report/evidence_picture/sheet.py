@@ -42,7 +42,6 @@ class Line:
     weight: str = "normal"
     indent: int = 0
     mark: Mark | None = None
-    number: int | None = None
     before: int = 0
     ink: str = INK
 
@@ -112,18 +111,44 @@ class Sheet:
         axes.set_axis_off()
         return axes
 
+    def at(self, x: float, y: float) -> tuple[float, float]:
+        """A place in pixels from the top left corner, as the figure takes it."""
+        return x / WIDTH, 1 - y / self.height
+
+    def block(self, colour: str, top: int, height: int) -> None:
+        """A ground from edge to edge, below all else."""
+        from matplotlib.patches import Rectangle
+
+        corner, whole = self.at(0, top + height), self.drawn.transFigure
+        ground = Rectangle(corner, 1.0, height / self.height, transform=whole, fc=colour, ec="none")
+        ground.set_zorder(-1)
+        self.drawn.add_artist(ground)
+
     def rule(self, y: float) -> None:
         """A thin line from margin to margin."""
+        self.stroke((MARGIN, y), (WIDTH - MARGIN, y), "#c8c8c8")
+
+    def stroke(self, start: tuple[float, float], end: tuple[float, float], ink: str) -> None:
+        """A straight line, one pixel wide."""
         from matplotlib.lines import Line2D
 
+        (x, y), (to_x, to_y) = self.at(*start), self.at(*end)
         self.drawn.add_artist(
             Line2D(
-                [MARGIN / WIDTH, 1 - MARGIN / WIDTH],
-                [1 - y / self.height] * 2,
+                [x, to_x],
+                [y, to_y],
                 transform=self.drawn.transFigure,
-                color="#c8c8c8",
-                lw=0.8,
+                color=ink,
+                lw=72 / DPI,
+                solid_capstyle="butt",
             )
+        )
+
+    def word(self, text: str, at: tuple[float, float], anchor: tuple[str, str], ink: str) -> None:
+        """A small word beside a tick, at the ``anchor`` of it, across and down."""
+        ha, va = anchor
+        self.drawn.text(
+            *self.at(*at), text, fontsize=7, family=FAMILY, color=ink, ha=ha, va=va, gid="tick"
         )
 
     def lines(self, lines: Sequence[Line], x: float, y: float) -> None:
@@ -144,8 +169,6 @@ class Sheet:
             middle = y + line.size * DPI / 72 * 0.6
             if line.mark is not None:
                 self.sign(line.mark, x + 9, middle)
-            if line.number is not None:
-                numbered(self.drawn, line.number, (x + 9) / WIDTH, 1 - middle / self.height)
             y += line.height - line.before
 
     def sign(self, mark: Mark, x: float, y: float) -> None:
@@ -223,22 +246,6 @@ def _crowding(
     return np.asarray(over + 100 * beyond.sum(axis=1), dtype=np.float64)
 
 
-def numbered(drawn: Figure | Axes, number: int, x: float, y: float) -> None:
-    """A number in a ring, at ``x``, ``y`` of a figure or of an axes."""
-    drawn.text(
-        x,
-        y,
-        str(number),
-        fontsize=8,
-        weight="bold",
-        family=FAMILY,
-        color=INK,
-        ha="center",
-        va="center_baseline",
-        bbox={"boxstyle": "circle,pad=0.25", "fc": "white", "ec": INK, "lw": 1.2},
-    )
-
-
 @functools.cache
 def _font(weight: str) -> FT2Font:
     from matplotlib.font_manager import FontProperties, findfont
@@ -280,8 +287,6 @@ def _broken(line: Line, width: float) -> list[Line]:
         else:
             parts.append(shorten(word, 60))
     return [
-        replace(line, text=part)
-        if number == 0
-        else replace(line, text=part, mark=None, number=None, before=0)
-        for number, part in enumerate(parts)
+        replace(line, text=part) if place == 0 else replace(line, text=part, mark=None, before=0)
+        for place, part in enumerate(parts)
     ]

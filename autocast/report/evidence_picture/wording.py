@@ -2,24 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from autocast.judgement import Evidence, Judgement
+from autocast.judgement.sentences import DECIDES, DROVE
 from autocast.judgement.things import mark_of
 from autocast.report.evidence_picture.looks import SOFT
 from autocast.report.evidence_picture.sheet import Line, title
 from autocast.report.text import (
     cast_figures,
     chance_words,
+    judgement_text,
     name_of,
     no_votes,
     percent,
     printable,
+    question_words,
     readings,
     shorten,
     side,
-    spot_words,
     typeset,
 )
 
@@ -30,58 +31,77 @@ CAUTION = (
     "A verdict describes a picture; it proves nothing. Do not alter pictures kept as evidence, "
     "or for medicine, science or identity, on its word."
 )
+NOTHING = 0.005
+"""Weight below which a vote weighs nothing: it would be printed as 0.00."""
+_COMMANDS = ("Next: ", "If so: ")
+_WIDEST = 10_000
+"""Columns within which the first screen breaks no line."""
+
+
+def name(judgement: Judgement) -> Line:
+    """Which picture, and what it is."""
+    facts = f"{judgement.width} × {judgement.height} pixels, {judgement.profile}"
+    return Line(f"{shorten(printable(judgement.name), 80)}: {shorten(facts, 60)}", 10, ink=SOFT)
 
 
 def head(judgement: Judgement) -> Iterator[Line]:
-    """Which picture, the verdict, how likely, and why."""
+    """The verdict, how likely, why, what decides it, and what to do next."""
     cast = judgement.cast
     verdict = judgement.verdict_words
     if judgement.verdict == "cast":
         verdict += f": {cast.words}"
-    facts = f"{judgement.width} × {judgement.height} pixels, {judgement.profile}"
-    yield Line(shorten(printable(judgement.name), 80), 11, ink=SOFT)
     yield Line(verdict[0].upper() + verdict[1:], 20, "bold")
-    yield Line(f"{chance_words(judgement)}. {shorten(facts, 60)}.", 10, ink=SOFT)
+    yield Line(f"{chance_words(judgement)}.", 10, ink=SOFT)
     for sentence in judgement.sentences:
-        yield Line(typeset(sentence), 11, before=4)
+        # What drove it has a row of its own, and the question names its place.
+        if not sentence.startswith((DECIDES, DROVE)):
+            yield Line(typeset(sentence), 11, before=4)
+    asked = question_words(judgement)
+    if asked:
+        yield Line(f"{DECIDES}{asked}", 11, "bold", before=4)
+    command = going_on(judgement)
+    if command:
+        yield Line(command, 11, before=4)
 
 
-def votes_key(judgement: Judgement) -> Iterator[Line]:
-    """The key of the plane: each vote with its marker and figures."""
-    yield title("What each kind of evidence votes for")
+def going_on(judgement: Judgement) -> str:
+    """The command that goes on from here, as the first screen gives it; '' where it has none."""
+    last = judgement_text(judgement, _WIDEST).splitlines()[-1].strip()
+    return last if last.startswith(_COMMANDS) else ""
+
+
+def votes_key(judgement: Judgement) -> Iterator[list[Line]]:
+    """The key of the plane, a few lines for each vote: marker, name and figures."""
+    yield [title("What each kind of evidence votes for")]
     for evidence in judgement.evidence:
-        if evidence.explains is None:
+        if not votes(evidence) or evidence.explains is None:
             continue
-        mark = mark_of(evidence.kind) if votes(evidence) else None
-        yield Line(name_of(evidence), 9.5, "bold", 26, mark, before=6)
         area = f"{percent(evidence.share)} of the picture, " if evidence.reads else ""
-        yield Line(
-            f"{typeset(cast_figures(*evidence.explains, evidence.spread or None))}; {area}"
-            f"weight {evidence.weight:.2f}, speaks {side(evidence.stance, judgement.verdict)}",
-            indent=26,
-        )
+        block = [
+            Line(name_of(evidence), 9.5, "bold", 26, mark_of(evidence.kind), before=6),
+            Line(
+                f"{typeset(cast_figures(*evidence.explains, evidence.spread or None))}; {area}"
+                f"weight {evidence.weight:.2f}, speaks {side(evidence.stance, judgement.verdict)}",
+                indent=26,
+            ),
+        ]
         if evidence.reads is not None:
-            yield Line(f"reads {'; '.join(readings(evidence))}", indent=26, ink=SOFT)
-    missing = no_votes(judgement)
-    if missing:
-        yield Line(f"too little for a vote: {missing}", indent=26, before=6, ink=SOFT)
+            said = f"reads {'; '.join(readings(evidence))}"
+            block.append(Line(said, indent=26, ink=SOFT))
+        yield block
     cast = judgement.cast
-    yield Line(
-        f"★ combined: {typeset(cast_figures(cast.a, cast.b, cast.spread))}, quoted at L* 60",
-        9.5,
-        "bold",
-        before=10,
-    )
-
-
-def look_here(judgement: Judgement) -> Iterator[Line]:
-    """The numbered points that are worth a look."""
-    if judgement.look_at:
-        yield replace(title("Where to look"), before=16)
-    for number, spot in enumerate(judgement.look_at, 1):
-        yield Line(typeset(spot_words(spot)), indent=26, number=number, before=3)
+    said = f"★ combined: {typeset(cast_figures(cast.a, cast.b, cast.spread))}, quoted at L* 60"
+    yield [Line(said, 9.5, "bold", before=8)]
+    silent = [e for e in judgement.evidence if e.explains is not None and not votes(e)]
+    without = ", ".join(printable(e.label) for e in silent)
+    for words, which in (
+        ("Weigh nothing", without),
+        ("Too little for a vote", no_votes(judgement)),
+    ):
+        if which:
+            yield [Line(f"{words}: {which}", before=6, ink=SOFT)]
 
 
 def votes(evidence: Evidence) -> bool:
-    """Whether an evidence is drawn: what weighs nothing stands in the key alone."""
-    return evidence.explains is not None and evidence.weight > 0
+    """Whether an evidence is drawn: what weighs nothing is only named."""
+    return evidence.explains is not None and evidence.weight >= NOTHING
