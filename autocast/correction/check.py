@@ -12,6 +12,7 @@ import numpy as np
 from autocast.colour import at_60, linear_to_lab
 from autocast.correction.tone_curves import KNOTS, Move
 from autocast.judgement import SLIGHT_FROM, Judgement, Reading, Spot
+from autocast.judgement.sentences import letter
 from autocast.judgement.things import BY_NAME, HINT, HINTED, NEUTRALS
 from autocast.judging import Examination, nearer
 from autocast.picture import Picture
@@ -38,6 +39,28 @@ NOTICED = 1.5
 """Change of a*b* from which a reading counts as changed (project convention)."""
 
 
+def lettered(number: int) -> str:
+    """What a place of a list is called by.
+
+    Parameters
+    ----------
+    number : int
+        Its number, from 1.
+
+    Returns
+    -------
+    str
+        ``A`` to ``Z``, then ``AA``, ``AB`` and on.
+
+    Examples
+    --------
+    >>> lettered(1), lettered(26), lettered(27), lettered(703)
+    ('A', 'Z', 'AA', 'AAA')
+    """
+    before, last = divmod(number - 1, 26)
+    return (lettered(before) if before else "") + letter(last)
+
+
 @dataclass(frozen=True, slots=True)
 class ProvenReading:
     """One known colour before and after; ``x``, ``y`` are fractions of the upright picture."""
@@ -50,6 +73,17 @@ class ProvenReading:
     after: Reading
     should: str
     outcome: Outcome
+
+    @property
+    def letter(self) -> str:
+        """By which it is called on screens and in pictures.
+
+        Returns
+        -------
+        str
+            ``A`` for the first.
+        """
+        return lettered(self.number)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,13 +141,13 @@ def _outcome(
     sizes = f"the cast went from C* {before.cast.size:.1f} to {after.cast.size:.1f}"
     sure = f"{100 * min(max(probability, 0.01), 0.99):.0f} % sure to be nearer to the truth"
     if spoiled:
-        names = ", ".join(f"{r.number} ({r.what})" for r in spoiled)
+        names = ", ".join(f"{r.letter} ({r.what})" for r in spoiled)
         return False, f"Check failed: what was right before went wrong: {names}; {sizes}."
     if probability < EVEN:
         return False, f"Check failed: the copy is only {sure}; {sizes}."
     if probability < passes_from:
         return False, (
-            f"Better, but not certain: the copy is {sure}; {sizes}. Look at the numbered readings."
+            f"Better, but not certain: the copy is {sure}; {sizes}. Look at the readings."
         )
     if after.verdict == "cast":
         return False, (f"Better, but a cast is still likely: the copy is {sure}; {sizes}.")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from autocast.correction.check import OUTCOMES
+from autocast.correction.check import OUTCOMES, lettered
 from autocast.report.text import (
     GLUE,
     NARROWEST,
@@ -52,13 +52,13 @@ def _measures(measures: Measures, width: int) -> Iterator[str]:
         width,
     )
     names = {1: ("grey",), 3: ("R", "G", "B"), 4: ("C", "M", "Y", "K")}[len(first.values)]
-    yield _row(("#", "x,y", "±", "clip"), names, ("L*", "a*", "b*"))
+    yield _row(("", "x,y", "±", "clip"), names, ("L*", "a*", "b*"))
     for spot in measures.spots:
         digits = 3 if spot.top == 1 else 0
         spread = f"{(spot.spread[1] + spot.spread[2]) / 2:.1f}"
         lost = f"{max(spot.clipped, spot.buried):.0%}"
         yield _row(
-            (str(spot.number), f"{spot.x:.0f},{spot.y:.0f}", spread, lost),
+            (lettered(spot.number), f"{int(spot.x)},{int(spot.y)}", spread, lost),
             tuple(f"{v:.{digits}f}" for v in spot.values),
             (f"{spot.reads.lightness:.1f}", signed(spot.reads.a), signed(spot.reads.b)),
         )
@@ -68,10 +68,10 @@ def _measures(measures: Measures, width: int) -> Iterator[str]:
 
 
 def _row(ends: tuple[str, str, str, str], values: tuple[str, ...], lab: tuple[str, ...]) -> str:
-    number, place, spread, clip = ends
+    called, place, spread, clip = ends
     own = "".join(f"{v:>7}" for v in values)
     read = "".join(f"{v:>7}" for v in lab)
-    return f"{number:>3} {place:<11}{own} {read}{spread:>6}{clip:>6}"
+    return f"{called:>3} {place:<11}{own} {read}{spread:>6}{clip:>6}"
 
 
 def _meaning(spot: Measured) -> str:
@@ -134,11 +134,10 @@ def _advice(advice: Advice, width: int) -> Iterator[str]:
 def _proof(proof: Proof, width: int) -> Iterator[str]:
     if proof.readings:
         yield "Known colours, from light to dark (L* a* b*, white point D65)"
-        yield (f"  # {'x,y':<11}{'before':<18}{'after':<18}{'should read':<16}").rstrip()
+        yield (f"    {'x,y':<11}{'before':<18}{'after':<18}{'should read':<16}").rstrip()
     for r in proof.readings:
-        place = f"{r.x * proof.after.width:.0f},{r.y * proof.after.height:.0f}"
-        yield f"{r.number:>3} {place:<11}{_lab(r.before)} {_lab(r.after)} {r.should}"
-        share = position(r.x, r.y, 100, 100).partition(GLUE)[2]
+        place, _, share = position(r.x, r.y, proof.after.width, proof.after.height).partition(GLUE)
+        yield f"{r.letter:>3} {place:<11}{_lab(r.before)} {_lab(r.after)} {r.should}"
         for line in wrap(f"{share} {printable(r.what)}: {OUTCOMES[r.outcome]}", width - 4, 2):
             yield "    " + line
     yield from wrap(f"Judged again: {_judged(proof.after)}", width, 2)

@@ -254,8 +254,12 @@ def test_a_copy_is_written_and_proven(blue: Path) -> None:
     lightness = [r.before.lightness for r in correction.proof.readings]
     assert lightness == sorted(lightness, reverse=True)
     assert [r.number for r in correction.proof.readings] == list(range(1, len(lightness) + 1))
+    called = [r.letter for r in correction.proof.readings]
+    assert called == list("ABCDEFGH"[: len(lightness)])
     document = json.loads(correction.to_json())
     assert document["proof"]["after"]["verdict"] == correction.proof.after.verdict
+    assert {"number", "what"} <= set(document["proof"]["readings"][0])
+    assert "letter" not in document["proof"]["readings"][0]
     assert set(document["advice"]["points"]) == {"red", "green", "blue"}
 
 
@@ -342,9 +346,11 @@ def test_what_goes_wrong_does_not_pass() -> None:
     after = examined("china", (-2.0, -18.0))
     clear = replace(after, judgement=replace(after.judgement, verdict="clear"))
     proof = prove(before, clear, plan(before))
-    assert any(r.outcome == "spoiled" for r in proof.readings)
+    spoiled = [r for r in proof.readings if r.outcome == "spoiled"]
+    assert spoiled
     assert not proof.passed
     assert proof.sentence.startswith("Check failed: what was right before went wrong")
+    assert all(f"{r.letter} ({r.what})" in proof.sentence for r in spoiled)
 
 
 def test_a_copy_wants_a_file(blue: Path) -> None:
