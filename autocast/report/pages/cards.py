@@ -66,6 +66,17 @@ class Vote:
 
 
 @dataclass(frozen=True, slots=True)
+class Place:
+    """A place worth a look, told by a letter on the small copy; ``x``, ``y`` in per cent of it."""
+
+    letter: str
+    x: float
+    y: float
+    where: str
+    what: str
+
+
+@dataclass(frozen=True, slots=True)
 class Details:
     """The evidence behind one judgement."""
 
@@ -73,7 +84,7 @@ class Details:
     votes: tuple[Vote, ...]
     missing: str
     tones: tuple[tuple[str, str, str, str, str, str], ...]
-    spots: tuple[tuple[str, str], ...]
+    places: tuple[Place, ...]
     at: tuple[float, float]
     ellipse: tuple[float, float, float]
     reach: float
@@ -193,10 +204,13 @@ def _details(judgement: Judgement) -> Details:
         votes=votes,
         missing=no_votes(judgement),
         tones=tuple(_tones(judgement)),
-        spots=tuple(
-            (
-                f"{letter(k)} {position(s.x, s.y, judgement.width, judgement.height)}",
-                typeset(spot_words(s)),
+        places=tuple(
+            Place(
+                letter=letter(k),
+                x=round(100 * s.x, 2),
+                y=round(100 * s.y, 2),
+                where=position(s.x, s.y, judgement.width, judgement.height),
+                what=typeset(spot_words(s)),
             )
             for k, s in enumerate(judgement.look_at)
         ),

@@ -1,0 +1,58 @@
+"""The marks of places on the report's cards: letters, where they stand, and their words."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from autocast.archive.ledger import Ledger
+from autocast.judgement import Judgement
+from autocast.report import pages
+from tests import ledgers, samples
+
+
+def card(folder: Path, judgement: Judgement) -> str:
+    """The one card of an archive of one picture."""
+    with Ledger.read(ledgers.build(folder, [b"a.png"], [judgement], failures=0)) as ledger:
+        report = pages.write(ledger, folder / "report").parent
+    (place,) = (report / "data").glob("cards-*.js")
+    found = re.fullmatch(r"autocastCards\(\d+, (.*)\);\n", place.read_text("utf-8"), re.DOTALL)
+    assert found is not None
+    (only,) = json.loads(found[1])
+    return str(only)
+
+
+@pytest.mark.parametrize("judgement", [samples.LIKELY, samples.ASK])
+def test_each_place_is_marked_where_it_lies_and_told_by_its_letter(
+    tmp_path: Path, judgement: Judgement
+) -> None:
+    html = card(tmp_path, judgement)
+    marks = re.findall(r'<svg x="([\d.]+)%" y="([\d.]+)%".*?<text[^>]*>(\w)</text>', html)
+    assert [(float(x), float(y)) for x, y, _ in marks] == [(63.0, 41.0), (12.0, 84.0)]
+    assert [called for *_, called in marks] == ["A", "B"]
+    said = re.findall(r'class="letter">(\w)</span> <span>([^<]*)</span>', html)
+    assert [called for called, _ in said] == ["A", "B"]
+    assert said[0][1].replace("\xa0", " ").startswith("1890,820 (63%,41%): white door frame")
+    # Marks belong to the picture as it is, and not to its correction.
+    assert html.count('class="spots"') == 1
+
+
+def test_a_letter_keeps_within_the_picture(tmp_path: Path) -> None:
+    spots = (
+        replace(samples.LIKELY.look_at[0], x=0.95, y=0.02),
+        replace(samples.LIKELY.look_at[1], x=0.05, y=0.5),
+    )
+    html = card(tmp_path, replace(samples.LIKELY, look_at=spots))
+    first, second = re.findall(r"<text ([^>]*)>\w</text>", html)
+    assert first == 'x="-15" y="18" text-anchor="end"'
+    assert second == 'x="14" y="-3"'
+
+
+def test_what_has_no_place_has_no_mark(tmp_path: Path) -> None:
+    html = card(tmp_path, samples.NOTHING)
+    assert "spots" not in html
+    assert "Where to look" not in html
