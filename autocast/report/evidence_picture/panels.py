@@ -63,7 +63,7 @@ def tones(page: Sheet, judgement: Judgement, top: float) -> None:
             Line(f"a* and b* ±{tone.spread:.1f}", 8.5),
         ]
         left = BOTH + 12
-        page.lines(wrapped(words, _COLUMN - left - 8), x + left, y - 4)
+        page.lines(wrapped(words, _COLUMN - left - 18), x + left, y - 4)
         for k, value in enumerate((tone.a, tone.b)):
             at = x + k * (_BAR + _BETWEEN)
             page.lines([Line(("a*", "b*")[k], 8, ink=SOFT)], at, y + 92)
