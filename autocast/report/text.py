@@ -32,7 +32,15 @@ from autocast.judgement import (
     strength_word,
 )
 from autocast.judgement.sentences import DECIDES, DROVE, LEANS, Question, letter, question, reasons
-from autocast.judgement.things import CLASSES, OTHER_LIGHT
+from autocast.judgement.things import (
+    CLASSES,
+    CONTENT,
+    HINT,
+    JOINT,
+    OBJECT,
+    OTHER_LIGHT,
+    TREES,
+)
 
 OUTCOME_WORDS: Mapping[str, str] = {
     **dict[str, str](VERDICT_WORDS.items()),
@@ -362,10 +370,10 @@ def _tones(page: _Page, judgement: Judgement) -> None:
 
 
 def side(stance: Stance, verdict: Verdict) -> str:
-    """The side an evidence takes: ``for a cast``, ``for no cast`` or ``no clear vote``."""
+    """The side an evidence takes: that it speaks for a cast or for none, or has no clear vote."""
     if stance == "silent":
         return "no clear vote"
-    return "for no cast" if (stance == "for") == (verdict == "clear") else "for a cast"
+    return f"speaks for {'no' if (stance == 'for') == (verdict == 'clear') else 'a'} cast"
 
 
 def name_of(evidence: Evidence) -> str:
@@ -374,11 +382,28 @@ def name_of(evidence: Evidence) -> str:
     return label if kind not in CLASSES or label.startswith(kind) else f"{kind}: {label}"
 
 
+SHORT_NAMES: Mapping[str, str] = {
+    "statistics": "overall balance",
+    JOINT: "known colours",
+    TREES: "all readings",
+    CONTENT: "what it shows",
+    OBJECT: "coloured object",
+    HINT: "what you said",
+    OTHER_LIGHT: "another light",
+}
+"""Kinds of evidence in few words, where their key is no word of the trade."""
+
+
+def short_name(kind: str) -> str:
+    """A kind of evidence in few words, for a label."""
+    return SHORT_NAMES.get(kind, printable(kind).replace("_", " "))
+
+
 def no_votes(judgement: Judgement) -> str:
     """The kinds of which there is too little for a vote, with their shares where seen at all."""
     silent = [e for e in judgement.evidence if e.explains is None and not e.context]
     return ", ".join(
-        printable(e.kind) + (f" ({percent(e.share)})" if e.share >= 0.01 else "") for e in silent
+        short_name(e.kind) + (f" ({percent(e.share)})" if e.share >= 0.01 else "") for e in silent
     )
 
 
@@ -391,7 +416,7 @@ def _evidence(page: _Page, judgement: Judgement) -> None:
         chosen = [e for e in found if e.stance == stance]
         if chosen:
             taken = side(stance, judgement.verdict)
-            page.title("No clear vote" if stance == "silent" else f"Speaks {taken}")
+            page.title(taken[0].upper() + taken[1:])
         for evidence in chosen:
             _one_evidence(page, evidence)
     missing = no_votes(judgement)

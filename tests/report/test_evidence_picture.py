@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import io
 import sys
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import combinations
 from pathlib import Path
-from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any, get_args
 
 import numpy as np
@@ -24,7 +23,7 @@ from autocast.report import evidence_picture
 from autocast.report.evidence_picture import pictures
 from autocast.report.evidence_picture.looks import AROUND, MARKERS, line, pattern
 from autocast.report.evidence_picture.stage import ENLARGED, laid
-from autocast.voting.conditioning import Estimate
+from autocast.report.text import short_name
 from tests import samples
 
 if TYPE_CHECKING:
@@ -32,18 +31,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-@dataclass(frozen=True)
-class Estimated(samples.FakeExamination):
-    """With what was estimated, of which a correction is made."""
-
-    weighed: Any
-
-
 def examined(judgement: Judgement = samples.LIKELY, **size: int) -> Any:  # noqa: ANN401
-    made = samples.examination(judgement, **size)
-    casts = np.tile((judgement.cast.a, judgement.cast.b), (4, 1))
-    covariance = np.eye(8).reshape(4, 2, 4, 2)
-    return Estimated(**vars(made), weighed=SimpleNamespace(estimate=Estimate(casts, covariance)))
+    return samples.examination(judgement, **size)
 
 
 def drawn(judgement: Judgement = samples.LIKELY, **size: int) -> Figure:
@@ -144,7 +133,7 @@ def test_every_vote_has_a_marker_of_its_own_and_its_name_beside_it() -> None:
     plane = the_plane(figure)
     named = {text.get_text() for text in plane.texts}
     voting = [e for e in samples.LIKELY.evidence if e.explains is not None]
-    assert {e.kind for e in voting} | {"combined", "neutral"} <= named
+    assert {short_name(e.kind) for e in voting} | {"combined", "neutral"} <= named
     markers = {
         tuple(np.asarray(line.get_xydata())[0]): line.get_marker()
         for line in plane.lines
@@ -242,6 +231,16 @@ def test_a_row_says_what_leaving_out_each_kind_changed() -> None:
     ]
     at = said.index(rows[0])
     assert said[at - 1] == "neutrals"
+
+
+def test_what_moves_the_chance_alone_stays_in_a_full_row() -> None:
+    neutrals = samples.LIKELY.evidence[0]
+    moved = [replace(neutrals, drove=1.0 + k, drove_probability=0.0) for k in range(6)]
+    shows = replace(neutrals, kind="content", explains=None, drove=0.0, drove_probability=0.22)
+    text = words(drawn(replace(samples.LIKELY, evidence=(*moved, shows))))
+    assert text.count("cast ") >= 6
+    assert "cast 0.0, chance −22" in text
+    assert "cast 1.0, chance 0" not in text
 
 
 def test_what_changed_nothing_is_not_in_the_row_and_an_empty_one_is_not_drawn() -> None:

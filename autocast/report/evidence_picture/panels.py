@@ -14,7 +14,7 @@ from autocast.report.evidence_picture.looks import FAINT, INK, SOFT
 from autocast.report.evidence_picture.places import BOTH, compared, patches
 from autocast.report.evidence_picture.plane import paled
 from autocast.report.evidence_picture.sheet import MARGIN, WIDTH, Line, Sheet, title, wrapped
-from autocast.report.text import percent, points, printable, shorten, tone_words
+from autocast.report.text import percent, points, short_name, shorten, tone_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 MOST_DRIVERS = 6
 """Kinds of evidence for which the row has room (project convention)."""
+AS_MUCH = 10
+"""Points of chance that count as much as one of a*b* in the order of the row (likewise)."""
 _ROW = 58
 _HEAD = 50
 _TONES = 112
@@ -111,18 +113,18 @@ def drivers(page: Sheet, judgement: Judgement, top: float) -> None:
         x = MARGIN + k * wide
         page.sign(mark_of(evidence.kind), x + 9, top + 31)
         lines = [
-            Line(shorten(printable(evidence.kind), 16), 9.5, "bold"),
+            Line(shorten(short_name(evidence.kind), 18), 9.5, "bold"),
             Line(f"cast {evidence.drove:.1f}, chance {points(evidence).partition(' ')[0]}", 8.5),
         ]
         page.lines(lines, x + 26, top + 22)
 
 
 def drove(judgement: Judgement) -> list[Evidence]:
-    """What changed something when it was left out, by how far the cast moved and the chance."""
+    """What changed most when it was left out: the cast, or the chance."""
     asked = [
         (round(e.drove, 1), abs(round(100 * (e.drove_probability or 0.0))), e)
         for e in judgement.evidence
         if e.drove is not None
     ]
-    changed = [each for each in asked if any(each[:2])]
-    return [e for *_, e in sorted(changed, key=lambda each: (-each[0], -each[1]))][:MOST_DRIVERS]
+    changed = [(max(cast, chance / AS_MUCH), e) for cast, chance, e in asked if cast or chance]
+    return [e for _, e in sorted(changed, key=lambda each: -each[0])][:MOST_DRIVERS]

@@ -14,7 +14,7 @@ from autocast.judgement.things import mark_of
 from autocast.report.evidence_picture.looks import INK, MARKERS, SOFT, fraction, line
 from autocast.report.evidence_picture.sheet import FAMILY, HALF, RIGHT, Anchor, Sheet
 from autocast.report.evidence_picture.wording import votes
-from autocast.report.text import percent
+from autocast.report.text import percent, short_name
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -99,7 +99,7 @@ def _votes(axes: Axes, drawn: list[Vote]) -> list[Anchor]:
         axes.add_patch(ring)
         marker, colour = MARKERS[mark.shape], fraction(mark)
         axes.plot([a], [b], marker=marker, ms=10, mfc=colour, mec=INK, ls="", zorder=6)
-    return [Anchor(evidence.kind, *explains) for evidence, explains in drawn]
+    return [Anchor(short_name(evidence.kind), *explains) for evidence, explains in drawn]
 
 
 def ellipse(cast: Cast) -> tuple[float, float, float]:
