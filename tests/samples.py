@@ -19,6 +19,7 @@ from autocast.judgement import (
     ToneCast,
 )
 from autocast.judgement.things import KINDS
+from autocast.voting.conditioning import Estimate
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -166,6 +167,7 @@ class FakeExamination:
     memberships: NDArray[np.float32]
     kinds: tuple[str, ...]
     judgement: Judgement
+    weighed: Any
 
 
 def examination(
@@ -200,6 +202,8 @@ def examination(
     memberships = np.full((len(owner), len(KINDS)), 0.02, dtype=np.float32)
     memberships[np.arange(len(owner)), owner] = 1 - 0.02 * (len(KINDS) - 1)
     labels[-6:] = -1
+    casts = np.tile((judgement.cast.a, judgement.cast.b), (4, 1))
+    estimate = Estimate(casts, np.eye(8).reshape(4, 2, 4, 2))
     return FakeExamination(
         SimpleNamespace(
             encoded=pixels.astype(np.float32), frame=Place(0, 0, 1, 1), name=judgement.name
@@ -208,4 +212,5 @@ def examination(
         memberships,
         KINDS,
         judgement,
+        SimpleNamespace(estimate=estimate),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import json
 import os
 import shutil
@@ -60,6 +61,8 @@ def judged(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     ) -> samples.FakeExamination:
         return samples.examination(judge(source, hints, assumptions, models))
 
+    # A picture is shown with its correction, which is to know the real one.
+    importlib.import_module("autocast.correction")
     fake = ModuleType("autocast.judging")
     vars(fake).update(judge=judge, examine=examine)
     monkeypatch.setitem(sys.modules, "autocast.judging", fake)
