@@ -142,7 +142,9 @@ def judgement_text(
             page.title("Note")
             for note in notes:
                 page.add(note, indent=2)
-    _next(page, judgement, asked)
+    further = next_words(judgement)
+    if further:
+        page.add(further, indent=2, hang=8)
     return "\n".join(page.lines)
 
 
@@ -191,18 +193,18 @@ def _why(judgement: Judgement) -> list[str]:
     return drove[:1]
 
 
-def _next(page: _Page, judgement: Judgement, asked: Question | None) -> None:
-    """The very command that goes on from here."""
-    name = _quoted(judgement.name)
+def next_words(judgement: Judgement) -> str:
+    """The very command that goes on from here; '' where there is nothing to do."""
+    name, asked = _quoted(judgement.name), question(judgement)
     if judgement.verdict == "cast":
-        page.add(f"Next: autocast correct {name} --to OUT", indent=2, hang=8)
-    elif asked is not None and asked.spot is not None and asked.hint is not None:
-        spot = judgement.look_at[asked.spot]
-        at = position(spot.x, spot.y, judgement.width, judgement.height).partition(GLUE)[0]
-        if asked.hint == OTHER_LIGHT:
-            at += ",RADIUS"
-        option = asked.hint.replace("_", "-")
-        page.add(f"If so: autocast judge {name} --{option} {at}", indent=2, hang=9)
+        return f"Next: autocast correct {name} --to OUT"
+    if asked is None or asked.spot is None or asked.hint is None:
+        return ""
+    spot = judgement.look_at[asked.spot]
+    at = position(spot.x, spot.y, judgement.width, judgement.height).partition(GLUE)[0]
+    if asked.hint == OTHER_LIGHT:
+        at += ",RADIUS"
+    return f"If so: autocast judge {name} --{asked.hint.replace('_', '-')} {at}"
 
 
 def _quoted(name: str) -> str:

@@ -12,8 +12,8 @@ from autocast.report.evidence_picture.sheet import Line, title
 from autocast.report.text import (
     cast_figures,
     chance_words,
-    judgement_text,
     name_of,
+    next_words,
     no_votes,
     percent,
     printable,
@@ -33,9 +33,6 @@ CAUTION = (
 )
 NOTHING = 0.005
 """Weight below which a vote weighs nothing: it would be printed as 0.00."""
-_COMMANDS = ("Next: ", "If so: ")
-_WIDEST = 10_000
-"""Columns within which the first screen breaks no line."""
 
 
 def name(judgement: Judgement) -> Line:
@@ -59,15 +56,9 @@ def head(judgement: Judgement) -> Iterator[Line]:
     asked = question_words(judgement)
     if asked:
         yield Line(f"{DECIDES}{asked}", 11, "bold", before=4)
-    command = going_on(judgement)
+    command = next_words(judgement)
     if command:
         yield Line(command, 11, before=4)
-
-
-def going_on(judgement: Judgement) -> str:
-    """The command that goes on from here, as the first screen gives it; '' where it has none."""
-    last = judgement_text(judgement, _WIDEST).splitlines()[-1].strip()
-    return last if last.startswith(_COMMANDS) else ""
 
 
 def votes_key(judgement: Judgement) -> Iterator[list[Line]]:
