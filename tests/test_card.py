@@ -21,6 +21,7 @@ from autocast.modelstore import TARGETS, Models
 from autocast.modelstore.network import CEILING
 from autocast.rendering import densities
 from autocast.segmentation.content import CHANNELS, SIDE
+from autocast.training.gather import COLUMNS
 from autocast.voting.features import dictionary
 from autocast.voting.fitted import Layout
 from tests.documents import ROOT, figures, number, table, text
@@ -246,3 +247,23 @@ def test_studies_stand_under_headings_of_the_card() -> None:
     headings = re.findall(r"^##+ .*$", text("models/STUDIES.md"), flags=re.MULTILINE)
     assert headings
     assert set(headings) <= set(re.findall(r"^##+ .*$", CARD, flags=re.MULTILINE))
+
+
+def test_the_tables_that_evaluate_prints_are_named_as_they_are() -> None:
+    printed = text("autocast/report/figures.py")
+    sections = re.findall(r"_section\(\s*\"([^\"]+)\"", printed)
+    (simulated,) = re.findall(r"\"(Casts simulated in linear light)", printed)
+    named = [row[0] for row in table("| table | answers | without a manifest |", CARD)]
+    assert len(named) == len(sections) + 1
+    for name in named:
+        assert any(title.startswith(name) for title in [simulated, *sections]), name
+
+
+def test_a_manifest_needs_the_columns_that_are_named() -> None:
+    (columns,) = figures(
+        r"\*\*With a `manifest\.csv`\*\* of the columns (.*?\)) and `consensus`", CARD
+    )
+    named = re.findall(r"`(\w+)`", columns)
+    assert {*named, "consensus"} == set(COLUMNS)
+    (grades,) = figures(r"and `consensus` \((.*?)\), every", CARD)
+    assert tuple(re.findall(r"`(\w+)`", grades)) == CONSENSUS
