@@ -51,6 +51,9 @@ def report(
     makes small copies only of pictures that are new or changed. Photographs are
     only read. With a base rate or risks the pages show the verdicts that these
     give; the ledger keeps its own. Needs autocast[report].
+
+    Exit codes: 0 written; 1 the ledger cannot be read or the pages not be
+    written, standard error says why; 2 the command was not understood.
     """
     with one_sentence():
         from autocast.archive.ledger import Ledger

@@ -60,6 +60,9 @@ def train(
     with or those of --models; fitted.npz and verdict.json in it are replaced.
     The photographs are only read. The risks are those that verdicts keep unless
     judge is given others. Needs autocast[train].
+
+    Exit codes: 0 written; 1 a folder cannot be read or written, or is not enough
+    to fit on, standard error says why; 2 the command was not understood.
     """
     risks = _risks(risk_clear, risk_missed, risk_cast)
     with one_sentence():
@@ -94,6 +97,9 @@ def evaluate(
     models fitted and calibrated on the others. Without one, casts are laid over
     the pictures as they are, and the models that autocast came with, or those
     of --models, are asked. Nothing is changed. Needs autocast[train].
+
+    Exit codes: 0 measured; 1 the folder cannot be read or is not enough, standard
+    error says why; 2 the command was not understood.
     """
     risks = _risks(risk_clear, risk_missed, risk_cast)
     with one_sentence():

@@ -158,8 +158,8 @@ def _blended(pair: NDArray[np.float32], colour: NDArray[np.float32]) -> int:
 
 _GROUND_LEAST = 0.15
 """Least share of the frame that counts as a ground around something cut out."""
-_GROUND_SIDES = 3
-"""On how many sides of the frame it must lie, along half of each."""
+_GROUND_SIDES = (3, 0.6)
+"""On how many sides of the frame it must lie, and along how much of each."""
 _SOLID = 5
 """Pixels that what is cut out must be wide: lines of a drawing are not."""
 _SOLID_SHARE = 0.5
@@ -190,7 +190,8 @@ def find_ground(codes: NDArray[np.integer[Any]]) -> NDArray[np.bool_] | None:
         return None
     plain = (np.abs(codes - colour) <= _EXACT).all(axis=2)
     edges = (plain[0], plain[-1], plain[:, 0], plain[:, -1])
-    if sum(edge.mean() >= 0.5 for edge in edges) < _GROUND_SIDES or plain.mean() < _GROUND_LEAST:
+    sides_of_it = sum(edge.mean() >= _GROUND_SIDES[1] for edge in edges)
+    if sides_of_it < _GROUND_SIDES[0] or plain.mean() < _GROUND_LEAST:
         return None
     ground = np.zeros_like(plain)
     ground[[0, -1]], ground[:, [0, -1]] = plain[[0, -1]], plain[:, [0, -1]]

@@ -137,11 +137,12 @@ def judgement_text(
     if details:
         _tones(page, judgement)
         _evidence(page, judgement)
-        notes = [REMARKS[r].sentence for r in judgement.remarks if not REMARKS[r].asks]
-        if notes:
-            page.title("Note")
-            for note in notes:
-                page.add(note, indent=2)
+        if judgement.remarks:
+            page.title("Note (autocast explain NAME says more)")
+        for remark in judgement.remarks:
+            # What hands the picture to a person is the reason that stands above.
+            said = "see above" if REMARKS[remark].asks else REMARKS[remark].sentence
+            page.add(f"{remark}: {said}", indent=2, hang=2)
     further = next_words(judgement)
     if further:
         page.add(further, indent=2, hang=8)

@@ -343,13 +343,14 @@ def run(  # noqa: PLR0913 -- the options of the command
         keys = Keys(listening.getsockname()[1])
         pictures = Pictures(models or default_models())
         app = application(Review(ledger, person, keys, pictures, pages))
-        say(f"Open {keys.address}")
-        say("This address works once, in one browser. Ctrl-C ends the review.")
-        if browser:
-            threading.Thread(target=_shown, args=(keys.address, say), daemon=True).start()
+        server = uvicorn.Server(settings(app))
         try:
-            with _asked_to_end():
-                uvicorn.Server(settings(app)).run(sockets=[listening])
+            with _asked_to_end(server):
+                say(f"Open {keys.address}")
+                say("This address works once, in one browser. Ctrl-C ends the review.")
+                if browser:
+                    threading.Thread(target=_shown, args=(keys.address, say), daemon=True).start()
+                server.run(sockets=[listening])
         finally:
             pictures.close()
     say("Ended. Every decision that was shown as kept is in the ledger.")
@@ -398,10 +399,14 @@ def settings(app: ASGIApp) -> uvicorn.Config:
 
 
 @contextlib.contextmanager
-def _asked_to_end() -> Iterator[None]:
-    """Signals that end the server end it alone; it raises them again once it has ended."""
+def _asked_to_end(server: uvicorn.Server) -> Iterator[None]:
+    """Signals end the server alone: before it runs, by this; then by its own, raised again here."""
+
+    def asked(*_: object) -> None:
+        server.should_exit = True
+
     numbers = (signal.SIGINT, signal.SIGTERM)
-    before = {number: signal.signal(number, lambda *_: None) for number in numbers}
+    before = {number: signal.signal(number, asked) for number in numbers}
     try:
         yield
     finally:

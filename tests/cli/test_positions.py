@@ -70,7 +70,7 @@ def test_a_printed_spot_can_be_pasted_into_a_hint(turned: Path) -> None:
         for at in (pixels, share):
             assert run("measure", turned, "--at", at).exit_code == 0
     readings = run("measure", turned).stdout
-    assert re.search(r"^ +1 \d+,\d+ .*\n +\(\d+%,\d+%\)", readings, re.MULTILINE)
+    assert re.search(r"^ +A \d+,\d+ .*\n +\(\d+%,\d+%\)", readings, re.MULTILINE)
 
 
 def test_a_missing_picture_is_one_sentence_where_per_cent_is_told(tmp_path: Path) -> None:

@@ -76,3 +76,6 @@ def test_half_a_frame_is_no_ground() -> None:
     picture[:200] = 255  # a sky that is burnt out reaches one side and parts of two
     assert find_ground(picture.astype(int)) is None
     assert find_ground(np.full((40, 40, 3), 255)) is None  # nothing is left
+    beside = data.astronaut().astype(int)
+    beside[:, :256] = 128  # a plain half reaches one side and halves of two
+    assert find_ground(beside) is None
