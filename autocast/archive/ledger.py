@@ -57,6 +57,8 @@ class Single(NamedTuple):
     folder: bytes
     camera: str
     taken: str
+    width: int
+    height: int
     probability: float
     base_rate: float
     a: float
@@ -88,11 +90,10 @@ class SeriesRow:
 
 _PICTURES_FIRST = """
     CASE verdict WHEN 'cast' THEN 1 WHEN 'ask' THEN 2 WHEN 'clear' THEN 3 ELSE 4 END,
-    CASE WHEN verdict = 'cast' THEN -size_of_cast * archive_probability
-         ELSE -archive_probability END,
-    path
+    -archive_probability, -size_of_cast, path
 """
-"""Likely and strong casts first; then what asks, the closest to a cast first; then the clear."""
+"""Likely casts first, then what asks, then the clear; of each the likeliest to be a cast first,
+and of those as likely the stronger."""
 _SERIES_FIRST = f"""
     CASE WHEN finding = 1 AND NOT odd
          THEN -sqrt_of(shared_a * shared_a + shared_b * shared_b) * series_probability

@@ -20,7 +20,7 @@ from autocast.archive.rows import Row, Wanted
 QUEUES: Mapping[str, str] = MappingProxyType(
     {
         "asks": "what a person should look at, the nearest to a cast first",
-        "casts": "likely casts, the strongest and surest first",
+        "casts": "likely casts, the likeliest first",
         "audit": "a random sample of what was passed",
         "sample": "a random sample of everything",
         "disagreements": "what two people decided differently",
@@ -163,14 +163,10 @@ def _stretches(ledger: Ledger, name: str, row: Row | None) -> Iterator[_Stretch]
     for verdict in verdicts[begun:]:
         of = f"{_VERDICT} = ?"
         behind = row if row is not None and row.verdict == verdict else None
-        key, number = "p.probability", behind and behind.probability
-        if verdict == "cast":
-            key = "p.size_of_cast * p.probability"
-            number = behind and (behind.size_of_cast or 0.0) * (behind.probability or 0.0)
-        at = () if behind is None else (number, number, behind.id)
+        at = () if behind is None else (behind.probability, behind.probability, behind.id)
         if at:
-            of += f" AND ({key} < ? OR ({key} = ? AND p.id > ?))"
-        yield _Stretch(of, (verdict, *at), f"{key} DESC, p.id")
+            of += " AND (p.probability < ? OR (p.probability = ? AND p.id > ?))"
+        yield _Stretch(of, (verdict, *at), "p.probability DESC, p.id")
 
 
 def _drawn(start: str, verdicts: tuple[str, ...], row: Row | None) -> Iterator[_Stretch]:

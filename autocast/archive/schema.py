@@ -178,10 +178,8 @@ WHERE key IN ('archive_rate', 'archive_rate_error', 'archive_rate_pictures');
 DELETE FROM facts WHERE key IN ('archive_rate_error', 'archive_rate_pictures');
 """
 
-# So that queues of a million pictures open at once.
+# So that the queues of a million pictures can be narrowed at once.
 _QUEUES = """
-CREATE INDEX pictures_by_fault
-    ON pictures (coalesce(own_verdict, verdict), gone, size_of_cast * probability DESC, id);
 CREATE INDEX pictures_by_hue ON pictures (coalesce(own_verdict, verdict), gone, hue);
 """
 

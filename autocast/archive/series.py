@@ -2,8 +2,10 @@
 
 Pictures of one folder and one camera make a series: those with capture times
 in order of time, broken where a pause is long; the others by names that differ
-in their last number alone, as a scanner numbers them. What the series says is
-kept beside each picture's own judgement, never in its place.
+in their last number alone, as a scanner numbers them. Where no camera is known
+either, numbers must follow each other closely and pictures be of one size: a
+folder of many senders is no series. What the series says is kept beside each
+picture's own judgement, never in its place.
 """
 
 from __future__ import annotations
@@ -41,6 +43,11 @@ _LEARN_FROM = 2000
 _NO_CAMERA_BEFORE = 1990
 """Year from which a camera's clock is believed (project convention)."""
 
+_FOLLOWS = 4
+"""Numbers from one picture to the next of a series without a camera (project convention)."""
+_ALIKE = 0.02
+"""Share by which sides of such pictures may differ, as a scanner's do (project convention)."""
+
 _NUMBER = re.compile(r"\d+(?=\D*$)")
 _SILENT = ("monochrome", "toned", "not_photograph", "dark")
 """Remarks of pictures whose colour says nothing about the light."""
@@ -70,12 +77,44 @@ def series_of(singles: Iterator[Single]) -> Iterator[list[Single]]:
         key = _key(single, waiting)
         waiting.setdefault(key, []).append(single)
         if len(waiting[key]) >= MOST:
-            yield waiting.pop(key)
+            yield from _long_enough({key: waiting.pop(key)})
     yield from _long_enough(waiting)
 
 
 def _long_enough(waiting: dict[str, list[Single]]) -> Iterator[list[Single]]:
-    yield from (series for series in waiting.values() if len(series) >= LEAST)
+    for series in waiting.values():
+        yield from (part for part in _borne_out(series) if len(part) >= LEAST)
+
+
+def _borne_out(series: list[Single]) -> list[list[Single]]:
+    """The parts of a series that more than a common name speaks for."""
+    if series[0].camera or _time(series[0].taken) is not None:
+        return [series]
+    parts: list[list[Single]] = []
+    for single in sorted(series, key=_number):
+        # Fronts and backs, or slides and prints, may take turns.
+        fits = (
+            part
+            for part in parts
+            if _number(single) - _number(part[-1]) <= _FOLLOWS and _alike(single, part[-1])
+        )
+        part = next(fits, None)
+        if part is None:
+            parts.append([single])
+        else:
+            part.append(single)
+    return parts
+
+
+def _number(single: Single) -> int:
+    found = _NUMBER.search(os.path.basename(os.fsdecode(single.path)))  # noqa: PTH119 -- bytes
+    return int(found[0]) if found else 0
+
+
+def _alike(one: Single, other: Single) -> bool:
+    """Are two pictures of one size, either way up?"""
+    sides = zip(*(sorted((s.width, s.height)) for s in (one, other)), strict=True)
+    return all(abs(a - b) <= _ALIKE * max(a, b) for a, b in sides)
 
 
 def _key(single: Single, waiting: dict[str, list[Single]]) -> str:

@@ -276,7 +276,7 @@ def list_(
         int, typer.Option(metavar="N", min=0, help="Lines to show at most; 0 shows all.")
     ] = 20,
 ) -> None:
-    """Show what a person should see first: likely and strong casts, then what asks.
+    """Show what a person should see first: likely casts, then what asks, likeliest first.
 
     Series with one fault come before them, one line each: how many pictures
     share it, and how sure that is. Each other line gives the chance of a cast at

@@ -174,10 +174,18 @@ def test_pooling_a_series_does_not_hang_on_its_order() -> None:
 # --- which pictures make a series -------------------------------------------------
 
 
-def single(path: str, taken: str = "", camera: str = "", remarks: tuple[str, ...] = ()) -> Single:
+def single(
+    path: str,
+    taken: str = "",
+    camera: str = "",
+    remarks: tuple[str, ...] = (),
+    size: tuple[int, int] = (600, 400),
+) -> Single:
     name = os.fsencode(path)
     folder = name.rpartition(b"/")[0]
-    return Single(0, name, folder, camera, taken, 0.5, 0.25, 1.0, 1.0, 4.0, 0.0, 4.0, remarks)
+    return Single(
+        0, name, folder, camera, taken, *size, 0.5, 0.25, 1.0, 1.0, 4.0, 0.0, 4.0, remarks
+    )
 
 
 def groups(singles: list[Single]) -> list[str]:
@@ -192,6 +200,22 @@ def test_scans_make_a_series_by_their_numbers() -> None:
     names = ["/a/box2_01.tif", "/a/box2_02.tif", "/a/box2_03.tif", "/a/x1.tif", "/a/x2.tif"]
     names += ["/b/box2_04.tif", "/a/other.tif", "/a/one.tif", "/a/more.tif"]
     assert groups([single(n) for n in names]) == ["box2_01.tif box2_02.tif box2_03.tif"]
+
+
+def test_a_folder_of_many_senders_is_no_series() -> None:
+    sent = [single(f"/a/img_{k * 37:04}.jpg") for k in range(70)]  # numbers far apart
+    sizes = [(512, 300 + 11 * k) for k in range(9)]  # of every size
+    mixed = [single(f"/b/p{k}.jpg", size=size) for k, size in enumerate(sizes)]
+    assert groups(sent + mixed) == []
+    # A camera that is known speaks for them; so does a scanner that counts without zeros.
+    known = [single(f"/a/img_{k * 37:04}.jpg", camera="Lumen 3") for k in range(3)]
+    assert groups(known) == ["img_0000.jpg img_0037.jpg img_0074.jpg"]
+    scans = [single(f"/c/s{k}.tif", size=(3000 + 9 * (k % 3), 2000)) for k in range(8, 13)]
+    assert groups(scans) == ["s8.tif s9.tif s10.tif s11.tif s12.tif"]
+    # Fronts and backs take turns, upright ones lie among others.
+    turns = [single(f"/d/{k}.tif", size=[(900, 600), (500, 500)][k % 2]) for k in range(6)]
+    turns += [single("/d/6.tif", size=(600, 900))]
+    assert groups(turns) == ["0.tif 2.tif 4.tif 6.tif", "1.tif 3.tif 5.tif"]
 
 
 def test_capture_times_make_a_series_and_a_pause_breaks_it() -> None:
