@@ -191,8 +191,54 @@ def test_a_folder_holds_what_lies_below_it(watched: Watched, report: Path) -> No
     assert (page.text_content(".found") or "").startswith(f"{PICTURES + 1} pictures")
 
 
+def test_each_menu_counts_what_the_other_filters_leave(watched: Watched, report: Path) -> None:
+    page = watched.open(report, "pictures.html#verdict=ask")
+    for name in ("Reason to look", "Hue of the cast", "Remark", "Folder", "Verdict"):
+        menu = page.get_by_label(name)
+        for number, text in enumerate(menu.locator("option").all_text_contents()):
+            menu.select_option(index=number)
+            count = int(text.rpartition("(")[2].rstrip(")"))
+            shown = "No picture" if count == 0 else f"{count} picture"
+            expect(page.locator(".found")).to_have_text(re.compile(f"^{shown}"))
+        menu.select_option(index=0)
+
+
+@pytest.mark.parametrize("turn", ["first", "last"])
+def test_what_asks_leads_to_its_card_opened(watched: Watched, report: Path, turn: str) -> None:
+    page = watched.open(report, "ask.html")
+    link = getattr(page.locator(".asks .name a"), turn)
+    name = link.text_content()
+    link.click()
+    filled(page)
+    opened = page.locator(".card:has(details[open])")
+    assert opened.locator("h3.name").all_text_contents() == [name]
+    expect(opened).to_be_in_viewport()
+    assert page.evaluate("document.activeElement.closest('.card') !== null")
+    # From there on it is a sheet as any other.
+    page.get_by_label("Verdict").select_option("cast")
+    expect(page.locator("details[open]")).to_have_count(0)
+    assert "picture=" not in page.url
+
+
+def test_wide_tables_scroll_by_keyboard_where_the_screen_is_narrow(
+    browser: Browser, report: Path
+) -> None:
+    seen = Watched(browser, viewport={"width": 390, "height": 800})
+    page = seen.open(report, "pictures.html#verdict=cast")
+    page.locator("summary").first.click()
+    table = page.get_by_role("region", name="What each kind of evidence votes for").first
+    assert table.evaluate("e => e.scrollWidth > e.clientWidth")
+    page.keyboard.press("Tab")
+    expect(table).to_be_focused()
+    page.keyboard.press("End")
+    page.keyboard.press("ArrowRight")
+    page.wait_for_function("e => e.scrollLeft > 0", arg=table.element_handle())
+    seen.context.close()
+    assert seen.wrong == []
+
+
 def test_filters_that_meet_nothing_say_so(watched: Watched, report: Path) -> None:
-    page = watched.open(report, "pictures.html#verdict=failed&remark=0")
+    page = watched.open(report, "pictures.html#verdict=failed&reason=0")
     assert page.text_content(".found") == "No picture meets all these filters."
     assert page.locator(".card").count() == 0
 
@@ -200,7 +246,7 @@ def test_filters_that_meet_nothing_say_so(watched: Watched, report: Path) -> Non
 def test_the_keyboard_reaches_filters_links_and_evidence(watched: Watched, report: Path) -> None:
     page = watched.open(report, "pictures.html#verdict=cast")
     met = []
-    for _ in range(14):
+    for _ in range(16):
         page.keyboard.press("Tab")
         met.append(page.evaluate("document.activeElement.tagName"))
         outline = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
@@ -208,7 +254,7 @@ def test_the_keyboard_reaches_filters_links_and_evidence(watched: Watched, repor
         if met[-1] == "SUMMARY":
             break
     assert met[:4] == ["A", "A", "A", "A"]  # skip link and pages
-    assert met.count("SELECT") == 4
+    assert met.count("SELECT") == 5
     assert met[-1] == "SUMMARY"
     page.keyboard.press("Enter")
     assert page.locator("details[open] table").first.is_visible()
@@ -265,9 +311,27 @@ def test_without_scripts_the_first_pictures_are_there(browser: Browser, report: 
 
 
 def test_print_leaves_out_what_paper_cannot_do(watched: Watched, report: Path) -> None:
-    page = watched.open(report, "pictures.html#verdict=cast")
+    page = watched.open(report, "pictures.html#verdict=ask")
     page.emulate_media(media="print")
     assert not page.locator("form.filters").is_visible()
     assert page.locator(".card").first.is_visible()
     assert page.evaluate("getComputedStyle(document.body).color") == "rgb(0, 0, 0)"
-    assert page.pdf(format="A4").startswith(b"%PDF")
+    for part in ("h3.name", ".decide"):
+        assert page.locator(f".card {part}").first.is_visible()
+    # The name, the reason and the line for the decision: none is cut, none lies on another.
+    cut = """() => [...document.querySelectorAll(".card")].filter((card) => {
+      const text = card.querySelector(".reason") ?? card.querySelector(".verdict");
+      return text.getBoundingClientRect().bottom > card.querySelector(".decide").offsetTop
+        + card.getBoundingClientRect().top
+        || card.querySelector(".decide").getBoundingClientRect().bottom
+        > card.getBoundingClientRect().bottom;
+    }).length"""
+    assert page.evaluate(cut) == 0
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_printed_pictures_are_sheets_of_twenty(watched: Watched, report: Path, paper: str) -> None:
+    page = watched.open(report, "pictures.html")
+    assert page.locator(".card").count() == 60
+    # Six rows fit neither paper: sixty on three pages are twenty on each.
+    assert len(re.findall(rb"/Type\s*/Page\b", page.pdf(format=paper))) == 3

@@ -21,12 +21,13 @@ from autocast.archive.ledger import Ledger
 from autocast.archive.rows import Row
 from autocast.cli import app
 from autocast.errors import OutputError
-from autocast.judgement import Cast
+from autocast.judgement import REMARKS, Cast
 from autocast.judgement.sentences import compose
 from autocast.judgement.things import BY_NAME, mark_of
 from autocast.report import pages
 from autocast.report.pages import overview
-from autocast.report.text import printable, typeset
+from autocast.report.pages.cards import Shown, card
+from autocast.report.text import printable, question_words, typeset
 from tests import ledgers, samples
 
 
@@ -139,12 +140,12 @@ def test_counts_filters_and_cards_tell_of_the_same_pictures(tmp_path: Path) -> N
     first = read((report / "index.html").read_text("utf-8")).text
     for verdict, words in (("cast", "likely cast"), ("failed", "could not be judged")):
         assert f"{expected.count(verdict)}{words}" in first
-    for k, card in enumerate(cards(report)):
-        assert f'class="badge {data["verdict"][k]}"' in card
+    for k, text in enumerate(cards(report)):
+        assert f'class="badge {data["verdict"][k]}"' in text
     # Strongest first among the likely casts.
     sizes = [
-        float(re.findall(r"C\* ([\d.]+)<", card)[0])
-        for card, verdict in zip(cards(report), data["verdict"], strict=True)
+        float(re.findall(r"C\* ([\d.]+)<", text)[0])
+        for text, verdict in zip(cards(report), data["verdict"], strict=True)
         if verdict == "cast"
     ]
     assert sizes == sorted(sizes, reverse=True)
@@ -197,11 +198,69 @@ def test_a_reason_is_counted_for_as_many_pictures_as_show_it(tmp_path: Path) -> 
     # Terminal and JSON say the same.
     sentences = [j.sentences[0].removeprefix("A person should look: ") for j in judgements]
     assert sorted(typeset(s[0].upper() + s[1:]) for s in sentences) == sorted(shown)
-    # A link leads to as many pictures as are counted.
+    # Every reason leads to as many pictures as are counted.
     data = index(report)
     html = (report / "ask.html").read_text("utf-8")
-    for key, count in re.findall(r"remark=(\d+)\"[^>]*>[^<]+</a></th><td>(\d+)", html):
-        assert sum(int(key) in keys for keys in data["remarks"]) == int(count)
+    links = re.findall(r"#reason=(\d+)\"[^>]*>[^<]+</a></th><td>(\d+)", html)
+    assert len(links) == len(counted)
+    for key, count in links:
+        assert sum(int(key) in keys for keys in data["reasons"]) == int(count)
+
+
+def test_what_asks_leads_to_its_card_and_gives_the_question_that_decides_it(
+    tmp_path: Path,
+) -> None:
+    judgements = [samples.LIKELY, samples.ASK, samples.NOTHING]
+    names = [b"a.png", b"b.png", b"c.png"]
+    report = written(tmp_path, ledgers.build(tmp_path, names, judgements))
+    html = (report / "ask.html").read_text("utf-8")
+    assert "file:" not in html.partition("<body>")[2]
+    links = re.findall(r'href="pictures\.html#verdict=ask&amp;picture=(\d+)">([^<]+)<', html)
+    assert sorted(name for _, name in links) == ["b.png", "c.png"]
+    for number, name in links:
+        assert f'aria-label="a person should look: {name}"' in cards(report)[int(number) - 1]
+    asked = [typeset(question_words(j)) for j in judgements[1:]]
+    assert sorted(re.findall(r'"question">([^<]+)<', html)) == sorted(asked)
+
+
+def test_an_archive_that_asks_more_than_its_judgements_gives_a_question_too(
+    tmp_path: Path,
+) -> None:
+    ledger = ledgers.build(tmp_path, [b"a.png"], [samples.LIKELY], failures=0)
+    with Ledger.read(ledger) as opened:
+        (row,) = next(iter(opened.pages(documents=True)))
+    shown = card(replace(row, verdict="ask"), Shown(), "")
+    assert shown.question == typeset(question_words(replace(samples.LIKELY, verdict="ask")))
+    assert shown.question
+    assert card(row, Shown(), "").question == ""
+
+
+def test_a_remark_of_most_pictures_is_said_once_with_its_count(tmp_path: Path) -> None:
+    remarks = [("no_profile",), ("no_profile", "border"), ("no_profile",), ("border",)]
+    judgements = [replace(samples.CLEAR, remarks=codes) for codes in remarks]
+    names = [b"%d.png" % k for k in range(4)]
+    report = written(tmp_path, ledgers.build(tmp_path, names, judgements))
+    page = read((report / "pictures.html").read_text("utf-8")).text
+    assert f"{REMARKS['no_profile'].sentence} 3 of 4." in page
+    # Half of the pictures are not most of them.
+    assert f"{REMARKS['border'].sentence} 2 of 4." not in page
+    told = "".join(cards(report))
+    assert REMARKS["no_profile"].sentence not in told
+    assert told.count(REMARKS["border"].sentence) == 2
+
+
+def test_a_remark_that_is_the_reason_is_not_said_again_below_it(tmp_path: Path) -> None:
+    codes = ("tones_disagree", "border")
+    judgements = [replace(samples.ASK, remarks=codes), samples.CLEAR, samples.CLEAR]
+    judgements = [replace(j, sentences=()) for j in judgements]
+    names = [b"%d.png" % k for k in range(3)]
+    (asking,) = [
+        text
+        for text in cards(written(tmp_path, ledgers.build(tmp_path, names, judgements)))
+        if 'badge ask"' in text
+    ]
+    assert asking.count(REMARKS["tones_disagree"].sentence) == 1
+    assert asking.count(REMARKS["border"].sentence) == 1
 
 
 def test_every_mark_is_drawn_as_the_table_of_things_has_it(tmp_path: Path) -> None:
@@ -209,8 +268,8 @@ def test_every_mark_is_drawn_as_the_table_of_things_has_it(tmp_path: Path) -> No
     first = samples.LIKELY.evidence[0]
     evidence = tuple(replace(first, kind=kind, label=kind) for kind in kinds)
     judgement = replace(samples.LIKELY, evidence=evidence)
-    (card,) = cards(written(tmp_path, ledgers.build(tmp_path, [b"a.png"], [judgement], 0)))
-    elements = read(card).elements
+    (text,) = cards(written(tmp_path, ledgers.build(tmp_path, [b"a.png"], [judgement], 0)))
+    elements = read(text).elements
     marks = [a for _, a in elements if a.get("class") == "mark"]
     votes = [a for _, a in elements if a.get("class") == "vote"]
     assert len({m["d"] for m in marks}) == len(kinds)

@@ -3,8 +3,9 @@
 ``index.html`` gives the counts, the strongest likely casts and where the casts
 lie; ``pictures.html`` every picture with filters, its cards in files of a few
 that are fetched when they are shown; ``ask.html`` what a person should look at,
-each with its reason. Rows are read and written a page at a time, so that a
-large archive needs no more memory than a small one.
+each with its reason, the question that decides it, and a link to its card. Rows
+are read and written a page at a time, so that a large archive needs no more
+memory than a small one.
 """
 
 from __future__ import annotations
@@ -36,10 +37,10 @@ from autocast.report.text import OUTCOME_WORDS, counted, percent, printable
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-PER_FILE = 24
+PER_FILE = 20
 """Cards in one file (project convention, as are the next three)."""
-FIRST = 48
-"""Pictures on ``pictures.html`` itself, for a browser without JavaScript."""
+FIRST = 60
+"""Pictures on ``pictures.html`` itself, for a browser without JavaScript: three printed sheets."""
 STRONGEST = 6
 """Pictures shown on the overview."""
 PER_LIST = 200
@@ -65,17 +66,34 @@ def write(
     pages = environment()
     _claim(to)
     counts = ledger.counts()
-    root = common_root(row.folder for rows in ledger.pages() for row in rows)
-    writer = _Writer(pages, to, counts, Thumbnails(to), root)
+    root, told = _ahead(ledger, counts)
+    writer = _Writer(pages, to, counts, root, told)
     done = 0
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         for rows in ledger.pages(size=_AT_ONCE, documents=True):
             for row, shown in zip(rows, pool.map(writer.thumbnails.of, rows), strict=True):
-                writer.take(row, card(row, shown, overview.below(row.folder, root)))
+                writer.take(row, card(row, shown, overview.below(row.folder, root), told))
             done += len(rows)
             step(done, counts.pictures)
     writer.finish(ledger)
     return to / "index.html"
+
+
+def _ahead(ledger: Ledger, counts: Counts) -> tuple[bytes, dict[str, int]]:
+    """What must be known before the first card is written.
+
+    The folder that holds all, and the remarks that more than half of the judged
+    pictures have, with their counts: said on every other card, they would hide the rest.
+    """
+    folders: set[bytes] = set()
+    remarked: Counter[str] = Counter()
+    for rows in ledger.pages():
+        folders.update(row.folder for row in rows)
+        for row in rows:
+            remarked.update(row.remarks)
+    half = (counts.pictures - counts.failed) / 2
+    told = {k: n for k, n in remarked.most_common() if n > half and not REMARKS[k].asks}
+    return common_root(folders), told
 
 
 def _claim(to: Path) -> None:
@@ -105,6 +123,7 @@ class _Index:
 
     verdict: list[str] = field(default_factory=list)
     hue: list[int] = field(default_factory=list)
+    reasons: list[list[int]] = field(default_factory=list)
     remarks: list[list[int]] = field(default_factory=list)
     folder: list[int] = field(default_factory=list)
 
@@ -117,22 +136,23 @@ class _Writer:
         pages: Environment,
         to: Path,
         counts: Counts,
-        thumbnails: Thumbnails,
         root: bytes,
+        told: Mapping[str, int],
     ) -> None:
         self.pages = pages
         self.to = to
         self.counts = counts
-        self.thumbnails = thumbnails
+        self.thumbnails = Thumbnails(to)
+        self.told = told
         self.gathered = overview.Gathered(root)
         self.index = _Index()
         self.hues: dict[str, int] = {}
         self.remarks: dict[str, int] = {}
-        self.reasons: dict[str, str] = {}
-        self.reasoned: Counter[str] = Counter()
+        self.reasons: dict[str, int] = {}
+        self.reason_words: dict[str, str] = {}
         self.strongest: list[Card] = []
         self.first: list[Card] = []
-        self.asking: list[Card] = []
+        self.asking: list[tuple[int, Card]] = []
         self.waiting: list[str] = []
         self.files = 0
         self.card = pages.get_template("parts.html").module.card  # type: ignore[attr-defined]
@@ -147,15 +167,16 @@ class _Writer:
         if row.series is not None and row.series.finding and not row.series.odd:
             keys.append(_SERIES)
         index.remarks.append([self.remarks.setdefault(k, len(self.remarks)) for k in keys])
+        # The same that the card shows, but for figures: the counts are of rows that say so.
+        why = {} if row.verdict is None else reasons(row.verdict, row.remarks)
+        self.reason_words.update(why)
+        index.reasons.append([self.reasons.setdefault(k, len(self.reasons)) for k in why])
         if shown.verdict in {"cast", "ask"} and len(self.strongest) < STRONGEST:
             self.strongest.append(shown)
         if len(self.first) < FIRST:
             self.first.append(shown)
         if row.verdict == "ask":
-            self.asking.append(shown)
-            why = reasons(row.verdict, row.remarks)
-            self.reasons.update(why)
-            self.reasoned.update(list(why))
+            self.asking.append((len(index.verdict), shown))
         self.waiting.append(str(self.card(shown)))
         if len(self.waiting) == PER_FILE:
             self._write_cards()
@@ -199,6 +220,8 @@ class _Writer:
             first=self.first,
             **self._filters(),
             folder_options=offers,
+            told=[(REMARKS[code].sentence, count) for code, count in self.told.items()],
+            judged=self.counts.pictures - self.counts.failed,
         )
         points = self.gathered.everything()
         self._page(
@@ -228,33 +251,28 @@ class _Writer:
     def _filters(self) -> dict[str, Any]:
         hues = Counter(self.index.hue)
         remarks = Counter(k for keys in self.index.remarks for k in keys)
+        asks = {code for code, text in REMARKS.items() if text.asks}
         sentences = {**{k: v.sentence for k, v in REMARKS.items()}, _SERIES: _SERIES_WORDS}
         return {
-            "verdicts": [
-                (key, words, getattr(self.counts, key)) for key, words in OUTCOME_WORDS.items()
-            ],
-            "hues": sorted(
-                ((k, name, hues[k]) for name, k in self.hues.items()), key=lambda h: -h[2]
-            ),
+            "verdicts": list(OUTCOME_WORDS.items()),
+            "reasons": [(number, words) for words, _, number in self._reasons()],
+            "hues": sorted(((k, name) for name, k in self.hues.items()), key=lambda h: -hues[h[0]]),
+            # Those that ask are reasons, and told as such.
             "remarks": sorted(
-                ((k, sentences[key], remarks[k]) for key, k in self.remarks.items()),
-                key=lambda r: -r[2],
+                ((k, sentences[key]) for key, k in self.remarks.items() if key not in asks),
+                key=lambda r: -remarks[r[0]],
             ),
         }
 
+    def _reasons(self) -> list[tuple[str, int, int]]:
+        """Each reason to look in words, how many pictures show it, and its number."""
+        count = Counter(k for keys in self.index.reasons for k in keys)
+        found = [(self.reason_words[key], count[k], k) for key, k in self.reasons.items()]
+        return sorted(found, key=lambda reason: -reason[1])
+
     def _write_asks(self, common: Mapping[str, Any]) -> None:
         pages = self._ask_pages()
-        # Other remarks are not always the reason: the pictures that bear them are more.
-        listed = [
-            (
-                self.reasons[code],
-                count,
-                f"pictures.html#verdict=ask&remark={self.remarks[code]}"
-                if code in REMARKS and REMARKS[code].asks
-                else None,
-            )
-            for code, count in self.reasoned.most_common()
-        ]
+        listed = self._reasons()
         for number in range(1, pages + 1):
             start = (number - 1) * PER_LIST
             self._page(

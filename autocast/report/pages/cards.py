@@ -10,8 +10,8 @@ from __future__ import annotations
 import math
 import os
 import re
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Container, Iterator
+from dataclasses import dataclass, replace
 from urllib.parse import quote_from_bytes
 
 import numpy as np
@@ -31,6 +31,7 @@ from autocast.report.text import (
     points,
     position,
     printable,
+    question_words,
     readings,
     side,
     spot_words,
@@ -101,6 +102,7 @@ class Card:
     verdict: str
     verdict_words: str
     reason: str
+    question: str = ""
     chance: str = ""
     words: str = ""
     figures: str = ""
@@ -113,10 +115,11 @@ class Card:
     details: Details | None = None
 
 
-def card(row: Row, shown: Shown, folder: str) -> Card:
+def card(row: Row, shown: Shown, folder: str, told: Container[str] = ()) -> Card:
     """The card of a row; ``document`` is read where the row brings it.
 
-    ``folder`` is the folder's name as it is to be shown.
+    ``folder`` is the folder's name as it is to be shown; ``told`` are remarks that
+    the page gives once for all its cards.
     """
     name = printable(os.fsdecode(row.path.rpartition(b"/")[2]))
     link = address(row.path)
@@ -124,6 +127,7 @@ def card(row: Row, shown: Shown, folder: str) -> Card:
         why, words = printable(row.failure or ""), OUTCOME_WORDS["failed"]
         return Card(name, folder, link, shown, "failed", words, why)
     judgement = None if row.document is None else Judgement.from_json(row.document)
+    why_asked = reasons(row.verdict, row.remarks, (row.a, row.b))
     return Card(
         name=name,
         folder=folder,
@@ -131,14 +135,19 @@ def card(row: Row, shown: Shown, folder: str) -> Card:
         shown=shown,
         verdict=row.verdict,
         verdict_words=OUTCOME_WORDS[row.verdict],
-        reason=typeset(" ".join(reasons(row.verdict, row.remarks, (row.a, row.b)).values())),
+        reason=typeset(" ".join(why_asked.values())),
+        question=_question(row, judgement),
         chance=_chance(row.archive_probability),
         words=describe(row.a, row.b),
         figures=typeset(cast_figures(row.a, row.b, row.spread or 0.0)),
         size=f"{math.hypot(row.a, row.b):.1f}",
         grey=swatch(0.0, 0.0),
         reads=swatch(row.a, row.b),
-        remarks=tuple(REMARKS[r].sentence for r in row.remarks if not REMARKS[r].asks),
+        remarks=tuple(
+            REMARKS[r].sentence
+            for r in row.remarks
+            if not REMARKS[r].asks and r not in why_asked and r not in told
+        ),
         series=_series(row.series),
         facts=_facts(row),
         details=None if judgement is None else _details(judgement),
@@ -157,6 +166,13 @@ def swatch(a: float, b: float, lightness: float = formulas.QUOTED_AT) -> str:
     linear = formulas.lab_to_linear([lightness, a, b])
     codes = np.rint(np.clip(formulas.linear_to_srgb(linear), 0, 1) * 255).astype(int)
     return "#" + "".join(f"{int(code):02x}" for code in codes)
+
+
+def _question(row: Row, judgement: Judgement | None) -> str:
+    if judgement is None or row.verdict != "ask":
+        return ""
+    # An archive's own thresholds leave more pictures to a person than the judgement did.
+    return typeset(printable(question_words(replace(judgement, verdict="ask"))))
 
 
 def _chance(probability: float | None) -> str:

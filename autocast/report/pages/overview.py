@@ -76,11 +76,11 @@ class Gathered:
         self.casts.append((math.nan, math.nan) if plain else (row.a or 0.0, row.b or 0.0))
         return number
 
-    def tree(self) -> tuple[list[int], list[tuple[int, str, int]]]:
+    def tree(self) -> tuple[list[int], list[tuple[int, str]]]:
         """For each folder the number of the one above it, or -1; and what a filter offers.
 
         Folders that hold only folders are numbered as well, up to the root. The
-        offers are (number, name, pictures in it and below), in order of name.
+        offers are (number, name), in order of name.
         """
         root = self.root
         for name in list(self.folders):
@@ -88,13 +88,7 @@ class Gathered:
                 name = os.path.dirname(name)  # noqa: PLW2901, PTH120 -- climbs; bytes
                 self.folders.setdefault(name, len(self.folders))
         above = [self._above(name) for name in self.folders]
-        within: Counter[int] = Counter()
-        for number, count in Counter(self.where).items():
-            at = number
-            while at >= 0:
-                within[at] += count
-                at = above[at]
-        offers = [(n, below(name, root), within[n]) for name, n in self.folders.items()]
+        offers = [(n, below(name, root)) for name, n in self.folders.items()]
         return above, sorted(offers, key=lambda offer: offer[1])
 
     def _above(self, name: bytes) -> int:

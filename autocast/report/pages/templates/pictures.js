@@ -2,15 +2,16 @@
 // chooses among them and fetches the files that hold them.
 "use strict";
 (() => {
-  const PER_PAGE = 48;
+  const PER_PAGE = 60;
   const data = globalThis.autocastIndex;
   const form = document.querySelector("form.filters");
   const sheet = document.getElementById("sheet");
   const found = document.querySelector(".found");
   const pagers = [...document.querySelectorAll("nav.pager")];
-  const names = ["verdict", "hue", "remark", "folder"];
+  const names = ["verdict", "reason", "hue", "remark", "folder"];
   const loaded = new Map();
   let asked = 0;
+  let current = 1;
 
   globalThis.autocastCards = (number, cards) => loaded.get(number).done(cards);
 
@@ -29,29 +30,50 @@
     return loaded.get(number).ready;
   }
 
-  function isBelow(folder, wanted) {
-    for (let at = folder; at >= 0; at = data.above[at]) if (at === wanted) return true;
-    return false;
-  }
+  // Each folder with those that hold it.
+  const within = data.above.map((_, folder) => {
+    const out = [];
+    for (let at = folder; at >= 0; at = data.above[at]) out.push(at);
+    return out;
+  });
 
+  // What a picture has of each filter.
+  const has = {
+    verdict: (i) => [data.verdict[i]],
+    reason: (i) => data.reasons[i],
+    hue: (i) => [data.hue[i]],
+    remark: (i) => data.remarks[i],
+    folder: (i) => within[data.folder[i]],
+  };
+
+  // The pictures that meet all filters; and for each filter, how many of those that meet the
+  // others each of its choices would leave ("": all of them).
   function chosen(state) {
-    const hue = state.hue === "" ? null : Number(state.hue);
-    const remark = state.remark === "" ? null : Number(state.remark);
-    const folder = state.folder === "" ? null : Number(state.folder);
+    const wanted = names.filter((name) => state[name] !== "").map((name) => [
+      name, name === "verdict" ? state[name] : Number(state[name]),
+    ]);
+    const counts = Object.fromEntries(names.map((name) => [name, new Map()]));
     const out = [];
     for (let i = 0; i < data.verdict.length; i++) {
-      if (state.verdict && data.verdict[i] !== state.verdict) continue;
-      if (hue !== null && data.hue[i] !== hue) continue;
-      if (remark !== null && !data.remarks[i].includes(remark)) continue;
-      if (folder !== null && !isBelow(data.folder[i], folder)) continue;
-      out.push(i);
+      const missed = wanted.filter(([name, value]) => !has[name](i).includes(value));
+      if (missed.length > 1) continue;
+      if (missed.length === 0) out.push(i);
+      for (const name of missed.length === 0 ? names : [missed[0][0]]) {
+        const count = counts[name];
+        for (const value of ["", ...has[name](i)]) {
+          const key = String(value);
+          count.set(key, (count.get(key) ?? 0) + 1);
+        }
+      }
     }
-    return out;
+    return [out, counts];
   }
 
   function stated() {
     const query = new URLSearchParams(location.hash.slice(1));
-    const state = { page: Math.max(1, Number.parseInt(query.get("page") ?? "1", 10) || 1) };
+    const number = (name) => Number.parseInt(query.get(name) ?? "1", 10) || 1;
+    const state = { page: Math.max(1, number("page")) };
+    if (query.has("picture")) state.picture = number("picture");
     for (const name of names) {
       const value = query.get(name) ?? "";
       const known = [...form.elements[name].options].some((o) => o.value === value);
@@ -72,9 +94,16 @@
     const turn = ++asked;
     const state = stated();
     for (const name of names) form.elements[name].value = state[name];
-    const all = chosen(state);
+    const [all, counts] = chosen(state);
+    for (const name of names) {
+      for (const option of form.elements[name].options) {
+        option.textContent = `${option.dataset.words} (${counts[name].get(option.value) ?? 0})`;
+      }
+    }
     const pages = Math.max(1, Math.ceil(all.length / PER_PAGE));
-    const page = Math.min(state.page, pages);
+    // Pictures are numbered from 1, as pages are.
+    const place = all.indexOf(state.picture - 1);
+    const page = place < 0 ? Math.min(state.page, pages) : Math.floor(place / PER_PAGE) + 1;
     const here = all.slice((page - 1) * PER_PAGE, page * PER_PAGE);
     let cards;
     try {
@@ -88,6 +117,7 @@
     if (turn !== asked) return;
     // Escaped when the report was written.
     sheet.innerHTML = cards.join("");
+    current = page;
     const first = (page - 1) * PER_PAGE + 1;
     found.textContent = all.length === 0
       ? "No picture meets all these filters."
@@ -100,6 +130,16 @@
       pager.querySelector("[name=back]").disabled = page === 1;
       pager.querySelector("[name=on]").disabled = page === pages;
     }
+    if (place >= 0) open(sheet.children[place % PER_PAGE]);
+  }
+
+  function open(card) {
+    const evidence = card.querySelector("details");
+    if (evidence) {
+      evidence.open = true;
+      evidence.querySelector("summary").focus({ preventScroll: true });
+    }
+    card.scrollIntoView({ block: "start" });
   }
 
   form.addEventListener("change", () => {
@@ -109,13 +149,12 @@
   });
   form.addEventListener("reset", (event) => {
     event.preventDefault();
-    go({ page: 1, verdict: "", hue: "", remark: "", folder: "" });
+    go({ page: 1, ...Object.fromEntries(names.map((name) => [name, ""])) });
   });
   for (const pager of pagers) {
     pager.addEventListener("click", (event) => {
       if (!(event.target instanceof HTMLButtonElement)) return;
-      const state = stated();
-      go({ ...state, page: state.page + (event.target.name === "on" ? 1 : -1) });
+      go({ ...stated(), page: current + (event.target.name === "on" ? 1 : -1) });
       found.focus({ preventScroll: true });
       found.scrollIntoView({ block: "start" });
     });
