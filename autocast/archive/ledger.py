@@ -123,8 +123,7 @@ class Ledger:
     def read(cls, path: str | os.PathLike[str]) -> Self:
         """Open a ledger to read it; nothing is written, not even beside it where that can be."""
         target = Path(path)
-        if not target.is_file():
-            raise LedgerError(f"{target} is no ledger; make one with autocast presort.")
+        _must_be(target)
         with _explained(target), contextlib.ExitStack() as undo:
             connection = _connect(target, "mode=ro")
             undo.callback(connection.close)
@@ -164,8 +163,7 @@ class Ledger:
         date, for which no run may be writing.
         """
         target = Path(path)
-        if not target.is_file():
-            raise LedgerError(f"{target} is no ledger; make one with autocast presort.")
+        _must_be(target)
         with _explained(target), contextlib.closing(_connect(target, "mode=ro")) as probe:
             earlier = _version(probe, target) < len(MIGRATIONS)
         if earlier:
@@ -427,6 +425,15 @@ class Ledger:
             return self._db.execute(query, values).fetchone()
 
 
+def _must_be(path: Path) -> None:
+    if not path.exists():
+        raise LedgerError(
+            f"{path} does not exist; name a ledger, or make one with autocast presort."
+        )
+    if not path.is_file():
+        raise LedgerError(f"{path} is no ledger; make one with autocast presort.")
+
+
 def _connect(path: Path, mode: str) -> sqlite3.Connection:
     address = f"{path.absolute().as_uri()}?{mode}"
     connection = sqlite3.connect(address, uri=True, timeout=_WAIT, isolation_level=None)
@@ -647,6 +654,12 @@ def conditions(wanted: Wanted, of: str = "") -> tuple[list[str], tuple[str | byt
         inside = wanted.folder.rstrip(b"/") + b"/"
         parts.append(f"({of}folder = ? OR ({of}folder >= ? AND {of}folder < ?))")
         values.extend((wanted.folder, inside, inside[:-1] + b"0"))
+    if wanted.decided:
+        some = ", ".join("?" * len(wanted.decided))
+        parts.append(f"{of}hash IN (SELECT hash FROM standing WHERE decision IN ({some}))")  # noqa: S608
+        values.extend(wanted.decided)
+    if wanted.undecided:
+        parts.append(f"{of}hash NOT IN (SELECT hash FROM standing WHERE hash NOT NULL)")  # noqa: S608
     if wanted.findings:
         parts.append("NOT (coalesce(finding, 0) AND NOT odd AND lead <> id)")
     return parts, tuple(values)

@@ -160,7 +160,8 @@ class Wanted:
     matches the folder and all below it; ``failed`` True gives only pictures
     that could not be judged, False only judged ones. ``gone`` pictures are left
     out unless asked for. With ``findings`` a series with one fault is given
-    once, by the picture that leads it; its odd pictures are given as well.
+    once, by the picture that leads it; its odd pictures are given as well. ``decided``
+    gives only what somebody decided so (any of its items), ``undecided`` what nobody did.
     """
 
     verdicts: tuple[str, ...] = ()
@@ -170,6 +171,8 @@ class Wanted:
     failed: bool | None = None
     gone: bool = False
     findings: bool = False
+    decided: tuple[str, ...] = ()
+    undecided: bool = False
 
 
 EVERYTHING = Wanted()

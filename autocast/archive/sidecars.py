@@ -245,7 +245,8 @@ def _xml_text(text: str) -> str:
 
 
 def _subjects(row: Row, decisions: tuple[Decided, ...]) -> Iterator[str]:
-    if row.verdict is not None:
+    # What a person decided goes before: who looks for likely casts must not find what was cleared.
+    if row.verdict is not None and not decisions:
         yield SUBJECT + VERDICT_WORDS[row.verdict]
     for decision in sorted({each.decision for each in decisions}):
         yield f"{SUBJECT}decided: {DECISION_WORDS[decision]}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import shlex
 import sys
 from pathlib import Path
@@ -24,7 +25,7 @@ from autocast.cli._app import (
     terminal,
     timed,
 )
-from autocast.judgement import REMARKS, TEMPERATURES, VERDICT_WORDS, Assumptions
+from autocast.judgement import DECISION_WORDS, REMARKS, TEMPERATURES, VERDICT_WORDS, Assumptions
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -244,6 +245,16 @@ def list_(
     failed: Annotated[
         bool, typer.Option("--failed", help="Only those that could not be judged.")
     ] = False,
+    decided: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="DECISION",
+            help="Only what a person decided so: fine, cast, meant_so or cant_tell.",
+        ),
+    ] = None,
+    undecided: Annotated[
+        bool, typer.Option("--undecided", help="Only what nobody has decided.")
+    ] = False,
     each: Annotated[
         bool,
         typer.Option("--each", help="Show every picture of a series that has one fault."),
@@ -281,7 +292,8 @@ def list_(
     Series with one fault come before them, one line each: how many pictures
     share it, and how sure that is. Each other line gives the chance of a cast at
     this archive's own share of casts, the cast in words, and the picture.
-    --verdict, --hue and --remark may be repeated; any of their values matches.
+    What people decided stands behind the picture. --verdict, --hue, --remark and
+    --decided may be repeated; any of their values matches.
 
     Exit codes: 0 shown; 1 the ledger cannot be read, standard error says why;
     2 the command was not understood.
@@ -289,6 +301,7 @@ def list_(
     from autocast.report.listing import HUES
 
     _known("verdict", verdict, VERDICT_WORDS)
+    _known("decided", decided, DECISION_WORDS)
     _known("hue", hue, (*TEMPERATURES, *HUES))
     _known("remark", remark, REMARKS)
     if failed and (verdict or hue or remark):
@@ -308,6 +321,8 @@ def list_(
             remarks=tuple(remark or ()),
             failed=True if failed else None,
             findings=not each,
+            decided=tuple(decided or ()),
+            undecided=undecided,
         )
         assumptions = Assumptions(base_rate, risk_clear, risk_missed, risk_cast, strict)
         with Ledger.read(ledger) as opened:
@@ -473,6 +488,7 @@ def _show(
     import itertools
     from dataclasses import replace
 
+    from autocast.archive.decisions import by_content
     from autocast.archive.ledger import PAGE
     from autocast.archive.rate import kept_rate
     from autocast.report.listing import counts_text, listing, rate_text
@@ -489,7 +505,10 @@ def _show(
     pages = ledger.pages(wanted, size=count or PAGE, documents=True)
     shown = itertools.islice(pages, 1) if count else pages
     width = columns if sys.stdout.isatty() else None
-    for line in listing(shown, counts, width, each=not wanted.findings, both=both):
+    decisions = by_content(ledger)
+    for line in listing(
+        shown, counts, width, each=not wanted.findings, both=both, decisions=decisions
+    ):
         typer.echo(line)
     if 0 < count < lines:
         typer.echo(f"\nThe first {count:,} of {lines:,} lines; --count 0 shows all.")
@@ -498,6 +517,8 @@ def _show(
 def _known(option: str, given: Collection[str] | None, names: Collection[str]) -> None:
     for name in given or ():
         if name not in names:
+            near = difflib.get_close_matches(name.replace(" ", "_"), names, 1)
+            meant = f" Did you mean {near[0]}?" if near else ""
             raise typer.BadParameter(
-                f"{name!r} is not one of {', '.join(names)}.", param_hint=f"--{option}"
+                f"{name!r} is not one of {', '.join(names)}.{meant}", param_hint=f"--{option}"
             )

@@ -38,6 +38,13 @@ DECIDES = "What decides it: "
 """How the sentence that asks begins."""
 DROVE = "What drove it: "
 """How the sentence on the strongest evidence begins."""
+_HIDES: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "hint_doubted": ("conflict", "split", "no_known_colour", "mixed_light", "off_grid"),
+        "conflict": ("no_known_colour",),
+    }
+)
+"""Reasons that others follow from, or contradict when they are read beside them."""
 UNSURE = "unsure"
 """The reason to ask where no remark gives one."""
 
@@ -98,12 +105,13 @@ def question(judgement: Judgement) -> Question | None:
     objects = [number for number, spot in places if spot.kind == OBJECT]
     if {"mixed_light", "parts_disagree"} & set(judgement.remarks) and places:
         number, spot = neutrals[-1] if neutrals else places[0]
-        where = f"Does the {_thing(spot)} at {letter(number)} stand in the same light as the rest?"
+        where = f"Does the spot at {letter(number)} stand in the same light as the rest?"
         return Question(f"{where} If not, tell its region as another light.", number, OTHER_LIGHT)
     if neutrals:
         # Middle tones are read best, and a hint counts most near its own lightness.
         number, spot = min(neutrals, key=lambda each: abs(each[1].reads.lightness - QUOTED_AT))
-        return Question(f"Is the {_thing(spot)} at {letter(number)} neutral?", number, "neutral")
+        taken = f" (it is taken for {_thing(spot)})" if _thing(spot) else ""
+        return Question(f"Is the spot at {letter(number)} neutral{taken}?", number, "neutral")
     if objects:
         where = letter(objects[0])
         return Question(
@@ -113,11 +121,9 @@ def question(judgement: Judgement) -> Question | None:
 
 
 def _thing(spot: Spot) -> str:
-    """What a spot is taken for, without the guess that it is neutral: that is asked."""
+    """What a neutral is taken for; '' where only its lightness speaks."""
     inside = spot.what.partition("(")[2].rstrip(")")
-    if spot.kind == OBJECT:
-        return "object"
-    return f"{inside} part" if inside in {"white", "dark"} else inside or spot.what
+    return "" if inside in {"white", "dark"} else inside
 
 
 def compose(judgement: Judgement) -> tuple[str, ...]:
@@ -146,6 +152,9 @@ def reasons(
     if verdict != "ask":
         return {}
     asking = {code: REMARKS[code].sentence for code in remarks if REMARKS[code].asks}
+    for code, hides in _HIDES.items():
+        if code in asking:
+            asking = {other: said for other, said in asking.items() if other not in hides}
     if asking:
         return asking
     figure = "" if cast is None else f" ({_figure(*cast)})"
@@ -202,7 +211,7 @@ def _tones(judgement: Judgement) -> str:
 def _drivers(judgement: Judgement) -> str:
     moved = [(e.drove, e) for e in judgement.evidence if e.drove is not None]
     drove = sorted((each for each in moved if each[0] >= DROVE_FROM), key=lambda each: -each[0])
-    context = [e for e in judgement.evidence if e.context]
+    context = [e for e in judgement.evidence if e.context and e.stance != "against"]
     parts = [
         f"{e.label} (without, the estimate moves by {by:.1f})" for by, e in drove[:MOST_DRIVERS]
     ]
@@ -218,10 +227,11 @@ def _changed(evidence: Evidence, probability: float) -> str:
 
 
 def _against(judgement: Judgement) -> str:
-    against = [e for e in judgement.evidence if e.stance == "against" and not e.context]
+    against = [e for e in judgement.evidence if e.stance == "against"]
     if not against:
         return ""
-    return "Against it: " + "; ".join(_reading(e) for e in against) + "."
+    said = (_changed(e, judgement.probability) if e.context else _reading(e) for e in against)
+    return "Against it: " + "; ".join(said) + "."
 
 
 def _reading(evidence: Evidence) -> str:

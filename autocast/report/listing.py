@@ -6,13 +6,15 @@ import math
 import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from types import MappingProxyType
 from typing import Any
 
+from autocast.archive.decisions import Decided
 from autocast.archive.folders import common_root
 from autocast.archive.learnt import Sorted
 from autocast.archive.rate import Rate
 from autocast.archive.rows import Counts, InSeries, Row
-from autocast.judgement import Judgement, hue_name
+from autocast.judgement import DECISION_WORDS, Judgement, hue_name
 from autocast.report.text import (
     GLUE,
     NARROWEST,
@@ -97,21 +99,23 @@ def settings_text(settings: Sequence[Sorted]) -> str:
     return "\n".join(lines)
 
 
-def listing(
+def listing(  # noqa: PLR0913 -- what a list may show
     pages: Iterable[Sequence[Row]],
     counts: Counts,
     width: int | None = 80,
     *,
     each: bool = False,
     both: bool = False,
+    decisions: Mapping[str, tuple[Decided, ...]] = MappingProxyType({}),
 ) -> Iterator[str]:
     """Lines for pages of rows in their order, under a heading for each kind.
 
     The chance is that in this archive; with ``both`` the one for the picture alone
     stands before it. What asks has its question below it, where the rows bring their
-    judgements. Without a ``width`` nothing is shortened. A series with one fault is
-    one line: how many of its pictures share the fault, and how sure that is; unless
-    ``each`` picture gets its own.
+    judgements; what people decided, by content, stands in its place. Without a
+    ``width`` nothing is shortened. A series with one fault is one line: how many of
+    its pictures share the fault, and how sure that is; unless ``each`` picture gets
+    its own.
     """
     width = None if width is None else max(width, NARROWEST)
     inside = last = ""
@@ -131,7 +135,11 @@ def listing(
                 if kind != "failed":
                     yield _SERIES_HEAD if kind == "series" else _HEAD_BOTH if both else _HEAD
                 last = kind
-            yield _series(row, led, inside, width) if led else _line(row, inside, width, both=both)
+            if led:
+                yield _series(row, led, inside, width)
+            else:
+                said = decisions.get(row.hash or "", ())
+                yield _line(row, inside, width, said, both=both)
 
 
 def _led(row: Row) -> InSeries | None:
@@ -153,7 +161,9 @@ def _series(row: Row, series: InSeries, inside: str, width: int | None) -> str:
     return line + _fitted(printable(_below(row.name, inside)), width, len(line))
 
 
-def _line(row: Row, inside: str, width: int | None, *, both: bool) -> str:
+def _line(
+    row: Row, inside: str, width: int | None, said: tuple[Decided, ...], *, both: bool
+) -> str:
     if row.failure is not None:
         text = printable(row.failure)
         lines = [text] if width is None else wrap(text, width - 3, 2)
@@ -166,6 +176,10 @@ def _line(row: Row, inside: str, width: int | None, *, both: bool) -> str:
         chances = f"{_chance(row.probability):>7} {chances[1:]}"
     line = f"{chances}  {cast_briefly(row.a or 0.0, row.b or 0.0):<22}  "
     out = line + _fitted(name, width, len(line))
+    if said:
+        words = ", ".join(f"{DECISION_WORDS[each.decision]} ({each.person})" for each in said)
+        decided = _fitted(printable(f"decided: {words}"), width, 10)
+        return f"{out}\n{' ' * 10}{decided}"
     asked = _asked(row)
     return f"{out}\n{' ' * 10}{_fitted(asked, width, 10)}" if asked else out
 

@@ -139,9 +139,10 @@ def judgement_text(
         _evidence(page, judgement)
         if judgement.remarks:
             page.title("Note (autocast explain NAME says more)")
+        above = set(reasons(judgement.verdict, judgement.remarks).values())
         for remark in judgement.remarks:
-            # What hands the picture to a person is the reason that stands above.
-            said = "see above" if REMARKS[remark].asks else REMARKS[remark].sentence
+            sentence = REMARKS[remark].sentence
+            said = "see above" if sentence in above else sentence
             page.add(f"{remark}: {said}", indent=2, hang=2)
     further = next_words(judgement)
     if further:
@@ -197,6 +198,9 @@ def _why(judgement: Judgement) -> list[str]:
 def next_words(judgement: Judgement) -> str:
     """The very command that goes on from here; '' where there is nothing to do."""
     name, asked = _quoted(judgement.name), question(judgement)
+    for hint in judgement.hints:
+        told = ",".join(f"{v:g}" for v in (hint.x, hint.y, hint.radius) if v is not None)
+        name += f" --{hint.what.replace('_', '-')} {told}"
     if judgement.verdict == "cast":
         return f"Next: autocast correct {name} --to OUT"
     if asked is None or asked.spot is None or asked.hint is None:

@@ -305,7 +305,7 @@ def test_an_earlier_ledger_is_brought_up_to_date_with_what_was_decided(tmp_path:
         assert decided(ledger, ledger.row(1))[0].decision == "fine"
         assert ledger.row(1).judged_verdict == "ask"
         assert undo(ledger, "Ada").pictures == (1,)  # type: ignore[union-attr]
-    with pytest.raises(LedgerError, match="is no ledger"):
+    with pytest.raises(LedgerError, match="does not exist"):
         Ledger.share(tmp_path / "missing.ledger")
 
 

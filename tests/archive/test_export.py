@@ -316,7 +316,7 @@ def test_a_sidecar_carries_what_people_decided_and_who(tmp_path: Path) -> None:
     assert values(notes, f"{RDF}li") == ["Ada: night; <lamp> & moon"]
     (subjects,) = root.iter(f"{DC}subject")
     assert values(subjects, f"{RDF}li") == [
-        SUBJECT + "likely cast", SUBJECT + "decided: cast", SUBJECT + "decided: meant so",
+        SUBJECT + "decided: cast", SUBJECT + "decided: meant so",
     ]  # fmt: skip
     # Taken back, it goes; only ours does.
     root = read(completed(done.read_bytes(), row, (), subjects=True))

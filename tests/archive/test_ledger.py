@@ -191,7 +191,7 @@ def test_what_is_no_ledger_is_refused_and_left_alone(tmp_path: Path) -> None:
     assert other.read_bytes() == before
     assert text.read_text(encoding="ascii").startswith("Not a ledger")
     assert {p.name for p in tmp_path.iterdir()} == {"notes.txt", "other.db"}
-    with pytest.raises(LedgerError, match="is no ledger; make one with autocast presort"):
+    with pytest.raises(LedgerError, match="does not exist; name a ledger"):
         Ledger.read(tmp_path / "missing")
     with pytest.raises(LedgerError, match="does not exist; make the folder first"):
         Ledger.write(tmp_path / "missing" / "a.ledger")

@@ -16,12 +16,14 @@ import pytest
 from rich.cells import cell_len
 from typer.testing import CliRunner
 
+from autocast.archive.decisions import Wish, decide
 from autocast.archive.ledger import Ledger
 from autocast.archive.rows import Wanted
 from autocast.cli import app
 from autocast.modelstore import Models, default_models
 from autocast.report.listing import listing
 from autocast.report.text import counted
+from tests import ledgers
 from tests.archive.test_ledger import outcome
 from tests.archives import archive, other_models
 
@@ -181,10 +183,10 @@ def test_what_is_not_understood_exits_2(arguments: tuple[str, ...], said: str) -
 
 def test_what_cannot_be_done_exits_1_with_one_sentence(tmp_path: Path, ledger: Path) -> None:
     for arguments, said in (
-        (("list", tmp_path / "none"), "is no ledger; make one with autocast presort."),
+        (("list", tmp_path / "none"), "does not exist; name a ledger, or make one"),
         (("presort", tmp_path / "none", "--into", ledger), "is no folder; give the folders"),
         (("export", ledger, "--to", tmp_path / "a.doc"), "must end in .csv"),
-        (("sidecars", tmp_path / "none"), "is no ledger"),
+        (("sidecars", tmp_path / "none"), "does not exist"),
     ):
         result = run(*arguments)
         assert result.exit_code == 1
@@ -283,3 +285,31 @@ def test_a_folder_that_is_not_there_is_told_with_those_that_are(tmp_path: Path) 
         shown = run("list", path, "--folder", meant, "--plain", "--count", "0").stdout
         assert shown.count("/a/03/x/1.jpg") == 1
         assert len(shown.splitlines()) == 1
+
+
+def test_a_list_tells_what_was_decided_and_is_narrowed_by_it(tmp_path: Path) -> None:
+    path = ledgers.build(tmp_path, [b"%d.png" % k for k in range(8)], ledgers.cycle(8), failures=0)
+    with Ledger.share(path) as opened:
+        decide(opened, Wish(1, "fine", "Ada"))
+        decide(opened, Wish(5, "cast", "Ada"))
+        decide(opened, Wish(5, "meant_so", "Ben"))
+    shown = run("list", path, "--count", "0").stdout
+    assert shown.count("decided: ") == 2
+    assert "decided: cast (Ada), meant so (Ben)" in shown
+
+    def listed(*arguments: str) -> list[str]:
+        lines = run("list", path, "--plain", "--count", "0", *arguments).stdout.splitlines()
+        return sorted(line.split("\t")[5].rpartition("/")[2] for line in lines)
+
+    assert listed("--decided", "fine") == ["0.png"]
+    assert listed("--decided", "cast", "--decided", "fine") == ["0.png", "4.png"]
+    assert listed("--undecided") == [f"{k}.png" for k in (1, 2, 3, 5, 6, 7)]
+    result = run("list", path, "--decided", "meant so")
+    assert result.exit_code == 2
+    assert "Did you mean meant_so?" in " ".join(result.stderr.split())
+
+
+def test_a_ledger_that_is_not_there_is_told_from_one_that_is_none(tmp_path: Path) -> None:
+    assert "does not exist" in run("list", tmp_path / "days.ledger").stderr
+    (tmp_path / "folder").mkdir()
+    assert "is no ledger" in run("list", tmp_path / "folder").stderr

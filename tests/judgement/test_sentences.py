@@ -8,7 +8,7 @@ import pytest
 
 from autocast.advisor.advice import _content_evidence, _Drove
 from autocast.judgement import REMARKS, Cast, Evidence, Judgement, Reading, Stance, ToneCast
-from autocast.judgement.sentences import compose
+from autocast.judgement.sentences import compose, question, reasons
 from autocast.judgement.things import CONTENT
 from tests import samples
 
@@ -178,9 +178,11 @@ def test_what_the_picture_shows_is_named_by_the_chance_without_it(
 ) -> None:
     shown = tuple(_content_evidence(_Drove({}, {CONTENT: adds}), "clear"))
     judgement = replace(samples.CLEAR, probability=0.09, evidence=shown)
-    (drove,) = starting(judgement, "What drove it")
-    assert f"(without, the chance of a cast would be {without})" in drove
-    assert starting(judgement, "Against it") == []
+    beginnings = ("What drove it", "Against it")  # what adds to the chance speaks against clear
+    named, other = beginnings if adds < 0 else beginnings[::-1]
+    (said,) = starting(judgement, named)
+    assert f"(without, the chance of a cast would be {without})" in said
+    assert starting(judgement, other) == []
 
 
 def test_a_coloured_thing_is_taken_to_be_its_colour() -> None:
@@ -193,3 +195,20 @@ def test_a_coloured_thing_is_taken_to_be_its_colour() -> None:
     assert "blue" in sentence
     assert "a* +4, b* -42" in sentence
     assert "taken to be that colour" in sentence
+
+
+def test_reasons_do_not_contradict_each_other() -> None:
+    every = ("conflict", "split", "no_known_colour", "hint_doubted")
+    assert list(reasons("ask", every)) == ["hint_doubted"]
+    assert list(reasons("ask", every[:3])) == ["conflict", "split"]
+    assert list(reasons("ask", every[1:3])) == ["split", "no_known_colour"]
+
+
+def test_the_question_does_not_state_a_guess() -> None:
+    spot = replace(samples.LIKELY.look_at[0], kind="neutrals", what="probable neutral (metal)")
+    judgement = replace(samples.ASK, remarks=(), look_at=(spot,))
+    asked = question(judgement)
+    assert asked is not None
+    assert asked.text == "Is the spot at A neutral (it is taken for metal)?"
+    white = replace(judgement, look_at=(replace(spot, what="probable neutral (white)"),))
+    assert question(white) == replace(asked, text="Is the spot at A neutral?")

@@ -401,7 +401,7 @@ def test_bad_input_gets_one_sentence(tmp_path: Path, monkeypatch: pytest.MonkeyP
         assert result.output.count("\n") == 1
         return result.output
 
-    assert "is no ledger" in said(str(tmp_path / "none.ledger"))
+    assert "does not exist" in said(str(tmp_path / "none.ledger"))
     text = tmp_path / "text.ledger"
     text.write_text("no ledger")
     assert "is no ledger" in said(str(text))
