@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from PIL import Image
 from playwright.sync_api import expect
 
 from autocast.archive.ledger import Ledger
@@ -71,6 +72,17 @@ CONTRAST = """() => {
 }"""
 
 
+# Small copies on the list that reach over the words beside them.
+OVERLAID = """async () => {
+  const small = [...document.querySelectorAll(".asks img")];
+  for (const image of small) image.loading = "eager";
+  await Promise.all(small.map((image) => image.decode()));
+  return [...document.querySelectorAll(".asks li")].filter((each) =>
+    each.querySelector("img, .blank").getBoundingClientRect().right
+      > each.querySelector("div").getBoundingClientRect().left).length;
+}"""
+
+
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     if CHROMIUM is None:
@@ -91,7 +103,10 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("seen")
     plain = [b"%d/below/%03d.png" % (k % 3, k) for k in range(PICTURES - len(ledgers.HOSTILE))]
     names = [*ledgers.HOSTILE, *plain]
-    with Ledger.read(ledgers.build(folder, names, ledgers.cycle(len(names)))) as ledger:
+    made = ledgers.build(folder, names, ledgers.cycle(len(names)))
+    # One that asks is as wide as photographs are.
+    Image.new("RGB", (640, 320)).save(folder / "archive" / "1" / "below" / "001.png")
+    with Ledger.read(made) as ledger:
         return pages.write(ledger, folder / "report").parent
 
 
@@ -165,7 +180,7 @@ def test_names_are_shown_as_they_are(watched: Watched, report: Path) -> None:
 def test_filters_choose_and_the_address_keeps_them(watched: Watched, report: Path) -> None:
     page = watched.open(report, "pictures.html#verdict=cast")
     casts = -(-PICTURES // 4)
-    assert page.text_content(".found") == f"{casts} pictures, strongest and likeliest first."
+    assert page.text_content(".found") == f"{casts} pictures, likeliest casts first."
     assert set(page.locator(".badge").all_text_contents()) == {"! Likely cast"}
     page.get_by_label("Hue of the cast").select_option(label=f"blue ({casts})")
     page.get_by_label("Folder").select_option(index=2)
@@ -289,6 +304,7 @@ def test_text_stands_out_and_fits_the_width(
         if name == "pictures.html":
             page.locator("summary").first.click()
         assert page.evaluate(CONTRAST) == []
+        assert page.evaluate(OVERLAID) == 0
         assert page.evaluate("document.documentElement.scrollWidth") <= width
     seen.context.close()
     assert seen.wrong == []

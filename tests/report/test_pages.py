@@ -22,12 +22,12 @@ from autocast.archive.rows import Row
 from autocast.cli import app
 from autocast.errors import OutputError
 from autocast.judgement import REMARKS, Cast
-from autocast.judgement.sentences import compose
+from autocast.judgement.sentences import compose, letter, question
 from autocast.judgement.things import BY_NAME, mark_of
 from autocast.report import pages
 from autocast.report.pages import overview
 from autocast.report.pages.cards import Shown, card
-from autocast.report.text import printable, question_words, typeset
+from autocast.report.text import printable, typeset
 from tests import ledgers, samples
 
 
@@ -142,7 +142,7 @@ def test_counts_filters_and_cards_tell_of_the_same_pictures(tmp_path: Path) -> N
         assert f"{expected.count(verdict)}{words}" in first
     for k, text in enumerate(cards(report)):
         assert f'class="badge {data["verdict"][k]}"' in text
-    # Strongest first among the likely casts.
+    # All are as likely: the stronger come first among the likely casts.
     sizes = [
         float(re.findall(r"C\* ([\d.]+)<", text)[0])
         for text, verdict in zip(cards(report), data["verdict"], strict=True)
@@ -176,7 +176,7 @@ def asks(report: Path) -> tuple[dict[str, int], list[str]]:
 
 def test_a_reason_is_counted_for_as_many_pictures_as_show_it(tmp_path: Path) -> None:
     remarks = [
-        ("conflict", "split", "border"),
+        ("conflict", "dark", "border"),
         ("believable_warmth",),
         ("believable_warmth", "conflict"),
         ("believable_warmth", "tones_disagree"),
@@ -219,8 +219,12 @@ def test_what_asks_leads_to_its_card_and_gives_the_question_that_decides_it(
     assert sorted(name for _, name in links) == ["b.png", "c.png"]
     for number, name in links:
         assert f'aria-label="a person should look: {name}"' in cards(report)[int(number) - 1]
-    asked = [typeset(question_words(j)) for j in judgements[1:]]
-    assert sorted(re.findall(r'"question">([^<]+)<', html)) == sorted(asked)
+    asked = [each for each in map(question, judgements) if each is not None]
+    assert sorted(re.findall(r'"question">([^<]+)<', html)) == sorted(e.text for e in asked)
+    # The place that it is about is marked, and no other.
+    letters = [letter(e.spot) for e in asked if e.spot is not None]
+    assert letters
+    assert re.findall(r'<svg class="asked".*?<text[^>]*>(\w)<', html) == letters
 
 
 def test_an_archive_that_asks_more_than_its_judgements_gives_a_question_too(
@@ -230,8 +234,9 @@ def test_an_archive_that_asks_more_than_its_judgements_gives_a_question_too(
     with Ledger.read(ledger) as opened:
         (row,) = next(iter(opened.pages(documents=True)))
     shown = card(replace(row, verdict="ask"), Shown(), "")
-    assert shown.question == typeset(question_words(replace(samples.LIKELY, verdict="ask")))
-    assert shown.question
+    asked = question(replace(samples.LIKELY, verdict="ask"))
+    assert asked is not None
+    assert shown.question == asked.text
     assert card(row, Shown(), "").question == ""
 
 

@@ -1,6 +1,6 @@
 """The report on an archive: static pages that open from the disk, and need nothing else.
 
-``index.html`` gives the counts, the strongest likely casts and where the casts
+``index.html`` gives the counts, the likeliest casts and where the casts
 lie; ``pictures.html`` every picture with filters, its cards in files of a few
 that are fetched when they are shown; ``ask.html`` what a person should look at,
 each with its reason, the question that decides it, and a link to its card. Rows
@@ -41,7 +41,7 @@ PER_FILE = 20
 """Cards in one file (project convention, as are the next three)."""
 FIRST = 60
 """Pictures on ``pictures.html`` itself, for a browser without JavaScript: three printed sheets."""
-STRONGEST = 6
+FOREMOST = 6
 """Pictures shown on the overview."""
 PER_LIST = 200
 """Pictures on one page of the list of those that ask."""
@@ -150,7 +150,7 @@ class _Writer:
         self.remarks: dict[str, int] = {}
         self.reasons: dict[str, int] = {}
         self.reason_words: dict[str, str] = {}
-        self.strongest: list[Card] = []
+        self.foremost: list[Card] = []
         self.first: list[Card] = []
         self.asking: list[tuple[int, Card]] = []
         self.waiting: list[str] = []
@@ -171,8 +171,8 @@ class _Writer:
         why = {} if row.verdict is None else reasons(row.verdict, row.remarks)
         self.reason_words.update(why)
         index.reasons.append([self.reasons.setdefault(k, len(self.reasons)) for k in why])
-        if shown.verdict in {"cast", "ask"} and len(self.strongest) < STRONGEST:
-            self.strongest.append(shown)
+        if shown.verdict in {"cast", "ask"} and len(self.foremost) < FOREMOST:
+            self.foremost.append(shown)
         if len(self.first) < FIRST:
             self.first.append(shown)
         if row.verdict == "ask":
@@ -232,7 +232,7 @@ class _Writer:
             tally=_tally(self.counts),
             notes=_notes(ledger, self.counts),
             root=printable(os.fsdecode(self.gathered.root)),
-            strongest=self.strongest,
+            foremost=self.foremost,
             points=points,
             reach=overview.reach(points),
             drawn=len(points),

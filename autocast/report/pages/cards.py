@@ -19,7 +19,7 @@ import numpy as np
 from autocast import colour as formulas
 from autocast.archive.rows import InSeries, Row, is_address
 from autocast.judgement import REMARKS, Judgement, describe
-from autocast.judgement.sentences import letter, reasons
+from autocast.judgement.sentences import DECIDES, Question, letter, question, reasons
 from autocast.judgement.things import Mark, mark_of
 from autocast.report.evidence_picture.plane import ellipse
 from autocast.report.text import (
@@ -31,7 +31,6 @@ from autocast.report.text import (
     points,
     position,
     printable,
-    question_words,
     readings,
     side,
     spot_words,
@@ -68,13 +67,17 @@ class Vote:
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """A place worth a look, told by a letter on the small copy; ``x``, ``y`` in per cent of it."""
+    """A place worth a look, told by a letter on the small copy; ``x``, ``y`` in per cent of it.
+
+    ``asked``: it is the one that the card's question is about.
+    """
 
     letter: str
     x: float
     y: float
     where: str
     what: str
+    asked: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,10 +127,11 @@ def card(row: Row, shown: Shown, folder: str, told: Container[str] = ()) -> Card
     name = printable(os.fsdecode(row.path.rpartition(b"/")[2]))
     link = address(row.path)
     if row.verdict is None or row.a is None or row.b is None:
-        why, words = printable(row.failure or ""), OUTCOME_WORDS["failed"]
-        return Card(name, folder, link, shown, "failed", words, why)
+        failure, words = printable(row.failure or ""), OUTCOME_WORDS["failed"]
+        return Card(name, folder, link, shown, "failed", words, failure)
     judgement = None if row.document is None else Judgement.from_json(row.document)
-    why_asked = reasons(row.verdict, row.remarks, (row.a, row.b))
+    why = reasons(row.verdict, row.remarks, (row.a, row.b))
+    asked = None if judgement is None else _asked(row, judgement)
     return Card(
         name=name,
         folder=folder,
@@ -135,8 +139,8 @@ def card(row: Row, shown: Shown, folder: str, told: Container[str] = ()) -> Card
         shown=shown,
         verdict=row.verdict,
         verdict_words=OUTCOME_WORDS[row.verdict],
-        reason=typeset(" ".join(why_asked.values())),
-        question=_question(row, judgement),
+        reason=typeset(" ".join(why.values())),
+        question="" if asked is None else typeset(printable(asked.text)),
         chance=_chance(row.archive_probability),
         words=describe(row.a, row.b),
         figures=typeset(cast_figures(row.a, row.b, row.spread or 0.0)),
@@ -146,11 +150,11 @@ def card(row: Row, shown: Shown, folder: str, told: Container[str] = ()) -> Card
         remarks=tuple(
             REMARKS[r].sentence
             for r in row.remarks
-            if not REMARKS[r].asks and r not in why_asked and r not in told
+            if not REMARKS[r].asks and r not in why and r not in told
         ),
         series=_series(row.series),
         facts=_facts(row),
-        details=None if judgement is None else _details(judgement),
+        details=None if judgement is None else _details(judgement, asked),
     )
 
 
@@ -168,11 +172,9 @@ def swatch(a: float, b: float, lightness: float = formulas.QUOTED_AT) -> str:
     return "#" + "".join(f"{int(code):02x}" for code in codes)
 
 
-def _question(row: Row, judgement: Judgement | None) -> str:
-    if judgement is None or row.verdict != "ask":
-        return ""
-    # An archive's own thresholds leave more pictures to a person than the judgement did.
-    return typeset(printable(question_words(replace(judgement, verdict="ask"))))
+def _asked(row: Row, judgement: Judgement) -> Question | None:
+    # An archive's own thresholds may leave more pictures to a person than the judgement did.
+    return question(replace(judgement, verdict="ask")) if row.verdict == "ask" else None
 
 
 def _chance(probability: float | None) -> str:
@@ -201,7 +203,7 @@ def _facts(row: Row) -> str:
     return ", ".join(parts)
 
 
-def _details(judgement: Judgement) -> Details:
+def _details(judgement: Judgement, asked: Question | None) -> Details:
     votes = tuple(sorted(_votes(judgement), key=lambda vote: -vote.weight))
     cast = judgement.cast
     reach = max(
@@ -216,7 +218,12 @@ def _details(judgement: Judgement) -> Details:
         ),
     )
     return Details(
-        sentences=tuple(typeset(printable(s)) for s in judgement.sentences),
+        # The question stands on the card already.
+        sentences=tuple(
+            typeset(printable(s))
+            for s in judgement.sentences
+            if asked is None or not s.startswith(DECIDES)
+        ),
         votes=votes,
         missing=no_votes(judgement),
         tones=tuple(_tones(judgement)),
@@ -227,6 +234,7 @@ def _details(judgement: Judgement) -> Details:
                 y=round(100 * s.y, 2),
                 where=position(s.x, s.y, judgement.width, judgement.height),
                 what=typeset(spot_words(s)),
+                asked=asked is not None and asked.spot == k,
             )
             for k, s in enumerate(judgement.look_at)
         ),

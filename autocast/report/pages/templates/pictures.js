@@ -122,7 +122,7 @@
     found.textContent = all.length === 0
       ? "No picture meets all these filters."
       : all.length === 1 ? "1 picture."
-      : `${all.length} pictures, strongest and likeliest first`
+      : `${all.length} pictures, likeliest casts first`
         + (pages > 1 ? `; these are ${first} to ${first + here.length - 1}.` : ".");
     for (const pager of pagers) {
       pager.hidden = pages === 1;
