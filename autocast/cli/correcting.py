@@ -62,7 +62,7 @@ def correct(
     models: ModelsFolder = None,
     hints: list[Hint],
 ) -> None:
-    """Take a likely cast away in a copy, and prove it by judging again.
+    """Take a likely cast away in a copy, and check it by judging again.
 
     Only colour moves: one smooth curve per channel, then every pixel's
     lightness is put back. Bit depth, colour profile, metadata and resolution

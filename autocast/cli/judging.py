@@ -97,7 +97,7 @@ def judge(
     _one_of({"--json": json, "--brief": brief, "--plain": plain, "--details": details})
     if hints and len(pictures) > 1:
         raise typer.BadParameter(
-            "tell of one picture at a time.", param_hint="--neutral and the other hints"
+            "hints are for one picture at a time.", param_hint="--neutral and the other hints"
         )
     from autocast.report.text import count_text, printable
 

@@ -139,19 +139,19 @@ def _outcome(
 ) -> tuple[bool, str]:
     before, after = judged
     sizes = f"the cast went from C* {before.cast.size:.1f} to {after.cast.size:.1f}"
-    sure = f"{100 * min(max(probability, 0.01), 0.99):.0f} % sure to be nearer to the truth"
+    sure = (
+        f"{100 * min(max(probability, 0.01), 0.99):.0f} % sure that the copy is nearer to the truth"
+    )
     if spoiled:
         names = ", ".join(f"{r.letter} ({r.what})" for r in spoiled)
         return False, f"Check failed: what was right before went wrong: {names}; {sizes}."
     if probability < EVEN:
-        return False, f"Check failed: the copy is only {sure}; {sizes}."
+        return False, f"Check failed: only {sure}; {sizes}."
     if probability < passes_from:
-        return False, (
-            f"Better, but not certain: the copy is {sure}; {sizes}. Look at the readings."
-        )
+        return False, (f"Better, but not certain: {sure}; {sizes}. Look at the readings.")
     if after.verdict == "cast":
-        return False, (f"Better, but a cast is still likely: the copy is {sure}; {sizes}.")
-    return True, f"Check passed: the copy is {sure}; {sizes}."
+        return False, f"Better, but a cast is still likely: {sure}; {sizes}."
+    return True, f"Check passed: {sure}; {sizes}."
 
 
 def _readings(before: Judgement, pictures: tuple[Picture, Picture]) -> Iterator[ProvenReading]:

@@ -59,7 +59,9 @@ def _written_kind(source: Path) -> str:
             kind = decoding.kind_of(file.read(64), str(source))
     except OSError as error:
         raise UnreadablePicture(
-            f"{source} cannot be read ({error.strerror}); check the path."
+            f"{source} is a folder; give the pictures in it."
+            if isinstance(error, IsADirectoryError)
+            else f"{source} cannot be read ({error.strerror}); check the path."
         ) from error
     if kind not in WRITTEN:
         raise UnsupportedPicture(

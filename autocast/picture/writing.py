@@ -92,6 +92,8 @@ def _place_new(beside: Path, to: Path) -> None:
 
 
 def _unwritable(to: Path, error: OSError) -> OutputError:
+    if not to.parent.is_dir():
+        return OutputError(f"{to.parent} does not exist; make the folder first.")
     reason = error.strerror or str(error)
     return OutputError(f"{to} cannot be written ({reason}); free space there, or name another.")
 

@@ -206,7 +206,7 @@ def test_an_evidence_picture_that_cannot_be_written_leaves_the_judgement_shown(
     result = run("harbour_0231.jpg", "--picture", str(tmp_path / "nowhere" / "evidence.png"))
     assert result.exit_code == 1
     assert "LIKELY CAST" in result.stdout
-    assert "cannot be written" in result.stderr
+    assert "does not exist; make the folder first" in result.stderr
 
 
 def terminal(monkeypatch: pytest.MonkeyPatch, **variables: str) -> tuple[int, bool]:
