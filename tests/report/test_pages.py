@@ -246,9 +246,9 @@ def test_a_remark_of_most_pictures_is_said_once_with_its_count(tmp_path: Path) -
     names = [b"%d.png" % k for k in range(4)]
     report = written(tmp_path, ledgers.build(tmp_path, names, judgements))
     page = read((report / "pictures.html").read_text("utf-8")).text
-    assert f"{REMARKS['no_profile'].sentence} 3 of 4." in page
+    assert f"{REMARKS['no_profile'].sentence} (3 of 4 pictures)" in page
     # Half of the pictures are not most of them.
-    assert f"{REMARKS['border'].sentence} 2 of 4." not in page
+    assert f"{REMARKS['border'].sentence} (2 of 4 pictures)" not in page
     told = "".join(cards(report))
     assert REMARKS["no_profile"].sentence not in told
     assert told.count(REMARKS["border"].sentence) == 2
