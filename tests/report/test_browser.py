@@ -332,14 +332,14 @@ def test_print_leaves_out_what_paper_cannot_do(watched: Watched, report: Path) -
     assert not page.locator("form.filters").is_visible()
     assert page.locator(".card").first.is_visible()
     assert page.evaluate("getComputedStyle(document.body).color") == "rgb(0, 0, 0)"
-    for part in ("h3.name", ".decide"):
+    for part in ("h3.name", ".to-fill"):
         assert page.locator(f".card {part}").first.is_visible()
     # The name, the reason and the line for the decision: none is cut, none lies on another.
     cut = """() => [...document.querySelectorAll(".card")].filter((card) => {
       const text = card.querySelector(".reason") ?? card.querySelector(".verdict");
-      return text.getBoundingClientRect().bottom > card.querySelector(".decide").offsetTop
+      return text.getBoundingClientRect().bottom > card.querySelector(".to-fill").offsetTop
         + card.getBoundingClientRect().top
-        || card.querySelector(".decide").getBoundingClientRect().bottom
+        || card.querySelector(".to-fill").getBoundingClientRect().bottom
         > card.getBoundingClientRect().bottom;
     }).length"""
     assert page.evaluate(cut) == 0
