@@ -26,6 +26,8 @@ from PIL import Image
 from skimage import data
 from typer.testing import CliRunner
 
+from autocast.archive.shares import LEAST_SAMPLED
+from autocast.archive.thresholds import LEAST_DECIDED
 from autocast.cli import app
 from autocast.judgement import EVIDENT_FROM, SLIGHT_FROM, STRONG_FROM, VERDICT_WORDS
 from autocast.judgement.things import HINT_HELP
@@ -256,6 +258,17 @@ def test_hints_are_listed_as_they_are() -> None:
 def test_help_names_the_exit_codes(command: str, codes: str) -> None:
     (named,) = figures(r"Exit codes: (.*)", COMMANDS[command].help or "")
     assert re.findall(r"(?:^|; )(\d+) [a-z]", named) == codes.split()
+
+
+def test_what_decisions_tell_is_what_the_card_measured() -> None:
+    drawn, covered, learned = figures(
+        r"(\d+) at random tell .*? covered in (\S+) % or more.*? learned from (\d+) keep", README
+    )
+    (row,) = [
+        row for row in table("| 95 % interval of the share of casts |", CARD) if "powered" in row[0]
+    ]
+    assert number(covered) == number(row[1])
+    assert (int(drawn), int(learned)) == (LEAST_SAMPLED, LEAST_DECIDED)
 
 
 def test_the_demonstration_scores_as_is_said() -> None:
