@@ -31,12 +31,15 @@ def test_each_place_is_marked_where_it_lies_and_told_by_its_letter(
     tmp_path: Path, judgement: Judgement
 ) -> None:
     html = card(tmp_path, judgement)
-    marks = re.findall(r'<svg x="([\d.]+)%" y="([\d.]+)%".*?<text[^>]*>(\w)</text>', html)
+    svg = r'<svg(?: class="asked")? x="([\d.]+)%" y="([\d.]+)%".*?<text[^>]*>(\w)</text>'
+    marks = re.findall(svg, html)
     assert [(float(x), float(y)) for x, y, _ in marks] == [(63.0, 41.0), (12.0, 84.0)]
     assert [called for *_, called in marks] == ["A", "B"]
     said = re.findall(r'class="letter">(\w)</span> <span>([^<]*)</span>', html)
     assert [called for called, _ in said] == ["A", "B"]
     assert said[0][1].replace("\xa0", " ").startswith("1890,820 (63%,41%): white door frame")
+    # The one that the question is about is marked before the evidence is opened.
+    assert html.count('<svg class="asked"') == (judgement.verdict == "ask")
     # Marks belong to the picture as it is, and not to its correction.
     assert html.count('class="spots"') == 1
 
