@@ -21,7 +21,7 @@ from autocast.errors import LedgerError
 from autocast.judgement import DECISION_WORDS, Decision, Hint
 
 DECISIONS: tuple[Decision, ...] = tuple(DECISION_WORDS)
-REASONS = ("night", "stage", "low sun", "indoor lamps", "open shade", "water")
+REASONS = ("night", "stage", "low sun", "indoor lamps", "water")
 """Why a colour may be meant so, to choose from (common practice, no source)."""
 LONGEST = 2000
 """Characters of a note or a reason (project convention)."""
