@@ -13,6 +13,7 @@ import json
 import math
 from collections import Counter
 from dataclasses import asdict, dataclass
+from statistics import NormalDist
 from typing import Any, Literal
 
 from autocast.archive.ledger import Ledger, now
@@ -20,13 +21,12 @@ from autocast.archive.rows import Row, clean
 from autocast.errors import LedgerError
 from autocast.judgement import DECISION_WORDS, Decision, Hint
 
-DECISIONS: tuple[Decision, ...] = tuple(DECISION_WORDS)
 REASONS = ("night", "stage", "low sun", "indoor lamps", "water")
 """Why a colour may be meant so, to choose from (common practice, no source)."""
 LONGEST = 2000
 """Characters of a note or a reason (project convention)."""
-NORMAL_95 = 1.959964
-"""Two-sided 95 % point of the normal distribution."""
+_DEVIATIONS = NormalDist().inv_cdf(0.975)
+"""Standard errors to either side of a two-sided 95 % interval (common practice)."""
 
 Over = Literal["picture", "series", "folder"]
 
@@ -195,11 +195,6 @@ def decided(ledger: Ledger, row: Row) -> list[Decided]:
     return [_decided(each) for each in found]
 
 
-def everything_decided(ledger: Ledger) -> list[Decided]:
-    """Every decision that stands, in the order in which they were made."""
-    return [_decided(each) for each in ledger.select("SELECT * FROM standing ORDER BY id")]
-
-
 def by_content(ledger: Ledger) -> dict[str, tuple[Decided, ...]]:
     """The decisions that stand on each content, by its SHA-256."""
     out: dict[str, list[Decided]] = {}
@@ -272,7 +267,7 @@ def _agreement(persons: tuple[str, str], table: Counter[tuple[bool, bool]]) -> A
     both, agreed, kappa, error = cohen_kappa(table)
     if kappa is None:
         return Agreement(persons, both, agreed, None, None, None)
-    reach = NORMAL_95 * error
+    reach = _DEVIATIONS * error
     return Agreement(
         persons, both, agreed, kappa, max(-1.0, kappa - reach), min(1.0, kappa + reach)
     )

@@ -117,7 +117,8 @@ def figures(ledger: Ledger) -> Figures:
         slipped=slipped(wrong, len(audited)) if audited else None,
         audited=len(audited),
         looks_needed=looks_needed(wrong, len(audited)),
-        missing=missing + missed,
+        # What was passed is in both: a picture is missed once.
+        missing=len(missing | missed),
         plans=plans(ledger.counts().clear),
         agreement=tuple(agreement(ledger)),
         decisions={name: dict(counts) for name, counts in sorted(counted.items())},
@@ -130,8 +131,8 @@ def _drawn(
     queues: tuple[str, ...],
     *,
     clear: bool,
-) -> tuple[list[tuple[float, float, float]], int]:
-    """Probability, base rate and label of the pictures drawn so far; how many have no label.
+) -> tuple[list[tuple[float, float, float]], set[int]]:
+    """Probability, base rate and label of the pictures drawn so far; which have no label.
 
     In the order of the draw they reach from its start to the farthest that was decided in one
     of ``queues``. All between belong to the sample, however they came to be decided: so who
@@ -144,22 +145,24 @@ def _drawn(
         if any(each.queue in queues for each in some)
     ]
     if not met:
-        return [], 0
+        return [], set()
     round_again, farthest = max(met)
     where = "hash >= ? OR hash <= ?" if round_again else "hash >= ? AND hash <= ?"
     if clear:
         where = f"({where}) AND verdict = 'clear'"
     rows = ledger.select(
-        f"SELECT hash, probability, base_rate FROM overview WHERE ({where}) AND verdict NOT NULL "  # noqa: S608
-        "AND gone = 0",
+        f"SELECT id, hash, probability, base_rate FROM overview WHERE ({where}) "  # noqa: S608
+        "AND verdict NOT NULL AND gone = 0",
         (start, farthest),
     )
-    told = [
-        (row["probability"], row["base_rate"], said)
-        for row in rows
-        if (said := label(decisions.get(row["hash"], ()))) is not None
-    ]
-    return told, len(rows) - len(told)
+    told, missing = [], set[int]()
+    for row in rows:
+        said = label(decisions.get(row["hash"], ()))
+        if said is None:
+            missing.add(row["id"])
+        else:
+            told.append((row["probability"], row["base_rate"], said))
+    return told, missing
 
 
 @dataclass(frozen=True, slots=True, eq=False)
