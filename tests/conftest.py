@@ -3,12 +3,29 @@
 from __future__ import annotations
 
 import os
+import shutil
 from collections.abc import Iterator
 from importlib.util import find_spec
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import settings
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
+
+CHROMIUM = shutil.which("chromium")
+ARGUMENTS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
 
 # Workers that grow trees on all cores at once wait for each other's threads.
 # Set before anything loads a library that reads it.
@@ -52,3 +69,19 @@ def small_trees() -> Iterator[None]:
         patch.setattr(fit, "NETWORKS", (1, 1))
         patch.setattr(gate, "EPOCHS", 12)
         yield
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """Debian's chromium, driven by Playwright; skipped without, or failed where it is required."""
+    if CHROMIUM is None:
+        needed = "these tests need chromium: apt-get install -y chromium"
+        if os.environ.get("AUTOCAST_BROWSER") == "required":
+            pytest.fail(needed)
+        pytest.skip(needed)
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as started:
+        opened = started.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        yield opened
+        opened.close()

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -25,17 +24,6 @@ from tests import ledgers
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
-CHROMIUM = shutil.which("chromium")
-ARGUMENTS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 pytestmark = pytest.mark.slow
 
 PAGES = ("index.html", "pictures.html", "ask.html")
@@ -81,21 +69,6 @@ OVERLAID = """async () => {
     each.querySelector("img, .blank").getBoundingClientRect().right
       > each.querySelector("div").getBoundingClientRect().left).length;
 }"""
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    if CHROMIUM is None:
-        needed = "these tests need chromium: apt-get install -y chromium"
-        if os.environ.get("AUTOCAST_BROWSER") == "required":
-            pytest.fail(needed)
-        pytest.skip(needed)
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as started:
-        opened = started.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
-        yield opened
-        opened.close()
 
 
 @pytest.fixture(scope="module")

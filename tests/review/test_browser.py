@@ -6,7 +6,6 @@ Where there is no chromium these tests are skipped, unless AUTOCAST_BROWSER is
 
 from __future__ import annotations
 
-import os
 import re
 import shutil
 from collections.abc import Iterator
@@ -24,38 +23,12 @@ from tests.reviews import Served, serving
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page, ViewportSize
 
-CHROMIUM = shutil.which("chromium")
-ARGUMENTS = [
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-]
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 WIDE: ViewportSize = {"width": 1280, "height": 860}
 NARROW: ViewportSize = {"width": 390, "height": 800}
 CANT_TELL = "Can\u2019t tell"
 
 pytestmark = pytest.mark.slow
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    if CHROMIUM is None:
-        needed = "these tests need chromium: apt-get install -y chromium"
-        if os.environ.get("AUTOCAST_BROWSER") == "required":
-            pytest.fail(needed)
-        pytest.skip(needed)
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as started:
-        opened = started.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
-        yield opened
-        opened.close()
 
 
 class Visit:
