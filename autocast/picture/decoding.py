@@ -596,7 +596,9 @@ def _read_heic(file: BinaryIO, name: str) -> Decoded:
     heif = pillow_heif.open_heif(file, convert_hdr_to_8bit=False)
     width, height = heif.size
     _check_size(width, height, name)
-    decoded = _from_channels(np.asarray(heif), heif.info.get("icc_profile"))
+    # Copied: before pillow-heif 1.8 the array does not keep the memory that it shows.
+    values = np.array(heif)[:, :width]
+    decoded = _from_channels(values, heif.info.get("icc_profile"))
 
     def stored() -> Image.Exif:
         exif = Image.Exif()

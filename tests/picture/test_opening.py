@@ -259,6 +259,35 @@ def test_heic_through_the_extra(small: Image.Image, monkeypatch: pytest.MonkeyPa
         open_picture(file.getvalue())
 
 
+class _Forgetful:
+    """A HEIC file whose memory is used anew when it goes, as before pillow-heif 1.8."""
+
+    def __init__(self, pixels: NDArray[np.uint8]) -> None:
+        self.size = (pixels.shape[1] - 2, pixels.shape[0])
+        self.info: dict[str, Any] = {}
+        self._kept = pixels
+        shown = {key: pixels.__array_interface__[key] for key in ("shape", "typestr", "version")}
+        self.__array_interface__ = {**shown, "data": pixels.data.cast("B")}
+
+    def __del__(self) -> None:
+        self._kept[:] = 0
+
+
+def test_pixels_of_heic_outlive_its_decoder(
+    small: Image.Image, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pillow_heif = pytest.importorskip("pillow_heif")
+    file = io.BytesIO()
+    pillow_heif.from_pillow(small).save(file)
+    padded = np.pad(np.asarray(small), ((0, 0), (0, 2), (0, 0)))
+    with monkeypatch.context() as patch:
+        patch.setattr(pillow_heif, "open_heif", lambda *_, **__: _Forgetful(padded.copy()))
+        read = full_pixels(file.getvalue())
+    assert np.abs(read - array(small)).max() < CODE
+    first = full_pixels(file.getvalue())
+    assert all((full_pixels(file.getvalue()) == first).all() for _ in range(8))
+
+
 @pytest.mark.parametrize("mode", ["L", "1", "P", "LA", "PA", "RGBA", "CMYK", "YCbCr", "HSV", "LAB"])
 def test_pil_images_of_every_mode(small: Image.Image, mode: str) -> None:
     source = small.convert("RGBA").convert("P").convert("PA") if mode == "PA" else None
