@@ -2,8 +2,8 @@
 
 A border is recognised by three things at once: its outermost lines are one colour to
 within the noise of JPEG; it ends at a straight, sharp edge; and it has a partner
-(the opposite side, or two other sides, in the same colour) or is exactly one
-colour. A clear sky or the edge of a night fades, has grain, and ends unevenly.
+(the opposite side, or two other sides, in the same colour), is exactly one colour,
+or bears a caption. A clear sky or the edge of a night fades, has grain, and ends unevenly.
 Every figure here is a project convention.
 """
 
@@ -26,8 +26,8 @@ _EXACT = 1.0
 """8-bit codes by which a border without a partner may stray."""
 _EVEN = 0.95
 """Share of a line that lies within the noise in a plain line of border."""
-_WRITTEN = 0.55
-"""The same in a line that bears a caption."""
+_WRITTEN = 0.3
+"""The same in a line that bears a caption, around letters and what JPEG leaves beside them."""
 _UNLIKE = 0.5
 """Share of a line that must lie beyond the ringing where the picture begins."""
 _BLEND = 0.1
@@ -48,6 +48,7 @@ class _Strip(NamedTuple):
     depth: int
     colour: NDArray[np.float32]
     exact: bool
+    written: bool
     sharp: bool = False
 
 
@@ -109,7 +110,8 @@ def _one_border(values: NDArray[Any], unit: float) -> tuple[int, int, int, int]:
         kin[index] = False
         # Two partners vouch for an edge that is not sharp, where the picture is itself
         # as dark or as light as its border.
-        accepted = sum(kin) >= 2 or (strip.sharp and (kin[index ^ 1] or strip.exact))
+        alone = strip.exact or strip.written
+        accepted = sum(kin) >= 2 or (strip.sharp and (kin[index ^ 1] or alone))
         return strip.depth if accepted else 0
 
     return depth(0), depth(1), depth(2), depth(3)
@@ -130,7 +132,7 @@ def _strip(lines: NDArray[Any], unit: float) -> _Strip | None:
     if depth > _DEEPEST * len(lines):
         return None
     exact = bool((stray[: max(2, depth - 1)] <= _EXACT).mean() >= _EVEN)
-    return _Strip(depth, colour, exact)
+    return _Strip(depth, colour, exact, bool((even[:depth] < _EVEN).any()))
 
 
 def _edged(span: NDArray[Any], strip: _Strip, unit: float) -> _Strip:

@@ -936,6 +936,26 @@ def test_a_caption_in_the_border(scene: Image.Image) -> None:
     assert frame_error(picture, scene, sides) < 0.004
 
 
+@pytest.mark.parametrize("colour", COLOURS)
+@pytest.mark.parametrize("lines", [1, 3])
+@pytest.mark.parametrize("below", [True, False])
+def test_a_caption_strip_on_one_side_alone(
+    scene: Image.Image,
+    colour: str,
+    lines: int,
+    below: bool,  # noqa: FBT001
+) -> None:
+    sides = (0, 0, 0, 30 * lines + 20) if below else (0, 30 * lines + 20, 0, 0)
+    mount = framed(scene, COLOURS[colour], sides)
+    ink = (255, 255, 255) if colour == "black" else (40, 30, 30)
+    top = scene.height if below else 0
+    words = "\n".join(["The old mole at low water, with two boats and a crane"] * lines)
+    ImageDraw.Draw(mount).multiline_text((16, top + 12), words, fill=ink, font_size=20)
+    picture = open_picture(saved(mount, "JPEG", quality=85))
+    assert "border" in picture.remarks
+    assert frame_error(picture, scene, sides) < 0.004
+
+
 def test_a_deep_border_on_a_large_picture_keeps_the_scale(scene: Image.Image) -> None:
     image = scene.resize((1920, 1281), Image.Resampling.BICUBIC)
     mount = framed(image, (255, 255, 255), (1200, 1200, 1200, 1200))
