@@ -18,11 +18,11 @@ from pathlib import Path
 from typing import Any, TypeVar
 from urllib.parse import quote_from_bytes
 
+from autocast.archive.kept import check_kept
 from autocast.archive.ledger import Ledger
 from autocast.archive.rows import Row, Wanted, clean, is_address
 from autocast.errors import OutputError
-from autocast.picture import check_target
-from autocast.picture.writing import whole
+from autocast.picture.writing import check_free, whole
 
 T = TypeVar("T")
 Read = Callable[[Row], Any]
@@ -94,7 +94,8 @@ def chosen(ledger: Ledger, to: Path, writers: Mapping[str, T], *, force: bool) -
         raise OutputError(f"{to} must end in {', '.join(writers)}; name it by what it should be.")
     if not to.parent.is_dir():
         raise OutputError(f"{to.parent} does not exist; make the folder first.")
-    check_target(ledger.path, to, force=force, source_is="the ledger itself")
+    check_kept(ledger, to)
+    check_free(to, force=force)
     return writer
 
 

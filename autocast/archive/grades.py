@@ -17,12 +17,12 @@ from typing import Any, NamedTuple
 
 from autocast.archive.decisions import Decided, by_content
 from autocast.archive.export import chosen, csv_file, readable, uri
+from autocast.archive.kept import check_kept
 from autocast.archive.ledger import Ledger
 from autocast.archive.rows import is_address
 from autocast.errors import OutputError
 from autocast.judgement import DECISION_WORDS, Decision
-from autocast.picture import check_target
-from autocast.picture.writing import whole
+from autocast.picture.writing import check_free, whole
 
 STATES = ("stands", "superseded", "taken back")
 """What became of a decision."""
@@ -129,7 +129,8 @@ def write_manifest(ledger: Ledger, folder: Path, *, force: bool = False) -> Mani
     except OSError as error:
         raise OutputError(f"{folder} cannot be made: {error.strerror or error}.") from error
     to = folder / MANIFEST
-    check_target(ledger.path, to, force=force, source_is="the ledger itself")
+    check_kept(ledger, to)
+    check_free(to, force=force)
     with whole(to, force=force) as beside, beside.open("w", encoding="utf-8", newline="") as file:
         writer = csv.DictWriter(file, _COLUMNS, extrasaction="ignore")
         writer.writeheader()

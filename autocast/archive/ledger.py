@@ -44,6 +44,9 @@ PAGE = 500
 _WAIT = 10.0
 """Seconds to wait for another program that holds the ledger (project convention)."""
 
+BESIDE = ("-wal", "-shm", "-journal", ".lock")
+"""What the names of the files that SQLite and the writer's lock keep beside a ledger end in."""
+
 # File systems of other machines, by the names Linux gives them: SQLite's documentation says that
 # the write-ahead log does not work over a network.
 _REMOTE = ("nfs", "cifs", "smb", "9p", "afs", "ceph", "fuse.sshfs", "fuse.rclone", "glusterfs")

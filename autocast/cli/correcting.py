@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
 
+_COPY = "the copy itself"
+
+
 @app.command()
 @with_hints
 def correct(
@@ -88,9 +91,10 @@ def correct(
 
         if clf is not None:
             check_clf(clf, picture, force=force)
-        if pair is not None:
+        if pair is not None and to is not None:
             what = "The pair is a PNG"
             check_target(picture, pair, force=force, suffixes=(".png",), what=what)
+            check_target(to, pair, force=force, source_is=_COPY)
         with _progress(wanted=to is not None) as report:
             wish = Wish(
                 tuple(hints),
@@ -110,13 +114,15 @@ def correct(
     with one_sentence():
         if clf is not None and work.curves is not None:
             write_clf(work.curves, correction.judgement.name, clf, force=force)
-        if pair is not None and work.after is not None and correction.proof is not None:
+        proof = correction.proof
+        if pair is not None and to is not None and work.after is not None and proof is not None:
             from autocast.report.pair import draw_pair
 
-            draw_pair(work.before.picture, work.after.picture, correction.proof, pair, force=force)
+            check_target(to, pair, force=force, source_is=_COPY)
+            draw_pair(work.before.picture, work.after.picture, proof, pair, force=force)
     if correction.advice is None:
         raise typer.Exit(3)
-    if correction.proof is not None and not correction.proof.passed:
+    if proof is not None and not proof.passed:
         raise typer.Exit(4)
 
 

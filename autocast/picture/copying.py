@@ -24,7 +24,7 @@ from PIL import Image
 from autocast.errors import OutputError, UnreadablePicture, UnsupportedPicture
 from autocast.picture import decoding
 from autocast.picture.decoding import ASSOCIATED, SEPARATE, top_of
-from autocast.picture.writing import taken, whole
+from autocast.picture.writing import check_free, whole
 
 if TYPE_CHECKING:
     import tifffile
@@ -87,10 +87,11 @@ def check_target(  # noqa: PLR0913 -- what differs between files, by name
     """
     if suffixes and to.suffix.lower() not in suffixes:
         raise OutputError(f"{what}; give {to} a name that ends in {suffixes[0]}.")
-    if to.exists() and source.exists() and to.samefile(source):
+    if to.resolve() == source.resolve() or (
+        to.exists() and source.exists() and to.samefile(source)
+    ):
         raise OutputError(f"{to} is {source_is}; give another name.")
-    if not force and (to.exists() or to.is_symlink()):
-        raise taken(to)
+    check_free(to, force=force)
 
 
 def check_copy(source: Path, to: Path, *, force: bool) -> str:

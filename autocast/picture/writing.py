@@ -75,8 +75,13 @@ def srgb_file(codes: NDArray[np.uint8], kind: str, **options: Any) -> bytes:  # 
     return out.getvalue()
 
 
-def taken(to: Path) -> OutputError:
-    """The refusal to replace a file unasked."""
+def check_free(to: Path, *, force: bool) -> None:
+    """Refuse, before any work is done, to replace a file unasked. Raises OutputError."""
+    if not force and os.path.lexists(to):
+        raise _taken(to)
+
+
+def _taken(to: Path) -> OutputError:
     return OutputError(f"{to} exists already; choose another name or add --force.")
 
 
@@ -84,10 +89,10 @@ def _place_new(beside: Path, to: Path) -> None:
     try:
         to.hardlink_to(beside)
     except FileExistsError:
-        raise taken(to) from None
+        raise _taken(to) from None
     except OSError:  # a file system without links
-        if to.exists():
-            raise taken(to) from None
+        if os.path.lexists(to):
+            raise _taken(to) from None
         beside.replace(to)
 
 

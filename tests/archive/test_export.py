@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from urllib.parse import unquote_to_bytes
@@ -14,11 +15,14 @@ from lxml import etree
 
 from autocast.archive.decisions import Wish, by_content, decide
 from autocast.archive.export import COLUMNS, defused, export
+from autocast.archive.grades import export_decisions, write_manifest
+from autocast.archive.kept import check_kept
 from autocast.archive.ledger import Ledger, now
 from autocast.archive.rows import Entry, Outcome, Row
 from autocast.archive.sidecars import NAMESPACE, SUBJECT, completed, sidecar_of, write_sidecars
 from autocast.errors import OutputError
 from autocast.judgement import Judgement
+from autocast.picture.writing import whole
 from tests import samples
 
 RDF = "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}"
@@ -131,6 +135,69 @@ def test_the_ledger_is_never_the_file_to_write(tmp_path: Path, ledger: Path) -> 
     link.symlink_to(ledger)
     with Ledger.read(ledger) as opened, pytest.raises(OutputError, match="is the ledger itself"):
         export(opened, link, force=True)
+
+
+KEPT = r"never changed|sidecar of a picture|ledger itself|belongs to the ledger"
+
+
+def _other_spelling(path: Path) -> Path:
+    return path.parent / "below" / ".." / path.name
+
+
+def _soft(path: Path) -> Path:
+    link = path.with_name("soft.csv")
+    link.symlink_to(path)
+    return link
+
+
+def _hard(path: Path) -> Path:
+    link = path.with_name("hard.csv")
+    link.hardlink_to(path)
+    return link
+
+
+@pytest.mark.parametrize("spelled", [lambda path: path, _other_spelling, _soft, _hard])
+@pytest.mark.parametrize("of", ["1.csv", "1.csv.xmp", "2.xmp", "s.ledger", "s.ledger.lock"])
+def test_no_table_is_written_onto_what_a_ledger_is_about(
+    tmp_path: Path, of: str, spelled: Callable[[Path], Path]
+) -> None:
+    pictures(tmp_path, "1.csv", "2.jpg")
+    (tmp_path / "below").mkdir()
+    kept = tmp_path / of
+    kept.touch()
+    before = kept.read_bytes()
+    to = spelled(kept)
+    with Ledger.read(tmp_path / "s.ledger") as opened:
+        for write in (export, export_decisions):
+            if to.suffix == ".csv":
+                with pytest.raises(OutputError, match=KEPT):
+                    write(opened, to, force=True)
+        with pytest.raises(OutputError, match=KEPT):
+            check_kept(opened, to)
+        assert export(opened, tmp_path / "new.csv") == 2
+    assert kept.read_bytes() == before
+
+
+def test_a_manifest_is_not_written_onto_a_picture(tmp_path: Path) -> None:
+    (row,) = pictures(tmp_path, "manifest.csv")
+    with Ledger.share(tmp_path / "s.ledger") as opened:
+        decide(opened, Wish(row.id, "fine", "Ada"))
+        with pytest.raises(OutputError, match="is a picture of the ledger"):
+            write_manifest(opened, tmp_path, force=True)
+    assert (tmp_path / "manifest.csv").read_bytes() == b"picture manifest.csv"
+
+
+def test_a_link_that_leads_nowhere_is_not_replaced_unasked(ledger: Path, tmp_path: Path) -> None:
+    link = tmp_path / "link.csv"
+    link.symlink_to(tmp_path / "nowhere")
+    with Ledger.read(ledger) as opened, pytest.raises(OutputError, match="exists already"):
+        export(opened, link)
+    assert link.is_symlink()
+    with pytest.MonkeyPatch.context() as patch:  # a file system without links
+        patch.setattr(Path, "hardlink_to", _no_space)
+        with pytest.raises(OutputError, match="exists already"), whole(link, force=False):
+            pass
+    assert link.is_symlink()
 
 
 # --- sidecars ---------------------------------------------------------------------

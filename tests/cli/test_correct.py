@@ -103,3 +103,10 @@ def test_judge_takes_hints(blue: Path) -> None:
     assert max(map(len, done.stdout.splitlines())) <= 80
     two = CliRunner().invoke(app, ["judge", str(blue), str(blue), *LAKE])
     assert two.exit_code == 2
+
+
+def test_a_pair_does_not_take_the_place_of_the_copy(blue: Path) -> None:
+    done = run(blue, "--to", blue.with_name("s.png"), "--pair", blue.parent / "." / "s.png", *LAKE)
+    assert done.exit_code == 1
+    assert "is the copy itself; give another name" in done.stderr
+    assert [p.name for p in blue.parent.iterdir()] == ["blue.png"]
