@@ -369,6 +369,81 @@ def test_other_things_are_never_overwritten(tmp_path: Path) -> None:
     assert (taken / "index.html").read_text() == "mine"
 
 
+def test_what_a_report_did_not_write_is_neither_replaced_nor_removed(tmp_path: Path) -> None:
+    names = [b"%03d.png" % k for k in range(30)]
+    report = written(tmp_path, ledgers.build(tmp_path, names, ledgers.cycle(30)))
+    mine = [report / "ask-9.html", report / "data/cards-00077.js", report / "small/00/my.jpg"]
+    for place in mine:
+        place.parent.mkdir(exist_ok=True)
+        place.write_text("mine")
+    written(tmp_path, tmp_path / "archive.ledger")
+    assert [place.read_text() for place in mine] == ["mine"] * 3
+    (report / "data/cards-00001.js").unlink()
+    listed = report / "autocast-report.txt"
+    listed.write_text(listed.read_text().replace("data/cards-00001.js\n", "../archive.ledger\n"))
+    (report / "data/cards-00001.js").write_text("mine")
+    with pytest.raises(OutputError, match=r"cards-00001.js was not written by this report"):
+        written(tmp_path, tmp_path / "archive.ledger")
+    assert (report / "data/cards-00001.js").read_text() == "mine"
+    assert (tmp_path / "archive.ledger").exists()
+
+
+def test_a_report_of_an_earlier_version_is_known_by_its_names(tmp_path: Path) -> None:
+    names = [b"%03d.png" % k for k in range(30)]
+    report = written(tmp_path, ledgers.build(tmp_path, names, ledgers.cycle(30)))
+    listed = report / "autocast-report.txt"
+    listed.write_text(listed.read_text().splitlines(keepends=True)[0])
+    (report / "notes.html").write_text("mine")
+    (tmp_path / "archive.ledger").unlink()
+    written(tmp_path, ledgers.build(tmp_path, names[:4], ledgers.cycle(4), failures=0))
+    assert [p.name for p in report.glob("data/cards-*.js")] == ["cards-00000.js"]
+    assert (report / "notes.html").read_text() == "mine"
+
+
+def test_no_report_is_written_among_the_pictures(tmp_path: Path) -> None:
+    report = written(tmp_path, ledgers.build(tmp_path, [b"a.png"], [samples.CLEAR]))
+    (tmp_path / "archive.ledger").unlink()
+    ledger = ledgers.build(report, [b"a.png"], [samples.CLEAR])
+    (tmp_path / "link").symlink_to(report)
+    with (
+        Ledger.read(ledger) as opened,
+        pytest.raises(OutputError, match="holds pictures of the ledger"),
+    ):
+        pages.write(opened, tmp_path / "link")
+
+
+def test_a_small_copy_that_was_damaged_is_made_anew(tmp_path: Path) -> None:
+    ledger = ledgers.build(tmp_path, [b"a.png", b"b.png"], [samples.CLEAR, samples.LIKELY])
+    report = written(tmp_path, ledger)
+    small = sorted(report.glob("small/*/*.jpg"))
+    before = [np.asarray(Image.open(place)) for place in small]
+    small[0].write_bytes(b"")
+    small[1].write_bytes(small[1].read_bytes()[:-20])
+    written(tmp_path, ledger)
+    for place, pixels in zip(small, before, strict=True):
+        assert (np.asarray(Image.open(place)) == pixels).all()
+
+
+def test_a_file_where_a_folder_of_the_report_was_gets_a_sentence(tmp_path: Path) -> None:
+    ledger = ledgers.build(tmp_path, [b"a.png"], [samples.CLEAR])
+    report = written(tmp_path, ledger)
+    (place,) = report.glob("small/*")
+    for each in place.iterdir():
+        each.unlink()
+    place.rmdir()
+    place.write_text("mine")
+    with pytest.raises(OutputError, match="cannot be made or written"):
+        written(tmp_path, ledger)
+    assert place.read_text() == "mine"
+
+
+def test_a_model_by_any_name_leads_nowhere(tmp_path: Path) -> None:
+    odd = replace(samples.LIKELY, model="/../../../../x" + "y" * 300)
+    report = written(tmp_path, ledgers.build(tmp_path, [b"a.png"], [odd]))
+    assert len(list(report.glob("small/*/*.jpg"))) == 2
+    assert not list(tmp_path.parent.glob("x*")) + list(tmp_path.glob("x*"))
+
+
 def test_a_picture_that_is_gone_leaves_a_card_without_small_copy(tmp_path: Path) -> None:
     ledger = ledgers.build(tmp_path, [b"a.png"], [samples.ASK], failures=0)
     (tmp_path / "archive" / "a.png").unlink()

@@ -13,7 +13,7 @@ from __future__ import annotations
 import json
 import os
 from collections import Counter
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
@@ -22,16 +22,16 @@ from typing import TYPE_CHECKING, Any
 
 import autocast
 from autocast.archive.folders import common_root
+from autocast.archive.kept import check_folder
 from autocast.archive.ledger import Ledger
 from autocast.archive.rows import Counts, Row
-from autocast.errors import OutputError
 from autocast.judgement import REMARKS
 from autocast.judgement.sentences import reasons
-from autocast.picture.writing import write_whole
 from autocast.report.pages import overview
 from autocast.report.pages.cards import Card, card
 from autocast.report.pages.environment import environment
 from autocast.report.pages.thumbnails import Thumbnails
+from autocast.report.pages.written import Written
 from autocast.report.text import OUTCOME_WORDS, counted, percent, printable
 
 if TYPE_CHECKING:
@@ -45,10 +45,6 @@ FOREMOST = 6
 """Pictures shown on the overview."""
 PER_LIST = 200
 """Pictures on one page of the list of those that ask."""
-_MARK = "autocast-report.txt"
-_MARKED = (
-    "Pages written by autocast report. Whatever it wrote here is replaced when it runs again.\n"
-)
 _AT_ONCE = 240
 _SERIES = "series"
 _SERIES_WORDS = "Its series shares one cast."
@@ -64,18 +60,19 @@ def write(
     ``to`` holds anything else or cannot be written, or where Jinja2 is missing.
     """
     pages = environment()
-    _claim(to)
+    check_folder(ledger, to)
     counts = ledger.counts()
     root, told = _ahead(ledger, counts)
-    writer = _Writer(pages, to, counts, root, told)
     done = 0
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+    with Written(to) as written, ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        writer = _Writer(pages, written, counts, root, told)
         for rows in ledger.pages(size=_AT_ONCE, documents=True):
             for row, shown in zip(rows, pool.map(writer.thumbnails.of, rows), strict=True):
                 writer.take(row, card(row, shown, overview.below(row.folder, root), told))
             done += len(rows)
             step(done, counts.pictures)
-    writer.finish(ledger)
+        writer.finish(ledger)
+        written.sweep()
     return to / "index.html"
 
 
@@ -96,27 +93,6 @@ def _ahead(ledger: Ledger, counts: Counts) -> tuple[bytes, dict[str, int]]:
     return common_root(folders), told
 
 
-def _claim(to: Path) -> None:
-    """Make the folder, or make sure that an earlier report fills it."""
-    shown = printable(str(to))
-    try:
-        to.mkdir(parents=True, exist_ok=True)
-        if any(to.iterdir()) and not (to / _MARK).is_file():
-            raise OutputError(
-                f"{shown} holds other things; name a new or empty folder for the report."
-            )
-    except OSError as error:
-        raise OutputError(
-            f"{shown} cannot be made or read: {error.strerror or error}; name another folder."
-        ) from error
-    write_whole(to / _MARK, _MARKED.encode())
-    for name in ("data", "small"):
-        try:
-            (to / name).mkdir(exist_ok=True)
-        except OSError as error:
-            raise OutputError(f"{shown} cannot be written: {error.strerror or error}.") from error
-
-
 @dataclass(slots=True)
 class _Index:
     """What the filters need of every picture, in the order of the sheet."""
@@ -134,15 +110,15 @@ class _Writer:
     def __init__(
         self,
         pages: Environment,
-        to: Path,
+        written: Written,
         counts: Counts,
         root: bytes,
         told: Mapping[str, int],
     ) -> None:
         self.pages = pages
-        self.to = to
+        self.written = written
         self.counts = counts
-        self.thumbnails = Thumbnails(to)
+        self.thumbnails = Thumbnails(written)
         self.told = told
         self.gathered = overview.Gathered(root)
         self.index = _Index()
@@ -191,7 +167,7 @@ class _Writer:
             self.waiting = []
 
     def _write(self, name: str, text: str) -> None:
-        write_whole(self.to / name, text.encode("utf-8"))
+        self.written.write(name, text.encode("utf-8"))
 
     def _page(self, template: str, name: str, **values: object) -> None:
         self._write(name, self.pages.get_template(template).render(**values))
@@ -210,7 +186,7 @@ class _Writer:
         self._write_index(above)
         for name in ("style.css", "pictures.js"):
             source = Path(__file__).parent / "templates" / name
-            write_whole(self.to / name, source.read_bytes())
+            self.written.write(name, source.read_bytes())
         self._write_asks(common)
         self._page(
             "pictures.html",
@@ -242,7 +218,6 @@ class _Writer:
             least=overview.CLUSTER_LEAST,
             share=percent(overview.CLUSTER_SHARE),
         )
-        self._sweep()
 
     def _write_index(self, above: list[int]) -> None:
         data = {"perFile": PER_FILE, **asdict(self.index), "above": above}
@@ -287,20 +262,8 @@ class _Writer:
                 listed=self.asking[start : start + PER_LIST],
             )
 
-    def _sweep(self) -> None:
-        """Remove what an earlier, larger report left behind."""
-        self.thumbnails.sweep()
-        for place in self._stale():
-            place.unlink(missing_ok=True)
-
     def _ask_pages(self) -> int:
         return max(1, -(-len(self.asking) // PER_LIST))
-
-    def _stale(self) -> Iterator[Path]:
-        kept = {f"ask-{n}.html" for n in range(2, self._ask_pages() + 1)}
-        yield from (p for p in self.to.glob("ask-*.html") if p.name not in kept)
-        kept = {f"cards-{n:05d}.js" for n in range(self.files)}
-        yield from (p for p in (self.to / "data").glob("cards-*.js") if p.name not in kept)
 
 
 def script(value: object) -> str:

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import os
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from autocast.archive.rows import Row, is_address
 from autocast.errors import AutocastError
-from autocast.picture.writing import srgb_file, write_whole
+from autocast.picture.writing import srgb_file
 from autocast.report.pages.cards import Shown
+from autocast.report.pages.written import Written
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -22,14 +22,15 @@ SIDE = 320
 _QUALITY = 82
 """JPEG quality (project convention)."""
 FOLDER = "small"
+_END = b"\xff\xd9"
+"""How a JPEG ends (ITU-T T.81, table B.1)."""
 
 
 class Thumbnails:
-    """Makes small copies in ``to``; thread-safe. ``used`` are the files the report refers to."""
+    """Makes the small copies of a report; thread-safe."""
 
-    def __init__(self, to: Path) -> None:
-        self.to = to
-        self.used: set[str] = set()
+    def __init__(self, written: Written) -> None:
+        self._written = written
 
     def of(self, row: Row) -> Shown:
         """The small copies of one picture; none for what cannot be opened from here."""
@@ -37,42 +38,56 @@ class Thumbnails:
             return Shown()
         stem = f"{FOLDER}/{row.id % 100:02d}/{row.id}-{_stamp(row)}"
         before = f"{stem}.jpg"
-        place = self.to / before
-        if not place.exists():
+        size = self._size(before)
+        if size is None:
             try:
                 pixels = _opened(row)
             except AutocastError:
                 return Shown()
-            place.parent.mkdir(parents=True, exist_ok=True)
-            write_whole(place, jpeg(pixels))
-        self.used.add(before)
-        width, height = _size(place)
-        return Shown(before, self._moved(row, stem), width, height)
+            self._written.write(before, jpeg(pixels))
+            size = (pixels.shape[1], pixels.shape[0])
+        return Shown(before, self._moved(row, stem), *size)
 
     def _moved(self, row: Row, stem: str) -> str | None:
         """The same with the proposed move, for a likely cast."""
         if row.verdict != "cast":
             return None
-        after = f"{stem}-{row.model}.jpg"
-        place = self.to / after
-        if not place.exists():
+        after = f"{stem}-{_short((row.model or '').encode('utf-8', 'replace'))}.jpg"
+        if self._size(after) is None:
             try:
-                write_whole(place, jpeg(_corrected(row)))
+                pixels = _corrected(row)
             except AutocastError:
                 return None
-        self.used.add(after)
+            self._written.write(after, jpeg(pixels))
         return after
 
-    def sweep(self) -> None:
-        """Remove the small copies that the report no longer shows."""
-        for place in (self.to / FOLDER).glob("*/*.jpg"):
-            if place.relative_to(self.to).as_posix() not in self.used:
-                place.unlink(missing_ok=True)
+    def _size(self, name: str) -> tuple[int, int] | None:
+        """Width and height of a small copy that is there whole; None where it is to be made."""
+        if not self._written.has(name):
+            return None
+        from PIL import Image
+
+        place = self._written.to / name
+        try:
+            with place.open("rb") as file:
+                file.seek(-len(_END), os.SEEK_END)
+                whole = file.read() == _END
+            with Image.open(place, formats=["JPEG"]) as image:
+                size = image.size
+        except (OSError, ValueError, SyntaxError):
+            return None
+        if not whole:
+            return None
+        self._written.keep(name)
+        return size
 
 
 def _stamp(row: Row) -> str:
     """Changes with the picture: a small copy of other content is not taken for its own."""
-    seed = b"\0".join([row.path, str(row.size).encode(), str(row.mtime).encode()])
+    return _short(b"\0".join([row.path, str(row.size).encode(), str(row.mtime).encode()]))
+
+
+def _short(seed: bytes) -> str:
     return hashlib.blake2b(seed, digest_size=6).hexdigest()
 
 
@@ -90,13 +105,6 @@ def _corrected(row: Row) -> NDArray[np.float32]:
     pixels = _opened(row)
     move = curves(plan(examine(os.fsdecode(row.path))), srgb_space())
     return move(pixels.reshape(-1, 3)).astype(np.float32).reshape(pixels.shape)
-
-
-def _size(place: Path) -> tuple[int, int]:
-    from PIL import Image
-
-    with Image.open(place) as image:
-        return image.size
 
 
 def jpeg(encoded: NDArray[np.float32]) -> bytes:
