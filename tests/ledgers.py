@@ -40,9 +40,16 @@ def colour(judgement: Judgement) -> tuple[int, int, int]:
 
 
 def build(
-    folder: Path, names: Iterable[bytes], judgements: Iterable[Judgement], failures: int = 1
+    folder: Path,
+    names: Iterable[bytes],
+    judgements: Iterable[Judgement],
+    failures: int = 1,
+    regions: str | None = None,
 ) -> Path:
-    """Write pictures below ``folder`` and a ledger that says ``judgements`` of them."""
+    """Write pictures below ``folder`` and a ledger that says ``judgements`` of them.
+
+    ``regions`` is the map of each.
+    """
     outcomes = []
     for name, judgement in zip(names, judgements, strict=True):
         path = os.fsencode(folder / "archive") + b"/" + name
@@ -52,7 +59,8 @@ def build(
         said = replace(judgement, name="").to_json()
         stat = os.stat(path)  # noqa: PTH116 -- bytes
         content = hashlib.sha256(path).hexdigest()  # as if no two pictures were alike
-        outcomes.append(Outcome(Entry(path, stat.st_size, stat.st_mtime_ns), now(), content, said))
+        entry = Entry(path, stat.st_size, stat.st_mtime_ns)
+        outcomes.append(Outcome(entry, now(), content, said, regions=regions))
     for number in range(failures):
         path = os.fsencode(folder / "archive" / f"torn-{number}.jpg")
         said = "<b onclick=hit()>torn</b> is damaged; get a whole copy of it."

@@ -229,8 +229,8 @@ class Ledger:
             self._db.execute("DELETE FROM judgements WHERE picture = ?", (key,))
         else:
             self._db.execute(
-                "INSERT OR REPLACE INTO judgements (picture, json) VALUES (?, ?)",
-                (key, outcome.judgement),
+                "INSERT OR REPLACE INTO judgements (picture, json, regions) VALUES (?, ?, ?)",
+                (key, outcome.judgement, outcome.regions),
             )
         verdict: Verdict | None = columns["verdict"]
         return verdict
@@ -573,7 +573,7 @@ def _sentence(path: Path, error: sqlite3.Error) -> str:
 _ROW = tuple(
     field.name
     for field in dataclasses.fields(Row)
-    if field.name not in {"gone", "remarks", "series", "document"}
+    if field.name not in {"gone", "remarks", "series", "document", "regions"}
 )
 """What the view and a Row call alike."""
 _COLUMNS = (set(_ROW) - {"id", "archive_probability", "judged_verdict"}) | {
@@ -626,7 +626,8 @@ def _select(*, documents: bool) -> str:
     if not documents:
         return "SELECT * FROM overview"
     return (
-        "SELECT o.*, j.json AS document FROM overview o LEFT JOIN judgements j ON j.picture = o.id"
+        "SELECT o.*, j.json AS document, j.regions FROM overview o "
+        "LEFT JOIN judgements j ON j.picture = o.id"
     )
 
 
@@ -695,4 +696,5 @@ def _row(found: sqlite3.Row) -> Row:
         remarks=tuple((found["remarks"] or "").split()),
         series=series,
         document=found["document"] if "document" in names else None,
+        regions=found["regions"] if "regions" in names else None,
     )

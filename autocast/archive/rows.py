@@ -39,7 +39,10 @@ class Known:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What a worker says of one picture: a judgement with its facts, or a failure's sentence."""
+    """What a worker says of one picture: a judgement with its facts, or a failure's sentence.
+
+    ``regions`` is the map of :mod:`autocast.archive.regions` as it is written.
+    """
 
     entry: Entry
     at: str
@@ -48,6 +51,7 @@ class Outcome:
     camera: str = ""
     taken: str = ""
     failure: str | None = None
+    regions: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +95,8 @@ class Row:
     ``archive_probability`` the same at the archive's rate.
     ``a``, ``b``, ``spread`` are the picture's cast; ``strength`` and ``hue`` its
     words (``hue`` is None where it is negligible). ``document`` is the
-    judgement's JSON where it was asked for. ``gone``: the file was not there
+    judgement's JSON where it was asked for, ``regions`` the map that came with it (None where
+    it was judged before maps were kept). ``gone``: the file was not there
     when the archive was last walked.
     """
 
@@ -123,6 +128,7 @@ class Row:
     model: str | None = None
     series: InSeries | None = None
     document: str | None = field(default=None, repr=False)
+    regions: str | None = field(default=None, repr=False)
 
     @property
     def name(self) -> str:

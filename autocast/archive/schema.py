@@ -183,6 +183,11 @@ _QUEUES = """
 CREATE INDEX pictures_by_hue ON pictures (coalesce(own_verdict, verdict), gone, hue);
 """
 
+# What each region was taken for, so that a report need not examine the pictures anew.
+_REGIONS = """
+ALTER TABLE judgements ADD COLUMN regions TEXT; -- see autocast/archive/regions.py
+"""
+
 SUPPOSED = """
 CREATE TEMP TABLE supposed (picture INTEGER PRIMARY KEY, verdict TEXT);
 CREATE TEMP TABLE supposed_rate (value REAL);
@@ -214,5 +219,6 @@ MIGRATIONS: tuple[str, ...] = (
     "UPDATE pictures SET strength = 'negligible' WHERE strength = 'hardly any'",
     _RATES,
     _QUEUES,
+    _REGIONS,
 )
 """One script a step; the number of steps taken is the schema version."""

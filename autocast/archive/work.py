@@ -8,6 +8,7 @@ import os
 import pickle
 
 from autocast.archive.ledger import now
+from autocast.archive.regions import regions_of, written
 from autocast.archive.rows import Entry, Outcome, is_address
 from autocast.errors import ModelError, PictureError
 from autocast.judging import examine
@@ -38,6 +39,7 @@ def judged(entry: Entry, models: Models) -> Outcome:
             now(),
             hash=content,
             judgement=found.judgement.to_json(),
+            regions=written(regions_of(found)),
             camera=found.picture.facts.get("camera", ""),
             taken=found.picture.facts.get("taken", ""),
         )

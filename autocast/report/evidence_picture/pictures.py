@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.judgement.things import BY_NAME, CLASSES, ELSE, NEUTRALS
+from autocast.archive.regions import owners
+from autocast.judgement.things import BY_NAME, ELSE, NEUTRALS
 from autocast.report.evidence_picture.looks import pattern
 from autocast.report.evidence_picture.sheet import Anchor
 
@@ -23,7 +24,6 @@ CUT_SHARE = 0.1
 """Side of a magnified square as a share of the long side (project convention)."""
 LEAST_CUT = 8
 """Least such side, in pixels (project convention)."""
-_CLASS_OF = {kind: name for name, kinds in CLASSES.items() for kind in kinds}
 
 Bytes = NDArray[np.uint8]
 
@@ -93,14 +93,15 @@ def recognised(
     examination: Examination, shown: Bytes, size: tuple[int, int]
 ) -> tuple[Bytes, list[Anchor]]:
     """The picture in light grey, classes in colour and pattern; and where to name them."""
+    from PIL import Image, ImageFilter
+
     labels = examination.labels
-    kinds = list(examination.kinds)
     rows = (np.arange(size[1]) * labels.shape[0] // size[1]).clip(0, labels.shape[0] - 1)
     columns = (np.arange(size[0]) * labels.shape[1] // size[0]).clip(0, labels.shape[1] - 1)
-    # The kinds of a class stand or fall together against the other classes.
-    groups = [_CLASS_OF.get(kind, kind) for kind in kinds]
-    names = sorted(set(groups), key=groups.index)
-    group = _grouped(examination, groups, names)[rows[:, None], columns]
+    (*names, _), owner = owners(examination)
+    # A speck of a few pixels cannot be told by its pattern: the most common neighbour wins.
+    coarse = Image.fromarray(owner[labels]).filter(ImageFilter.ModeFilter(5))
+    group = np.asarray(coarse)[rows[:, None], columns]
 
     anchors: list[Anchor] = []
     for index, name in enumerate([*names, "left out"]):
@@ -116,23 +117,6 @@ def _called(name: str) -> str:
     if name == NEUTRALS:
         return BY_NAME[name].singular
     return "something else" if name == ELSE else name
-
-
-def _grouped(examination: Examination, groups: list[str], names: list[str]) -> NDArray[np.uint8]:
-    """Which of ``names`` each working pixel belongs to; one beyond the last is left out."""
-    from PIL import Image, ImageFilter
-
-    summed = np.stack(
-        [
-            examination.memberships[:, [i for i, g in enumerate(groups) if g == name]].sum(axis=1)
-            for name in names
-        ],
-        axis=1,
-    )
-    # A speck of a few pixels cannot be told by its pattern: the most common neighbour wins.
-    owner = np.append(summed.argmax(axis=1), len(names)).astype(np.uint8)
-    coarse = Image.fromarray(owner[examination.labels])
-    return np.asarray(coarse.filter(ImageFilter.ModeFilter(5)))
 
 
 def _painted(shown: Bytes, group: NDArray[np.uint8], names: list[str]) -> Bytes:

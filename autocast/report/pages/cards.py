@@ -17,11 +17,13 @@ from urllib.parse import quote_from_bytes
 import numpy as np
 
 from autocast import colour as formulas
+from autocast.archive.regions import read
 from autocast.archive.rows import InSeries, Row, is_address
 from autocast.judgement import REMARKS, Judgement, describe
 from autocast.judgement.sentences import DECIDES, Question, letter, question, reasons
 from autocast.judgement.things import Mark, mark_of
 from autocast.report.evidence_picture.plane import ellipse
+from autocast.report.pages.maps import Map, drawn
 from autocast.report.text import (
     OUTCOME_WORDS,
     cast_figures,
@@ -92,6 +94,7 @@ class Details:
     at: tuple[float, float]
     ellipse: tuple[float, float, float]
     reach: float
+    map: Map | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +157,7 @@ def card(row: Row, shown: Shown, folder: str, told: Container[str] = ()) -> Card
         ),
         series=_series(row.series),
         facts=_facts(row),
-        details=None if judgement is None else _details(judgement, asked),
+        details=None if judgement is None else _details(judgement, asked, row.regions),
     )
 
 
@@ -203,7 +206,7 @@ def _facts(row: Row) -> str:
     return ", ".join(parts)
 
 
-def _details(judgement: Judgement, asked: Question | None) -> Details:
+def _details(judgement: Judgement, asked: Question | None, regions: str | None) -> Details:
     votes = tuple(sorted(_votes(judgement), key=lambda vote: -vote.weight))
     cast = judgement.cast
     reach = max(
@@ -241,6 +244,7 @@ def _details(judgement: Judgement, asked: Question | None) -> Details:
         at=(cast.a, cast.b),
         ellipse=ellipse(cast),
         reach=reach,
+        map=None if regions is None else drawn(read(regions)),
     )
 
 

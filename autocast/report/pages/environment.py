@@ -37,6 +37,7 @@ def environment(*packages: str) -> Environment:
     )
     pages.filters["breakable"] = breakable
     pages.globals["evident"] = EVIDENT_FROM
+    pages.globals["things"] = [(thing.name, thing.mark) for thing in THINGS]
     pages.globals["cautions"] = [thing.caution for thing in THINGS if thing.caution]
     return pages
 
