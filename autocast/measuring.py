@@ -14,14 +14,12 @@ from autocast.colour import linear_to_lab, log_chromaticity
 from autocast.errors import HintError
 from autocast.evidence import columns
 from autocast.judgement import Reading
-from autocast.judgement.things import BY_NAME, CLASSES
+from autocast.judgement.things import BY_NAME, CLASSES, Thing
 from autocast.judging import Examination, examine
 from autocast.modelstore import Models
-from autocast.picture import Disc, Picture, Source, discs
+from autocast.picture import DISC_SHARE, Disc, Picture, Source, discs
 from autocast.segmentation import BURIED_BELOW, CLIPPED_FROM, likely_casts, memberships
 
-RADIUS_SHARE = 0.005
-"""Radius of a disc as a share of the long side, where none is given (project convention)."""
 LEAST_RADIUS = 2.0
 """Least such radius, in pixels (project convention)."""
 SURE_FROM = 0.5
@@ -40,8 +38,9 @@ class Measured:
     file's own colours, on a scale that ends at ``top`` (255, 65535 or 1);
     ``reads`` and ``spread`` the same in CIELAB, white point D65. ``clipped``
     and ``buried`` are the shares of pixels with a channel at the top and at the
-    bottom of the scale. ``what`` is what it is taken for, ``expected`` what
-    such a thing should read at its lightness, None where that is not known.
+    bottom of the scale. ``what`` is what it is taken for; ``expected`` what
+    such a thing reads at its lightness, None where that is not known, and ``should``
+    the figures that pass as right, in words.
     """
 
     number: int
@@ -57,6 +56,7 @@ class Measured:
     buried: float
     what: str
     expected: Reading | None
+    should: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +103,7 @@ def measure(
         Pixels of the full upright picture, origin at its top left corner. Without
         it the spots that a careful person would pick are proposed.
     radius : float, optional
-        In pixels; 0.5 % of the long side unless given.
+        In pixels; 1 % of the long side, as a judgement reads its places, unless given.
     models : Models, optional
         Those that autocast came with unless given.
 
@@ -122,7 +122,7 @@ def measure(
     examination = examine(source, models=models)
     picture = examination.picture
     if radius is None:
-        radius = max(LEAST_RADIUS, RADIUS_SHARE * max(picture.width, picture.height))
+        radius = max(LEAST_RADIUS, DISC_SHARE * max(picture.width, picture.height))
     if not radius > 0:
         raise HintError(f"A disc of radius {radius:g} has no pixels; give more than 0.")
     for x, y in at:
@@ -169,12 +169,11 @@ def _measured(examination: Examination, place: _Wanted, disc: Disc, radius: floa
     linear = disc.linear.astype(np.float64).mean(axis=0)
     mean = linear_to_lab(linear)
     share = values / disc.top
-    if place.kind:
-        target: Reading | None = _expected(place.kind, float(mean[0]))
-        what = place.words
-    else:
-        what, target = _taken_for(examination, place.x, place.y, linear)
-        what = f"{place.words}, {what}" if place.words else what
+    kind, what = place.kind, place.words
+    if not kind:
+        kind, taken = _taken_for(examination, place.x, place.y, linear)
+        what = f"{what}, {taken}" if what else taken
+    thing = BY_NAME.get(kind)
     return Measured(
         number=0,
         x=round(place.x, 1),
@@ -188,7 +187,8 @@ def _measured(examination: Examination, place: _Wanted, disc: Disc, radius: floa
         clipped=round(float((share >= CLIPPED_FROM).any(axis=1).mean()), 4),
         buried=round(float((share <= BURIED_BELOW).any(axis=1).mean()), 4),
         what=what,
-        expected=target,
+        expected=None if thing is None else _expected(thing, float(mean[0])),
+        should="" if thing is None else thing.should,
     )
 
 
@@ -198,12 +198,12 @@ def _rounded(values: NDArray[np.float64], top: float) -> tuple[float, ...]:
 
 def _taken_for(
     examination: Examination, x: float, y: float, mean: NDArray[np.float64]
-) -> tuple[str, Reading | None]:
-    """What the place is taken for under the estimated cast, and what that should read."""
+) -> tuple[str, str]:
+    """What the place is taken for under the estimated cast: a class, or none, and words."""
     row, column = _working(examination.picture, x, y)
     region = int(examination.labels[row, column])
     if region < 0:
-        return "nothing to go by (clipped, black or left out)", None
+        return "", "nothing to go by (clipped, black or left out)"
     # The spot's own colour in its region's surroundings: a region may hold several things.
     scene, counted = examination.analysis.scene, examination.analysis.count
     members = memberships(
@@ -215,13 +215,14 @@ def _taken_for(
     shares = {name: float(members[0, columns(name)].sum()) for name in CLASSES}
     best = max(shares, key=lambda name: shares[name])
     if shares[best] < SURE_FROM:
-        return "of no known colour", None
-    return BY_NAME[best].singular, _expected(best, float(linear_to_lab(mean)[0]))
+        return "", "of no known colour"
+    return best, BY_NAME[best].singular
 
 
-def _expected(kind: str, lightness: float) -> Reading | None:
-    target = BY_NAME[kind].target
-    return None if target is None else Reading(*(round(v, 1) for v in target.at(lightness)))
+def _expected(thing: Thing, lightness: float) -> Reading | None:
+    if thing.target is None:
+        return None
+    return Reading(*(round(v, 1) for v in thing.target.at(lightness)))
 
 
 def _working(picture: Picture, x: float, y: float) -> tuple[int, int]:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from autocast.evidence import columns
-from autocast.judgement import Reading, Spot
-from autocast.judgement.things import BY_NAME, NEUTRALS, OBJECT, THINGS
+from autocast.judgement import Spot
+from autocast.judgement.things import BY_NAME, NEUTRALS, OBJECT, THINGS, Thing
+from autocast.picture import reading_at
 from autocast.segmentation.regions import tone_masks
 from autocast.voting.analysis import Analysis
 
@@ -36,24 +37,28 @@ def spots(analysis: Analysis) -> tuple[Spot, ...]:
     grey = BY_NAME[NEUTRALS]
     neutral = analysis.members[:, columns(NEUTRALS)].sum(axis=1)
     chosen: list[tuple[int, str, str, str]] = []
-    for name, within in reversed(tone_masks(regions.lab[:, 0]).items()):
+    for within in reversed(tone_masks(regions.lab[:, 0]).values()):
         score = neutral * np.sqrt(regions.area) * within
         if score.max() > 0.5 * np.sqrt(SMALLEST_NEUTRAL):
             region = int(score.argmax())
             kind = grey.kinds[int(analysis.members[region, columns(grey.name)].argmax())]
-            what, why = f"{grey.singular} ({kind})", f"{grey.should} in the {name}"
+            what, why = f"{grey.singular} ({kind})", _should(grey)
             chosen.append((region, grey.name, what, why))
     for thing in THINGS:
         if thing is grey or not thing.kinds:
             continue
         score = analysis.members[:, columns(thing.name)].sum(axis=1) * np.sqrt(regions.area)
         if score.max() > 0.5 * np.sqrt(SMALLEST_CLASS):
-            chosen.append((int(score.argmax()), thing.name, thing.singular, thing.should))
+            chosen.append((int(score.argmax()), thing.name, thing.singular, _should(thing)))
     if analysis.coloured is not None:
         region = int(analysis.coloured.regions[np.argmax(regions.area[analysis.coloured.regions])])
         why = "is it the thing's own colour, or the light?"
         chosen.append((region, OBJECT, "strongly coloured", why))
     return tuple(_spot(analysis, *choice) for choice in chosen)
+
+
+def _should(thing: Thing) -> str:
+    return f"should read {thing.should}"
 
 
 def _spot(analysis: Analysis, region: int, kind: str, what: str, why: str) -> Spot:
@@ -62,11 +67,12 @@ def _spot(analysis: Analysis, region: int, kind: str, what: str, why: str) -> Sp
     y, x = np.nonzero(labels == region)
     middle = int(np.argmin((y - y.mean()) ** 2 + (x - x.mean()) ** 2))
     frame = analysis.scene.picture.frame
-    lab = analysis.scene.regions.lab[region]
+    across = round(frame.x + (float(x[middle]) + 0.5) / labels.shape[1] * frame.width, 4)
+    down = round(frame.y + (float(y[middle]) + 0.5) / labels.shape[0] * frame.height, 4)
     return Spot(
-        x=round(frame.x + (float(x[middle]) + 0.5) / labels.shape[1] * frame.width, 4),
-        y=round(frame.y + (float(y[middle]) + 0.5) / labels.shape[0] * frame.height, 4),
-        reads=Reading(*(round(float(v), 2) for v in lab)),
+        x=across,
+        y=down,
+        reads=reading_at(analysis.scene.picture, across, down),
         kind=kind,
         what=what,
         why=why,

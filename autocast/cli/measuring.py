@@ -28,7 +28,7 @@ def measure(
         float | None,
         typer.Option(
             metavar="PIXELS",
-            help="Radius of the discs that are read; 0.5 % of the long side unless given.",
+            help="Radius of the discs that are read; 1 % of the long side unless given.",
         ),
     ] = None,
     models: ModelsFolder = None,

@@ -9,13 +9,13 @@ from typing import Literal
 
 import numpy as np
 
-from autocast.colour import at_60, linear_to_lab
+from autocast.colour import at_60
 from autocast.correction.tone_curves import KNOTS, Move
 from autocast.judgement import SLIGHT_FROM, Judgement, Reading, Spot
 from autocast.judgement.sentences import letter
 from autocast.judgement.things import BY_NAME, HINT, HINTED, NEUTRALS
 from autocast.judging import Examination, nearer
-from autocast.picture import Picture
+from autocast.picture import Picture, reading_at
 
 Outcome = Literal["better", "right", "worse", "spoiled", "same", "own"]
 
@@ -29,8 +29,6 @@ OUTCOMES: dict[Outcome, str] = {
 }
 """How a reading fared, as it is printed."""
 
-SPOT_RADIUS = 0.012
-"""Radius of a reading as a share of the long side (project convention)."""
 SAME_PLACE = 0.02
 """Distance, as a share of the frame, below which two spots are one (project convention)."""
 EVEN = 0.5
@@ -162,11 +160,11 @@ def _readings(before: Judgement, pictures: tuple[Picture, Picture]) -> Iterator[
     read = [
         (spot, one, other)
         for spot in spots
-        for one, other in [tuple(read_at(picture, spot.x, spot.y) for picture in pictures)]
+        for one, other in [tuple(reading_at(picture, spot.x, spot.y) for picture in pictures)]
     ]
     read.sort(key=lambda r: -r[1].lightness)
     for number, (spot, one, other) in enumerate(read, start=1):
-        should = BY_NAME[spot.kind].should_briefly if spot.kind in BY_NAME else "its own colour"
+        should = BY_NAME[spot.kind].should if spot.kind in BY_NAME else "its own colour"
         outcome = fared(spot.kind, one, other)
         yield ProvenReading(number, spot.what, spot.x, spot.y, one, other, should, outcome)
 
@@ -187,33 +185,6 @@ def _hinted(before: Judgement) -> Iterator[Spot]:
             f"{hint.what}, as you said",
             "",
         )
-
-
-def read_at(picture: Picture, x: float, y: float) -> Reading:
-    """The mean of a small disc of working pixels.
-
-    Parameters
-    ----------
-    picture : Picture
-        The working pixels.
-    x, y : float
-        Its middle, as fractions of the upright picture, 0..1.
-
-    Returns
-    -------
-    Reading
-        CIELAB D65 of the mean light, to two digits; of the nearest pixel where the
-        disc holds none.
-    """
-    rows, columns = picture.opaque.shape
-    frame = picture.frame
-    across = (x - frame.x) / frame.width * columns - 0.5
-    down = (y - frame.y) / frame.height * rows - 0.5
-    radius = max(1.0, SPOT_RADIUS * max(rows, columns))
-    off = np.hypot(np.arange(columns)[None, :] - across, np.arange(rows)[:, None] - down)
-    spot = off <= max(radius, float(off.min()))
-    lab = linear_to_lab(picture.pixels[spot].astype(np.float64).mean(axis=0))
-    return Reading(*(round(float(v), 2) for v in lab))
 
 
 def off_by(kind: str, value: Reading) -> float:

@@ -108,8 +108,8 @@ class Thing:
     ``name`` is the key in JSON, features and models; ``singular`` names one spot
     of it, ``plural`` all of it in a picture. ``kinds`` are the densities that a
     class of known colour is made of, none for what reads the whole picture.
-    ``should`` says what it should read, ``should_briefly`` in figures. ``hint``
-    is what a person calls it, ``hint_words`` how that is put. ``caution`` is what
+    ``should`` are the figures that it should read, in words. ``hint`` is what a
+    person calls it, ``hint_words`` how that is put. ``caution`` is what
     whoever reads of it must not conclude.
     """
 
@@ -122,7 +122,6 @@ class Thing:
     target: Target | None = None
     tolerance: Tolerance | None = None
     should: str = ""
-    should_briefly: str = ""
     hint: str = ""
     hint_words: str = ""
     caution: str = ""
@@ -142,8 +141,7 @@ THINGS: tuple[Thing, ...] = (
             "b* 4.9..12, asphalt 0.2..1.6 and 2..8, tar -0.4..0 and -2..-0.4, galvanised steel "
             "-2.0..-1.6 and -3.4..0.1, snow -0.7..-0.2 and -0.5..-0.1."
         ),
-        should="should be near neutral",
-        should_briefly="a* 0, b* 0",
+        should="a* 0, b* 0 to +2",
         hint="neutral",
         hint_words="is neutral: grey, white or black",
         mark=Mark((250, 250, 250), "circle", "dots"),
@@ -161,8 +159,7 @@ THINGS: tuple[Thing, ...] = (
             "about -5 and +2, seldom on the magenta side (common practice, no source; the "
             "tolerance is a little wider)."
         ),
-        should="should be blue, a* about 0 or a little below",
-        should_briefly="b* < 0, a* about 0",
+        should="a* about 0, b* < 0",
         hint="sky",
         hint_words="is clear sky",
         mark=Mark((86, 180, 233), "square", "level", (6, 4)),
@@ -179,8 +176,7 @@ THINGS: tuple[Thing, ...] = (
             "(ECOSTRESS library, recomputed with colour-science): tree foliage at L* 38 a* -8, "
             "b* 12; grass at L* 37..51 a* -12..-10, b* 18..22."
         ),
-        should="a* should be negative, b* positive and larger",
-        should_briefly="a* < 0 < b*",
+        should="a* < 0, b* > 0",
         hint="foliage",
         hint_words="is green foliage",
         mark=Mark((0, 158, 115), "triangle", "rising", (8, 3, 2, 3)),
@@ -197,8 +193,7 @@ THINGS: tuple[Thing, ...] = (
             "b* 14.2..17.7 (Xiao et al., Skin Res. Technol. 23, 2017); b* about equal to a* or "
             "larger (common practice, no source; the tolerance is wider)."
         ),
-        should="a* and b* should be positive, b* at least about a*",
-        should_briefly="a* > 0, b* > 0",
+        should="a* > 0, b* about a* or more",
         hint="skin",
         hint_words="is skin",
         caution=(

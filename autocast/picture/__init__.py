@@ -25,4 +25,5 @@ from autocast.picture.opening import (
     reduced_pixels as reduced_pixels,
     upright_size as upright_size,
 )
+from autocast.picture.places import DISC_SHARE as DISC_SHARE, reading_at as reading_at
 from autocast.picture.profiles import RgbSpace as RgbSpace, srgb_space as srgb_space

@@ -14,6 +14,7 @@ from autocast.report.text import (
     printable,
     shorten,
     signed,
+    with_hints,
     wrap,
 )
 
@@ -75,12 +76,7 @@ def _row(ends: tuple[str, str, str, str], values: tuple[str, ...], lab: tuple[st
 
 
 def _meaning(spot: Measured) -> str:
-    if spot.expected is None:
-        return printable(spot.what)
-    return (
-        f"{printable(spot.what)}: should read about "
-        f"{cast_figures(spot.expected.a, spot.expected.b)}"
-    )
+    return printable(spot.what) + (f": should read {spot.should}" if spot.should else "")
 
 
 def correction_text(correction: Correction, width: int = 80) -> str:
@@ -100,8 +96,22 @@ def _correction(correction: Correction, width: int) -> Iterator[str]:
     yield from wrap(printable(correction.why), width)
     if correction.written is not None:
         yield from wrap(f"Written: {printable(correction.written)}", width, 2)
+    if correction.proof is not None and correction.proof.failed:
+        yield from wrap(_instead(judgement, correction.proof), width, 2)
     if correction.advice is not None:
         yield from wrap(CAUTION, width, 2)
+
+
+def _instead(judgement: Judgement, proof: Proof) -> str:
+    """What to do with a copy that failed its check."""
+    wrong = next((r for r in proof.readings if r.outcome == "spoiled"), None)
+    if wrong is None:
+        return "Keep the original, or say what you know of a spot: a neutral is worth most."
+    at = position(wrong.x, wrong.y, judgement.width, judgement.height).partition(GLUE)[0]
+    return (
+        f"Do not use the copy as it is. If {wrong.letter} is something else, leave it out: "
+        f"autocast correct {with_hints(judgement)} --own-colour {at} --to OUT"
+    )
 
 
 def _advice(advice: Advice, width: int) -> Iterator[str]:

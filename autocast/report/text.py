@@ -197,10 +197,7 @@ def _why(judgement: Judgement) -> list[str]:
 
 def next_words(judgement: Judgement) -> str:
     """The very command that goes on from here; '' where there is nothing to do."""
-    name, asked = _quoted(judgement.name), question(judgement)
-    for hint in judgement.hints:
-        told = ",".join(f"{v:g}" for v in (hint.x, hint.y, hint.radius) if v is not None)
-        name += f" --{hint.what.replace('_', '-')} {told}"
+    name, asked = with_hints(judgement), question(judgement)
     if judgement.verdict == "cast":
         return f"Next: autocast correct {name} --to OUT"
     if asked is None or asked.spot is None or asked.hint is None:
@@ -210,6 +207,15 @@ def next_words(judgement: Judgement) -> str:
     if asked.hint == OTHER_LIGHT:
         at += ",RADIUS"
     return f"If so: autocast judge {name} --{asked.hint.replace('_', '-')} {at}"
+
+
+def with_hints(judgement: Judgement) -> str:
+    """The picture and the hints it was judged with, as a command takes them."""
+    said = _quoted(judgement.name)
+    for hint in judgement.hints:
+        told = ",".join(f"{v:g}" for v in (hint.x, hint.y, hint.radius) if v is not None)
+        said += f" --{hint.what.replace('_', '-')} {told}"
+    return said
 
 
 def _quoted(name: str) -> str:

@@ -21,7 +21,7 @@ from PIL import Image
 import autocast
 from autocast import judging
 from autocast.colour import cast_to_gains, linear_to_lab, linear_to_srgb, srgb_to_linear
-from autocast.correction import corrected, curves, plan
+from autocast.correction import Correction, corrected, curves, plan
 from autocast.correction.check import fared, prove
 from autocast.correction.table import clf_text, write_clf
 from autocast.correction.tone_curves import (
@@ -34,7 +34,9 @@ from autocast.correction.tone_curves import (
 )
 from autocast.errors import OutputError, UnsupportedPicture
 from autocast.judgement import Hint, Reading
+from autocast.judgement.things import BY_NAME
 from autocast.picture import open_picture, own_space, srgb_space
+from autocast.report.spots import correction_text
 from tests.photographs import FILES, pixels
 from tests.studies.benchmark_copy import corrected_in, write_tiff
 
@@ -351,6 +353,35 @@ def test_what_goes_wrong_does_not_pass() -> None:
     assert not proof.passed
     assert proof.sentence.startswith("Check failed: what was right before went wrong")
     assert all(f"{r.letter} ({r.what})" in proof.sentence for r in spoiled)
+
+    written = Correction(before.judgement, "copy.png", proof.sentence, None, proof)
+    told = " ".join(correction_text(written).split())
+    x, y = int(spoiled[0].x * proof.after.width), int(spoiled[0].y * proof.after.height)
+    assert f"Do not use the copy as it is. If {spoiled[0].letter} is something else" in told
+    assert f"--own-colour {x},{y} --to OUT" in told
+
+
+def test_a_place_reads_the_same_wherever_it_is_told(tmp_path: Path) -> None:
+    source = tmp_path / "a.png"
+    Image.fromarray(codes(under("china", (-2.0, -14.0)))).save(source)
+    correction = autocast.correct(source, tmp_path / "b.png", best_guess=True)
+    assert correction.proof is not None
+    judgement = correction.judgement
+    proven = {(r.x, r.y): r for r in correction.proof.readings}
+    even = 0
+    for spot in judgement.look_at:
+        place = (spot.x * judgement.width, spot.y * judgement.height)
+        (measured,) = autocast.measure(source, [place]).spots
+        # Discs of working pixels and of the file's own differ at their rims alone.
+        if max(measured.spread) < 3:
+            assert np.abs(np.subtract(measured.reads, spot.reads)).max() < 0.7
+            even += 1
+        proof = proven.get((spot.x, spot.y))
+        if proof is not None:
+            assert proof.before == spot.reads
+            assert spot.kind not in BY_NAME or proof.should in spot.why
+    assert even
+    assert proven
 
 
 def test_a_copy_wants_a_file(blue: Path) -> None:

@@ -10,7 +10,7 @@ import numpy as np
 
 from autocast import colour as formulas
 from autocast.judgement.sentences import letter
-from autocast.judgement.things import BY_NAME
+from autocast.judgement.things import BY_NAME, NEUTRALS
 from autocast.report.evidence_picture import marks
 from autocast.report.evidence_picture.looks import INK, ON_IT, SOFT
 from autocast.report.evidence_picture.sheet import (
@@ -70,9 +70,11 @@ def patches(
         page.lines(lines, at[0] + k * PATCH[0], at[1] + PATCH[1] + 3)
 
 
-def compared(reads: Reading, should: Reading | None) -> list[tuple[str, Reading]]:
+def compared(
+    reads: Reading, should: Reading | None, words: str = "should read"
+) -> list[tuple[str, Reading]]:
     """What is read, and what should be where that is known, for :func:`patches`."""
-    return [("reads", reads)] + ([] if should is None else [("should read", should)])
+    return [("reads", reads)] + ([] if should is None else [(words, should)])
 
 
 def place_height(judgement: Judgement, number: int, width: float) -> int:
@@ -100,10 +102,13 @@ def entry(judgement: Judgement, number: int) -> Entry:
     """A place worth a look, by its number from 0."""
     spot = judgement.look_at[number]
     thing = BY_NAME.get(spot.kind)
-    known = None if thing is None else thing.target
+    target = None if thing is None else thing.target
+    known = None if target is None else target.at(spot.reads.lightness)
+    # Only of a neutral is one colour right; of the others it is an example.
+    words = "should read" if spot.kind == NEUTRALS else "such as"
     return Entry(
         letter(number),
-        compared(spot.reads, None if known is None else known.at(spot.reads.lightness)),
+        compared(spot.reads, known, words),
         [
             Line(printable(spot.what), 9.5, "bold"),
             Line(position(spot.x, spot.y, judgement.width, judgement.height)),
