@@ -112,7 +112,7 @@ class Watched:
 
     def open(self, report: Path, name: str) -> Page:
         self.page.goto(f"{report.as_uri()}/{name}")
-        if name.startswith("pictures"):
+        if not name.startswith("index"):
             filled(self.page)
         return self.page
 
@@ -179,9 +179,17 @@ def test_a_folder_holds_what_lies_below_it(watched: Watched, report: Path) -> No
     assert (page.text_content(".found") or "").startswith(f"{PICTURES + 1} pictures")
 
 
-def test_each_menu_counts_what_the_other_filters_leave(watched: Watched, report: Path) -> None:
-    page = watched.open(report, "pictures.html#verdict=ask")
-    for name in ("Reason to look", "Hue of the cast", "Remark", "Folder", "Verdict"):
+MENUS = ("Reason to look", "Hue of the cast", "Remark", "Folder")
+
+
+@pytest.mark.parametrize(
+    ("address", "menus"), [("pictures.html#verdict=ask", (*MENUS, "Verdict")), ("ask.html", MENUS)]
+)
+def test_each_menu_counts_what_the_other_filters_leave(
+    watched: Watched, report: Path, address: str, menus: tuple[str, ...]
+) -> None:
+    page = watched.open(report, address)
+    for name in menus:
         menu = page.get_by_label(name)
         for number, text in enumerate(menu.locator("option").all_text_contents()):
             menu.select_option(index=number)
@@ -189,6 +197,18 @@ def test_each_menu_counts_what_the_other_filters_leave(watched: Watched, report:
             shown = "No picture" if count == 0 else f"{count} picture"
             expect(page.locator(".found")).to_have_text(re.compile(f"^{shown}"))
         menu.select_option(index=0)
+
+
+def test_a_reason_narrows_the_list_of_what_to_look_at(watched: Watched, report: Path) -> None:
+    page = watched.open(report, "ask.html")
+    row = page.locator(".reasons tbody tr").first
+    count = int(row.locator("td").text_content() or "")
+    row.get_by_role("link").click()
+    expect(page.locator(".found")).to_have_text(re.compile(f"^{count} pictures"))
+    assert page.locator(".asks li").count() == min(count, 60)
+    reason = row.get_by_role("link").text_content() or ""
+    for each in page.locator(".asks .reason").all_text_contents():
+        assert reason in each
 
 
 @pytest.mark.parametrize("turn", ["first", "last"])

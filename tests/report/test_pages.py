@@ -69,9 +69,9 @@ def written(folder: Path, ledger: Path) -> Path:
         return pages.write(opened, folder / "report").parent
 
 
-def cards(report: Path) -> list[str]:
+def cards(report: Path, of: str = "cards") -> list[str]:
     out: list[str] = []
-    for place in sorted((report / "data").glob("cards-*.js")):
+    for place in sorted((report / "data").glob(f"{of}-*.js")):
         found = re.fullmatch(
             r"autocastCards\((\d+), (.*)\);\n", place.read_text("utf-8"), re.DOTALL
         )
@@ -97,7 +97,8 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_names_stay_names_wherever_they_stand(hostile: Path) -> None:
-    html = [p.read_text("utf-8") for p in sorted(hostile.glob("*.html"))] + cards(hostile)
+    html = [p.read_text("utf-8") for p in sorted(hostile.glob("*.html"))]
+    html += cards(hostile) + cards(hostile, "asks")
     allowed = {"class", "href", "src", "alt", "title", "width", "height", "id", "lang", "content"}
     for page in html:
         reader = read(page)
@@ -225,6 +226,25 @@ def test_what_asks_leads_to_its_card_and_gives_the_question_that_decides_it(
     letters = [letter(e.spot) for e in asked if e.spot is not None]
     assert letters
     assert re.findall(r'<svg class="asked".*?<text[^>]*>(\w)<', html) == letters
+
+
+def test_the_list_has_every_asking_picture_and_menus_of_what_they_have(tmp_path: Path) -> None:
+    warm = replace(samples.ASK, cast=replace(samples.ASK.cast, a=2.0, b=9.0))
+    judgements = [samples.LIKELY, *[samples.ASK, warm] * 35]
+    names = [b"%d/%02d.png" % (k % 2, k) for k in range(len(judgements))]
+    report = written(tmp_path, ledgers.build(tmp_path, names, judgements))
+    html = (report / "ask.html").read_text("utf-8")
+    assert html.count("<li>\n<span class=") == pages.FIRST
+    listed = cards(report, "asks")
+    assert len(listed) == 70
+    for text in listed:
+        number, name = re.findall(r"picture=(\d+)\">([^<]+)<", text)[0]
+        assert f"a person should look: {name}" in cards(report)[int(number) - 1]
+    menus = re.findall(r'<select name="(\w+)">(.*?)</select>', html)
+    assert [name for name, _ in menus] == ["reason", "hue", "remark", "folder"]
+    # What only a likely cast has is not offered here.
+    hues = re.findall(r'data-words="([^"]+)"', dict(menus)["hue"])
+    assert sorted(hues) == ["all", "magenta", "yellow"]
 
 
 def test_an_archive_that_asks_more_than_its_judgements_gives_a_question_too(

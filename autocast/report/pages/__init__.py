@@ -2,7 +2,7 @@
 
 ``index.html`` gives the counts, the likeliest casts and where the casts
 lie; ``pictures.html`` every picture with filters, its cards in files of a few
-that are fetched when they are shown; ``ask.html`` what a person should look at,
+that are fetched when they are shown; ``ask.html`` what a person should look at, likewise,
 each with its reason, the question that decides it, and a link to its card. Rows
 are read and written a page at a time, so that a large archive needs no more
 memory than a small one.
@@ -13,7 +13,7 @@ from __future__ import annotations
 import json
 import os
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
@@ -36,17 +36,17 @@ from autocast.report.text import OUTCOME_WORDS, counted, percent, printable
 
 if TYPE_CHECKING:
     from jinja2 import Environment
+    from markupsafe import Markup
 
 PER_FILE = 20
-"""Cards in one file (project convention, as are the next three)."""
+"""Cards in one file (project convention, as are the next two)."""
 FIRST = 60
-"""Pictures on ``pictures.html`` itself, for a browser without JavaScript: three printed sheets."""
+"""Pictures on a page itself, for a browser without JavaScript: three printed sheets."""
 FOREMOST = 6
 """Pictures shown on the overview."""
-PER_LIST = 200
-"""Pictures on one page of the list of those that ask."""
 _AT_ONCE = 240
 _SERIES = "series"
+_ASKING = {code for code, text in REMARKS.items() if text.asks}
 _SERIES_WORDS = "Its series shares one cast."
 
 
@@ -127,11 +127,8 @@ class _Writer:
         self.reasons: dict[str, int] = {}
         self.reason_words: dict[str, str] = {}
         self.foremost: list[Card] = []
-        self.first: list[Card] = []
-        self.asking: list[tuple[int, Card]] = []
-        self.waiting: list[str] = []
-        self.files = 0
-        self.card = pages.get_template("parts.html").module.card  # type: ignore[attr-defined]
+        self.sheet, self.asks = _Sheet("cards", written), _Sheet("asks", written)
+        self.parts: Any = pages.get_template("parts.html").module
 
     def take(self, row: Row, shown: Card) -> None:
         """One picture, in the order of the sheet."""
@@ -149,22 +146,9 @@ class _Writer:
         index.reasons.append([self.reasons.setdefault(k, len(self.reasons)) for k in why])
         if shown.verdict in {"cast", "ask"} and len(self.foremost) < FOREMOST:
             self.foremost.append(shown)
-        if len(self.first) < FIRST:
-            self.first.append(shown)
+        self.sheet.take(self.parts.card(shown))
         if row.verdict == "ask":
-            self.asking.append((len(index.verdict), shown))
-        self.waiting.append(str(self.card(shown)))
-        if len(self.waiting) == PER_FILE:
-            self._write_cards()
-
-    def _write_cards(self) -> None:
-        if self.waiting:
-            self._write(
-                f"data/cards-{self.files:05d}.js",
-                f"autocastCards({self.files}, {script(self.waiting)});\n",
-            )
-            self.files += 1
-            self.waiting = []
+            self.asks.take(self.parts.asking(len(index.verdict), shown))
 
     def _write(self, name: str, text: str) -> None:
         self.written.write(name, text.encode("utf-8"))
@@ -174,7 +158,8 @@ class _Writer:
 
     def finish(self, ledger: Ledger) -> None:
         """The pages themselves, the overview last."""
-        self._write_cards()
+        self.sheet.end()
+        self.asks.end()
         folders = self.gathered.by_folder()
         common: dict[str, Any] = {
             "archive": printable(ledger.path.name),
@@ -182,20 +167,32 @@ class _Writer:
             "written": datetime.now(UTC).strftime("%-d %B %Y"),
             "version": autocast.__version__,
         }
-        above, offers = self.gathered.tree()
+        above, folder_names = self.gathered.tree()
         self._write_index(above)
         for name in ("style.css", "pictures.js"):
             source = Path(__file__).parent / "templates" / name
             self.written.write(name, source.read_bytes())
-        self._write_asks(common)
+        everything = range(len(self.index.verdict))
+        asking = [i for i in everything if self.index.verdict[i] == "ask"]
+        self._page(
+            "ask.html",
+            "ask.html",
+            **common,
+            page="ask",
+            reasons=self._reasons(everything),
+            menus=self._menus(asking, above, folder_names),
+            first=self.asks.first,
+        )
         self._page(
             "pictures.html",
             "pictures.html",
             **common,
             page="pictures",
-            first=self.first,
-            **self._filters(),
-            folder_options=offers,
+            first=self.sheet.first,
+            menus=[
+                ("Verdict", "verdict", [*OUTCOME_WORDS.items()]),
+                *self._menus(everything, above, folder_names),
+            ],
             told=[(REMARKS[code].sentence, count) for code, count in self.told.items()],
             judged=self.counts.pictures - self.counts.failed,
         )
@@ -223,47 +220,67 @@ class _Writer:
         data = {"perFile": PER_FILE, **asdict(self.index), "above": above}
         self._write("data/index.js", f"globalThis.autocastIndex = {script(data)};\n")
 
-    def _filters(self) -> dict[str, Any]:
-        hues = Counter(self.index.hue)
-        remarks = Counter(k for keys in self.index.remarks for k in keys)
-        asks = {code for code, text in REMARKS.items() if text.asks}
+    def _menus(
+        self, of: Sequence[int], above: Sequence[int], folder_names: Sequence[tuple[int, str]]
+    ) -> list[tuple[str, str, list[tuple[int, str]]]]:
+        """What pictures can be chosen by: label, name, and the offers that some of them meet."""
+        index = self.index
+        hues = Counter(index.hue[i] for i in of)
+        remarks = Counter(k for i in of for k in index.remarks[i])
+        folders = {index.folder[i] for i in of}
+        for folder in [*folders]:
+            at = folder
+            while at >= 0:
+                folders.add(at)
+                at = above[at]
         sentences = {**{k: v.sentence for k, v in REMARKS.items()}, _SERIES: _SERIES_WORDS}
-        return {
-            "verdicts": list(OUTCOME_WORDS.items()),
-            "reasons": [(number, words) for words, _, number in self._reasons()],
-            "hues": sorted(((k, name) for name, k in self.hues.items()), key=lambda h: -hues[h[0]]),
-            # Those that ask are reasons, and told as such.
-            "remarks": sorted(
-                ((k, sentences[key]) for key, k in self.remarks.items() if key not in asks),
-                key=lambda r: -remarks[r[0]],
+        # Those that ask are reasons, and told as such.
+        said = {k: sentences[key] for key, k in self.remarks.items() if key not in _ASKING}
+        named = {k: name for name, k in self.hues.items()}
+        return [
+            ("Reason to look", "reason", [(k, words) for words, _, k in self._reasons(of)]),
+            ("Hue of the cast", "hue", [(k, named[k]) for k, _ in hues.most_common() if k >= 0]),
+            ("Remark", "remark", [(k, said[k]) for k, _ in remarks.most_common() if k in said]),
+            (
+                "Folder, and all below",
+                "folder",
+                [(k, name) for k, name in folder_names if k in folders],
             ),
-        }
+        ]
 
-    def _reasons(self) -> list[tuple[str, int, int]]:
+    def _reasons(self, of: Sequence[int]) -> list[tuple[str, int, int]]:
         """Each reason to look in words, how many pictures show it, and its number."""
-        count = Counter(k for keys in self.index.reasons for k in keys)
-        found = [(self.reason_words[key], count[k], k) for key, k in self.reasons.items()]
-        return sorted(found, key=lambda reason: -reason[1])
+        count = Counter(k for i in of for k in self.index.reasons[i])
+        keys = [*self.reasons]
+        return [(self.reason_words[keys[k]], n, k) for k, n in count.most_common()]
 
-    def _write_asks(self, common: Mapping[str, Any]) -> None:
-        pages = self._ask_pages()
-        listed = self._reasons()
-        for number in range(1, pages + 1):
-            start = (number - 1) * PER_LIST
-            self._page(
-                "ask.html",
-                "ask.html" if number == 1 else f"ask-{number}.html",
-                **common,
-                page="ask",
-                number=number,
-                pages=pages,
-                start=start + 1,
-                reasons=listed,
-                listed=self.asking[start : start + PER_LIST],
-            )
 
-    def _ask_pages(self) -> int:
-        return max(1, -(-len(self.asking) // PER_LIST))
+class _Sheet:
+    """What is shown of pictures, in files of a few; ``first`` stand on the page itself."""
+
+    def __init__(self, name: str, written: Written) -> None:
+        self.first: list[Markup] = []
+        self._name = name
+        self._written = written
+        self._waiting: list[Markup] = []
+        self._files = 0
+
+    def take(self, shown: Markup) -> None:
+        """One picture, in the order of the sheet."""
+        if len(self.first) < FIRST:
+            self.first.append(shown)
+        self._waiting.append(shown)
+        if len(self._waiting) == PER_FILE:
+            self.end()
+
+    def end(self) -> None:
+        """Write what waits."""
+        if self._waiting:
+            name = f"data/{self._name}-{self._files:05d}.js"
+            text = f"autocastCards({self._files}, {script(self._waiting)});\n"
+            self._written.write(name, text.encode("utf-8"))
+            self._files += 1
+            self._waiting = []
 
 
 def script(value: object) -> str:

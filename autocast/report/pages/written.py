@@ -25,7 +25,7 @@ _SECOND = "It wrote these files:\n"
 # Every name that a report gives, so that no line of the list leads out of the folder.
 _NAME = re.compile(
     r"(index|pictures|ask(-[0-9]+)?)\.html|style\.css|pictures\.js"
-    r"|data/(index|cards-[0-9]{5,})\.js|small/[0-9]{2}/[0-9]+-[0-9a-f]{12}(-[0-9a-f]{12})?\.jpg"
+    r"|data/(index|(cards|asks)-[0-9]{5,})\.js|small/[0-9]{2}/[0-9]+-[0-9a-f]{12}(-[0-9a-f]{12})?\.jpg"
 )
 _FOLDERS = ("data", "small")
 

@@ -1,17 +1,22 @@
-// The contact sheet: which pictures, which page. The cards are made beforehand; this only
-// chooses among them and fetches the files that hold them.
+// The contact sheet, and the list of what to look at: which pictures, which page. What is shown
+// of each is made beforehand; this only chooses and fetches the files that hold it.
 "use strict";
 (() => {
   const PER_PAGE = 60;
   const data = globalThis.autocastIndex;
   const form = document.querySelector("form.filters");
-  const sheet = document.getElementById("sheet");
+  const sheet = document.querySelector("[data-sheet]");
+  if (!form || !sheet) return;
   const found = document.querySelector(".found");
   const pagers = [...document.querySelectorAll("nav.pager")];
-  const names = ["verdict", "reason", "hue", "remark", "folder"];
+  const names = [...form.querySelectorAll("select")].map((menu) => menu.name);
   const loaded = new Map();
   let asked = 0;
   let current = 1;
+
+  // The pictures that this page is of, by their number in the report; its files hold them so.
+  const { verdict } = sheet.dataset;
+  const pictures = [...data.verdict.keys()].filter((i) => !verdict || data.verdict[i] === verdict);
 
   globalThis.autocastCards = (number, cards) => loaded.get(number).done(cards);
 
@@ -21,7 +26,7 @@
       entry.ready = new Promise((done, fail) => {
         entry.done = done;
         const script = document.createElement("script");
-        script.src = `data/cards-${String(number).padStart(5, "0")}.js`;
+        script.src = `data/${sheet.dataset.sheet}-${String(number).padStart(5, "0")}.js`;
         script.onerror = () => { loaded.delete(number); fail(new Error(script.src)); };
         document.head.append(script);
       });
@@ -46,7 +51,7 @@
     folder: (i) => within[data.folder[i]],
   };
 
-  // The pictures that meet all filters; and for each filter, how many of those that meet the
+  // Where the pictures stand that meet all filters; and for each filter, how many of those that meet the
   // others each of its choices would leave ("": all of them).
   function chosen(state) {
     const wanted = names.filter((name) => state[name] !== "").map((name) => [
@@ -54,10 +59,10 @@
     ]);
     const counts = Object.fromEntries(names.map((name) => [name, new Map()]));
     const out = [];
-    for (let i = 0; i < data.verdict.length; i++) {
+    for (const [at, i] of pictures.entries()) {
       const missed = wanted.filter(([name, value]) => !has[name](i).includes(value));
       if (missed.length > 1) continue;
-      if (missed.length === 0) out.push(i);
+      if (missed.length === 0) out.push(at);
       for (const name of missed.length === 0 ? names : [missed[0][0]]) {
         const count = counts[name];
         for (const value of ["", ...has[name](i)]) {
@@ -102,14 +107,14 @@
     }
     const pages = Math.max(1, Math.ceil(all.length / PER_PAGE));
     // Pictures are numbered from 1, as pages are.
-    const place = all.indexOf(state.picture - 1);
+    const place = all.indexOf(pictures.indexOf(state.picture - 1));
     const page = place < 0 ? Math.min(state.page, pages) : Math.floor(place / PER_PAGE) + 1;
     const here = all.slice((page - 1) * PER_PAGE, page * PER_PAGE);
     let cards;
     try {
-      const files = [...new Set(here.map((i) => Math.floor(i / data.perFile)))];
+      const files = [...new Set(here.map((at) => Math.floor(at / data.perFile)))];
       const held = new Map(await Promise.all(files.map(async (n) => [n, await load(n)])));
-      cards = here.map((i) => held.get(Math.floor(i / data.perFile))[i % data.perFile]);
+      cards = here.map((at) => held.get(Math.floor(at / data.perFile))[at % data.perFile]);
     } catch (error) {
       found.textContent = `A file of this report is missing: ${error.message}`;
       return;
