@@ -10,6 +10,7 @@ from types import MappingProxyType
 
 from autocast.colour import QUOTED_AT, at_60
 from autocast.judgement import (
+    EVIDENT_FROM,
     REMARKS,
     SLIGHT_FROM,
     Evidence,
@@ -34,6 +35,8 @@ LEANS: Mapping[Leaning, str] = MappingProxyType(
     {"clear": "It leans towards no evident cast.", "cast": "It leans towards a cast."}
 )
 """Which way a picture leans that is left to a person."""
+BY_TONE = "By tone: "
+"""How the sentence begins that names tone ranges with a cast of their own."""
 DECIDES = "What decides it: "
 """How the sentence that asks begins."""
 DROVE = "What drove it: "
@@ -194,18 +197,18 @@ def _tones(judgement: Judgement) -> str:
     for name, tone in judgement.tones.items():
         # One scale for the whole and the tones: C* at L* 60.
         a, b = map(float, at_60((tone.lightness, tone.a, tone.b)))
-        if (
-            tone.share >= TONE_SHARE
-            and math.hypot(a - cast.a, b - cast.b) >= TONES_APART
-            and math.hypot(a, b) >= SLIGHT_FROM
-        ):
+        size = math.hypot(a, b)
+        own = math.hypot(a - cast.a, b - cast.b) >= TONES_APART and size >= SLIGHT_FROM
+        # A table that calls a range evident must not stand below a whole that is not, unsaid.
+        hidden = size >= EVIDENT_FROM > cast.size
+        if tone.share >= TONE_SHARE and (own or hidden):
             apart.append(
                 f"the {name} lean towards {hue_name(a, b)} "
                 f"(a* {_signed(tone.a)}, b* {_signed(tone.b)} at L* {tone.lightness:.0f})"
             )
     if not apart or "monochrome" in judgement.remarks:
         return ""
-    return "By tone: " + "; ".join(apart) + "."
+    return BY_TONE + "; ".join(apart) + "."
 
 
 def _drivers(judgement: Judgement) -> str:

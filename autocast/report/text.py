@@ -31,7 +31,16 @@ from autocast.judgement import (
     hue_name,
     strength_word,
 )
-from autocast.judgement.sentences import DECIDES, DROVE, LEANS, Question, letter, question, reasons
+from autocast.judgement.sentences import (
+    BY_TONE,
+    DECIDES,
+    DROVE,
+    LEANS,
+    Question,
+    letter,
+    question,
+    reasons,
+)
 from autocast.judgement.things import (
     CLASSES,
     CONTENT,
@@ -177,7 +186,7 @@ def _reason(page: _Page, judgement: Judgement, asked: Question | None) -> None:
     why = _why(judgement)
     if why:
         said = " ".join(why)
-        page.add(said if said.startswith(DROVE) else f"Why: {said}", indent=2, hang=2)
+        page.add(said if said.startswith((BY_TONE, DROVE)) else f"Why: {said}", indent=2, hang=2)
     if asked is not None:
         page.add(DECIDES + asked.text, indent=2, hang=2)
 
@@ -192,6 +201,9 @@ def _why(judgement: Judgement) -> list[str]:
     drove = [each for each in rest if each.startswith(DROVE)]
     if "monochrome" in judgement.remarks:
         return [first]
+    if judgement.verdict == "clear":
+        # A range that leans by itself is where the verdict may be wrong.
+        return [each for each in rest if each.startswith(BY_TONE)] + drove[:1]
     return drove[:1]
 
 

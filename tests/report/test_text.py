@@ -11,7 +11,7 @@ from hypothesis import given, settings, strategies as st
 from rich.cells import cell_len
 
 from autocast.advisor.advice import _content_evidence, _Drove
-from autocast.judgement import REMARKS, VERDICT_WORDS, Hint, Judgement
+from autocast.judgement import REMARKS, VERDICT_WORDS, Hint, Judgement, ToneCast
 from autocast.judgement.sentences import compose
 from autocast.judgement.things import CONTENT
 from autocast.report.text import (
@@ -264,3 +264,12 @@ def test_the_next_command_keeps_what_was_told() -> None:
     assert next_words(told) == (
         "Next: autocast correct a.jpg --neutral 12,30.5 --other-light 5,6,7 --to OUT"
     )
+
+
+def test_a_clear_picture_says_which_tones_lean_by_themselves() -> None:
+    shadows = ToneCast(-0.5, -6.0, 2.0, 0.3, 25)
+    judgement = replace(samples.CLEAR, tones={**samples.CLEAR.tones, "shadows": shadows})
+    judgement = replace(judgement, sentences=compose(judgement))
+    text = " ".join(judgement_text(judgement).split())
+    assert "By tone: the shadows lean towards blue" in text
+    assert "By tone" not in judgement_text(samples.CLEAR)
