@@ -14,6 +14,9 @@ from numpy.typing import NDArray
 def write_arrays(path: Path, arrays: Mapping[str, NDArray[Any]]) -> None:
     """Write arrays as NPZ with a fixed date and no pickled objects.
 
+    They are stored as they are: to inflate them took longer, at every start, than all else
+    that reading does, and packages and repositories deflate what they hold anyway.
+
     Parameters
     ----------
     path : Path
@@ -28,9 +31,8 @@ def write_arrays(path: Path, arrays: Mapping[str, NDArray[Any]]) -> None:
     ValueError
         An array holds objects.
     """
-    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_STORED) as archive:
         for name, array in arrays.items():
             entry = zipfile.ZipInfo(f"{name}.npy", date_time=(1980, 1, 1, 0, 0, 0))
-            entry.compress_type = zipfile.ZIP_DEFLATED
             with archive.open(entry, "w") as stream:
                 np.lib.format.write_array(stream, array, allow_pickle=False)
