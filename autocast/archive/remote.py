@@ -31,7 +31,7 @@ class Addresses(Store):
         for each in found:
             full = str(each["name"]).rstrip("/")
             name = full.rpartition("/")[2]
-            if full == top or name.startswith("."):
+            if full == top or name.startswith(".") or not _is_kept(files, each):
                 continue
             path = files.unstrip_protocol(full).encode("utf-8", "surrogateescape")
             entry = partial(Entry, path, each.get("size"), _changed(each))
@@ -41,6 +41,11 @@ class Addresses(Store):
     def head(self, entry: Entry) -> bytes:
         """The first bytes of a file."""
         return contents(entry.path, HEAD)
+
+
+def _is_kept(files: Any, item: Mapping[str, Any]) -> bool:  # noqa: ANN401 -- fsspec is untyped
+    """Whether it is a file or a folder, and no pipe or device, at which reading would wait."""
+    return item["type"] in ("file", "directory") or bool(files.isfile(item["name"]))
 
 
 def resolved_address(address: str) -> bytes:

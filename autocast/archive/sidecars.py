@@ -22,6 +22,7 @@ from autocast.archive.decisions import Decided
 from autocast.archive.rows import Row, is_address
 from autocast.errors import OutputError
 from autocast.judgement import DECISION_WORDS, VERDICT_WORDS, describe
+from autocast.picture.reading import open_file
 from autocast.picture.writing import write_whole
 
 if TYPE_CHECKING:
@@ -81,11 +82,14 @@ def write_sidecar(row: Row, decisions: tuple[Decided, ...] = (), *, subjects: bo
     """Write or complete the sidecar of one judged picture. Raises OutputError."""
     picture = Path(row.name)
     _check_same(picture, row)
-    target = sidecar_of(picture)
+    try:
+        target = sidecar_of(picture)
+    except OSError as error:
+        raise OutputError(f"{picture} gets no sidecar: {error.strerror}.") from error
     if target.is_symlink():
         raise OutputError(f"{target} is a link; replace it by a file, or take it away.")
     try:
-        existing = target.read_bytes() if target.exists() else None
+        existing = _there(target)
         content = completed(existing, row, decisions, subjects=subjects)
     except OSError as error:
         raise OutputError(f"{target} cannot be read: {error.strerror}.") from error
@@ -93,6 +97,15 @@ def write_sidecar(row: Row, decisions: tuple[Decided, ...] = (), *, subjects: bo
         raise OutputError(f"{target} is left as it is: {error}.") from error
     write_whole(target, content)
     return target
+
+
+def _there(target: Path) -> bytes | None:
+    """What a sidecar holds; None where there is none. Raises OSError."""
+    try:
+        with open_file(target) as file:
+            return file.read(_LARGEST + 1)
+    except FileNotFoundError:
+        return None
 
 
 def sidecar_of(picture: Path) -> Path:

@@ -21,6 +21,7 @@ from typing import NamedTuple
 
 from autocast.archive.rows import Entry, is_address
 from autocast.errors import ArchiveError
+from autocast.picture.reading import open_file
 
 _SYSTEM = {
     b"$RECYCLE.BIN",
@@ -221,7 +222,7 @@ class Folders(Store):
 
     def head(self, entry: Entry) -> bytes:
         """The first bytes of a file."""
-        with open(entry.path, "rb") as file:  # noqa: PTH123 -- paths are bytes
+        with open_file(entry.path) as file:
             return file.read(HEAD)
 
 

@@ -14,6 +14,7 @@ from autocast.errors import ModelError, PictureError
 from autocast.judging import examine
 from autocast.modelstore import Models
 from autocast.picture import Source
+from autocast.picture.reading import open_file
 
 
 def judged(entry: Entry, models: Models) -> Outcome:
@@ -61,7 +62,7 @@ def _opened(entry: Entry, name: str) -> tuple[Source, str | None]:
         return source, hashlib.sha256(source.getbuffer()).hexdigest()
     # Read twice, from the system's cache the second time: a large file need not fit in memory.
     try:
-        with open(entry.path, "rb") as file:  # noqa: PTH123 -- paths are bytes
+        with open_file(entry.path) as file:
             return name, hashlib.file_digest(file, "sha256").hexdigest()
     except OSError:
         return name, None

@@ -192,6 +192,8 @@ def _derived_id(files: Mapping[str, Mapping[str, str]]) -> str:
 
 
 def _bytes(path: Path) -> bytes:
+    if path.exists() and not path.is_file():  # reading a pipe would never end
+        raise ModelError(f"{path} is no file. {_REINSTALL}")
     try:
         return path.read_bytes()
     except OSError as error:

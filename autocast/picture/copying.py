@@ -13,6 +13,7 @@ import os
 import shutil
 import struct
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO
@@ -24,7 +25,8 @@ from PIL import Image
 from autocast.errors import OutputError, UnreadablePicture, UnsupportedPicture
 from autocast.picture import decoding
 from autocast.picture.decoding import ASSOCIATED, SEPARATE, top_of
-from autocast.picture.writing import check_free, whole
+from autocast.picture.reading import NoFile, open_file
+from autocast.picture.writing import check_free, whole, writing
 
 if TYPE_CHECKING:
     import tifffile
@@ -49,20 +51,31 @@ _WEBP_QUALITY = 92
 _SEGMENT_END = 0xDA
 
 
+@contextmanager
+def _opened(source: Path) -> Iterator[BinaryIO]:
+    """The original, open to be read. Raises UnreadablePicture."""
+    try:
+        file = open_file(source)
+    except IsADirectoryError:
+        raise UnreadablePicture(f"{source} is a folder; give the pictures in it.") from None
+    except NoFile as error:
+        raise UnreadablePicture(
+            f"{source} cannot be read: {error.strerror}; give a file."
+        ) from error
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise UnreadablePicture(f"{source} cannot be read ({reason}); check the path.") from error
+    with file:
+        yield file
+
+
 def _written_kind(source: Path) -> str:
     """The kind of the original, once it is sure that copies of it are written.
 
     Raises PictureError.
     """
-    try:
-        with source.open("rb") as file:
-            kind = decoding.kind_of(file.read(64), str(source))
-    except OSError as error:
-        raise UnreadablePicture(
-            f"{source} is a folder; give the pictures in it."
-            if isinstance(error, IsADirectoryError)
-            else f"{source} cannot be read ({error.strerror}); check the path."
-        ) from error
+    with _opened(source) as file:
+        kind = decoding.kind_of(file.read(64), str(source))
     if kind not in WRITTEN:
         raise UnsupportedPicture(
             f"{source} is {kind}, of which no copy is written; "
@@ -109,7 +122,7 @@ def copy_picture(source: Path, to: Path, change: Change, report: Report, *, forc
     """Write a copy of ``source`` with its colours changed. Raises PictureError or OutputError."""
     kind = check_copy(source, to, force=force)
     write = {"JPEG": _copy_jpeg, "PNG": _copy_png, "WEBP": _copy_webp, "TIFF": _copy_tiff}[kind]
-    with whole(to, force=force) as beside, source.open("rb") as file:
+    with whole(to, force=force) as beside, _opened(source) as file:
         decoding.guarded(str(source), lambda: write(file, str(source), beside, change, report))
 
 
@@ -166,7 +179,7 @@ def _copy_jpeg(file: BinaryIO, name: str, to: Path, change: Change, report: Repo
     kept = [raw for marker, raw in _segments(file) if _carried(marker, raw)]
     out.seek(0)
     fresh = [raw for marker, raw in _segments(out) if marker != 0xE0]
-    with to.open("wb") as target:
+    with writing(), to.open("wb") as target:
         target.writelines([b"\xff\xd8", *kept, *fresh])
         shutil.copyfileobj(out, target)
 
@@ -220,7 +233,7 @@ def _copy_png(file: BinaryIO, name: str, to: Path, change: Change, report: Repor
     fresh = [(k, b) for k, b in _every_chunk(io.BytesIO(data)) if k in _PNG_CODING]
     before = [(k, b) for k, b in _until_pixels(chunks) if k not in _PNG_CODING]
     after = [c for c in chunks if c[0] not in _PNG_CODING and c not in before]
-    with to.open("wb") as target:
+    with writing(), to.open("wb") as target:
         target.write(b"\x89PNG\r\n\x1a\n")
         for kind, body in [fresh[0], *before, *fresh[1:-1], *after, fresh[-1]]:
             target.write(struct.pack(">I4s", len(body), kind) + body)
@@ -258,9 +271,12 @@ def _copy_webp(file: BinaryIO, name: str, to: Path, change: Change, report: Repo
         info = image.info
         kept = {key: info[key] for key in ("icc_profile", "exif", "xmp") if info.get(key)}
         values = _changed(_rgb(image, name), change, report)
-        Image.fromarray(values).save(
-            to, "WEBP", lossless=lossless, quality=_WEBP_QUALITY, method=4, exact=True, **kept
-        )
+    out = io.BytesIO()
+    Image.fromarray(values).save(
+        out, "WEBP", lossless=lossless, quality=_WEBP_QUALITY, method=4, exact=True, **kept
+    )
+    with writing():
+        to.write_bytes(out.getbuffer())
 
 
 # --- TIFF ------------------------------------------------------------------
@@ -292,24 +308,23 @@ def _copy_tiff(file: BinaryIO, name: str, to: Path, change: Change, report: Repo
 
     with tifffile.TiffFile(file) as tiff:
         page = _plain_page(tiff, name)
-        file.seek(0)
-        with to.open("wb") as target:
-            shutil.copyfileobj(file, target, 1 << 20)
+        with writing(), to.open("wb") as target:
+            target.writelines(_chunks(file, name))
         offsets, counts = list(page.dataoffsets), list(page.databytecounts)
         room = _Room(_spans(offsets, counts), to.stat().st_size)
         planes = 3 if page.planarconfig == SEPARATE else 1
         groups = len(offsets) // (page.samplesperpixel if planes == 3 else 1)
-        with to.open("r+b") as target:
+        with writing(), to.open("r+b") as target:
             for k in range(groups):
                 numbers = [k + plane * groups for plane in range(planes)]
-                raw = [_read_at(file, offsets[n], counts[n]) for n in numbers]
+                raw = [_read_at(file, name, offsets[n], counts[n]) for n in numbers]
                 for n, data in zip(numbers, _new_segments(page, numbers, raw, change), strict=True):
                     offsets[n], counts[n] = room.take(len(data)), len(data)
                     target.seek(offsets[n])
                     target.write(data)
                 report(k + 1, groups)
         tiled = page.is_tiled
-    with tifffile.TiffFile(to, mode="r+") as tiff:
+    with writing(), tifffile.TiffFile(to, mode="r+") as tiff:
         tags = tiff.pages.first.tags
         tags["TileOffsets" if tiled else "StripOffsets"].overwrite(tuple(offsets))
         tags["TileByteCounts" if tiled else "StripByteCounts"].overwrite(tuple(counts))
@@ -349,9 +364,26 @@ def _spans(offsets: list[int], counts: list[int]) -> list[list[int]]:
     return spans
 
 
-def _read_at(file: BinaryIO, offset: int, count: int) -> bytes:
-    file.seek(offset)
-    data = file.read(count)
+def _chunks(file: BinaryIO, name: str) -> Iterator[bytes]:
+    """All of a file, some at a time. Raises UnreadablePicture."""
+    file.seek(0)
+    while data := _some(file, name, 1 << 20):
+        yield data
+
+
+def _some(file: BinaryIO, name: str, count: int) -> bytes:
+    try:
+        return file.read(count)
+    except OSError as error:
+        raise decoding.unreadable(name, error) from error
+
+
+def _read_at(file: BinaryIO, name: str, offset: int, count: int) -> bytes:
+    try:
+        file.seek(offset)
+    except OSError as error:
+        raise EOFError("a strip lies nowhere") from error
+    data = _some(file, name, count)
     if len(data) != count:
         raise EOFError("a strip ends before its length")
     return data

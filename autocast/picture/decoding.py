@@ -7,6 +7,7 @@ The kind of file is recognised by its content, never by its name.
 
 from __future__ import annotations
 
+import errno
 import io
 import math
 import os
@@ -17,7 +18,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from importlib import import_module
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, BinaryIO, TypeVar
 
 import numpy as np
@@ -34,6 +34,8 @@ from autocast.picture.profiles import (
     tag_from_code_points,
     tag_from_png,
 )
+from autocast.picture.reading import NoFile, open_file
+from autocast.picture.writing import NotWritten
 
 if TYPE_CHECKING:
     import tifffile
@@ -158,12 +160,14 @@ def decode(name: str, source: Source, side: int | None) -> Decoded:
 
 def _from_path(name: str, side: int | None) -> Decoded:
     try:
-        with Path(name).open("rb") as file:
+        with open_file(name) as file:
             return _from_file(file, name, side)
     except FileNotFoundError:
         raise UnreadablePicture(f"{name} does not exist; check the path.") from None
     except IsADirectoryError:
         raise UnreadablePicture(f"{name} is a folder; give the pictures in it.") from None
+    except NoFile as error:
+        raise UnreadablePicture(f"{name} cannot be read: {error.strerror}; give a file.") from error
     except PermissionError:
         raise UnreadablePicture(
             f"{name} may not be read by this user; change its permissions."
@@ -186,10 +190,13 @@ def _from_file(file: BinaryIO, name: str, side: int | None) -> Decoded:
 
 
 def guarded(name: str, read: Callable[[], T]) -> T:
-    """What ``read`` gives; whatever a decoder raises becomes a PictureError."""
+    """What ``read`` gives; whatever a decoder raises becomes a PictureError.
+
+    Errors of writing, where ``read`` writes as well, are let through.
+    """
     try:
         return read()
-    except PictureError:
+    except (PictureError, NotWritten):
         raise
     except MemoryError:
         raise PictureTooLarge(f"{name} does not fit into memory; give a smaller copy.") from None
@@ -198,9 +205,34 @@ def guarded(name: str, read: Callable[[], T]) -> T:
             f"{name} has more pixels than its decoder takes; give a smaller copy."
         ) from None
     except Exception as error:  # decoders raise anything on damaged data
+        failed = _of_the_system(error)
+        if failed is not None:
+            raise unreadable(name, failed) from error
         raise UnreadablePicture(
             f"{name} is cut short or damaged; get a whole copy of it."
         ) from error
+
+
+_NO_FAULT_OF_THE_FILE = {
+    errno.EIO, errno.ENXIO, errno.ENODEV, errno.ESTALE, errno.ETIMEDOUT, errno.EACCES, errno.EPERM,
+    errno.ENOMEM, errno.EMFILE, errno.ENFILE, errno.ENOTCONN, errno.ECONNRESET, errno.EHOSTDOWN,
+}  # fmt: skip
+"""Errors of the system by which nothing is said of what a file holds."""
+
+
+def _of_the_system(error: BaseException | None) -> OSError | None:
+    """The error of the system behind what a decoder raised, if there is one."""
+    while error is not None:
+        if isinstance(error, OSError) and error.errno in _NO_FAULT_OF_THE_FILE:
+            return error
+        error = error.__cause__ or error.__context__
+    return None
+
+
+def unreadable(name: str, error: OSError) -> UnreadablePicture:
+    """The sentence for a file that the system does not let one read to its end."""
+    reason = error.strerror or error
+    return UnreadablePicture(f"{name} cannot be read ({reason}); see to its disk and try again.")
 
 
 # First bytes of files, from the formats' own documents.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import os
-import tempfile
+import secrets
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,6 +17,19 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 
+class NotWritten(OSError):
+    """Writing failed; so that it is not taken for a failure to read what is written from."""
+
+
+@contextlib.contextmanager
+def writing() -> Iterator[None]:
+    """Within, an error of the system is one of writing: NotWritten."""
+    try:
+        yield
+    except OSError as error:
+        raise NotWritten(error.errno, error.strerror or str(error)) from error
+
+
 @contextlib.contextmanager
 def whole(to: Path, *, force: bool = True) -> Iterator[Path]:
     """A new file beside ``to`` that takes its place once it is whole; nothing is left otherwise.
@@ -25,14 +38,14 @@ def whole(to: Path, *, force: bool = True) -> Iterator[Path]:
     that has come to be there meanwhile is kept. Raises OutputError.
     """
     try:
-        handle, name = tempfile.mkstemp(prefix=".", suffix=to.suffix, dir=to.parent)
-    except OSError as error:
+        mode = _mode(to)
+        beside = _beside(to, mode)
+    except (OSError, ValueError) as error:
         raise _unwritable(to, error) from error
-    os.close(handle)
-    beside = Path(name)
     try:
         yield beside
-        beside.chmod(_mode(to))
+        if mode is not None:
+            beside.chmod(mode)
         if force:
             beside.replace(to)
         else:
@@ -96,18 +109,31 @@ def _place_new(beside: Path, to: Path) -> None:
         beside.replace(to)
 
 
-def _unwritable(to: Path, error: OSError) -> OutputError:
-    if not to.parent.is_dir():
+def _unwritable(to: Path, error: OSError | ValueError) -> OutputError:
+    reason = getattr(error, "strerror", None) or str(error)
+    if isinstance(error, FileNotFoundError | NotADirectoryError) and not to.parent.is_dir():
         return OutputError(f"{to.parent} does not exist; make the folder first.")
-    reason = error.strerror or str(error)
     return OutputError(f"{to} cannot be written ({reason}); free space there, or name another.")
 
 
-def _mode(to: Path) -> int:
-    """The permissions a file has, or a new one gets; temporary files are for their owner alone."""
-    if to.exists():
+def _beside(to: Path, mode: int | None) -> Path:
+    """A new, empty, hidden file in the same folder, with the permissions that it is to have.
+
+    Its name is short whatever that of ``to`` is, and it is made here rather than by ``tempfile``,
+    whose files are for their owner alone: what else they should be is told by the process's
+    mask, which cannot be read without setting it for every thread.
+    """
+    permissions = 0o666 if mode is None else mode & 0o777
+    while True:
+        beside = to.with_name(f".autocast-{secrets.token_hex(6)}.new")
+        with contextlib.suppress(FileExistsError):
+            os.close(os.open(beside, os.O_CREAT | os.O_EXCL | os.O_WRONLY, permissions | 0o200))
+            return beside
+
+
+def _mode(to: Path) -> int | None:
+    """The permissions of the file that is replaced; None where there is none."""
+    try:
         return to.stat().st_mode & 0o7777
-    # There is no way to read the mask but to set it.
-    mask = os.umask(0)
-    os.umask(mask)
-    return 0o666 & ~mask
+    except FileNotFoundError:
+        return None

@@ -10,6 +10,7 @@ photograph's history can blur.
 from __future__ import annotations
 
 import csv
+import io
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -27,6 +28,7 @@ from autocast.advisor.risk import CONSENSUS
 from autocast.errors import UnreadablePicture
 from autocast.judging import prepare
 from autocast.modelstore import TARGETS, Models
+from autocast.picture.reading import open_file
 from autocast.rendering.scenes import STUDIES, render
 from autocast.training.simulation import LARGEST, cropped, lay_cast
 from autocast.voting.analysis import Analysis
@@ -143,9 +145,9 @@ def read_manifest(folder: Path) -> list[dict[str, str]]:
     """The manifest's rows. Raises UnreadablePicture where it cannot be read or understood."""
     path = folder / "manifest.csv"
     try:
-        with path.open(newline="", encoding="utf-8") as file:
+        with io.TextIOWrapper(open_file(path), "utf-8", newline="") as file:
             rows = list(csv.DictReader(file))
-    except OSError as error:
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise UnreadablePicture(
             f"{path} cannot be read; give a folder with a manifest.csv that names "
             f"{', '.join(COLUMNS)}."

@@ -338,6 +338,25 @@ def test_what_is_no_xmp_is_left_as_it_is(tmp_path: Path, content: bytes, said: s
     assert good == tmp_path / "2.jpg.xmp"
 
 
+def test_a_name_too_long_for_a_sidecar_is_named_and_the_others_get_theirs(tmp_path: Path) -> None:
+    long = "x" * 248 + ".jpg"
+    rows = pictures(tmp_path, "1.jpg", long, "y.jpg")
+    (_, first), (_, failed), (_, last) = write_sidecars([rows], {})
+    assert (first, last) == (tmp_path / "1.jpg.xmp", tmp_path / "y.jpg.xmp")
+    assert isinstance(failed, OutputError)
+    assert str(failed) == f"{tmp_path / long} gets no sidecar: File name too long."
+
+
+def test_a_sidecar_that_is_a_pipe_is_not_waited_at(tmp_path: Path) -> None:
+    rows = pictures(tmp_path, "1.jpg", "2.jpg", "3.jpg")
+    os.mkfifo(tmp_path / "1.jpg.xmp")
+    os.mkfifo(tmp_path / "2.xmp")
+    said = [str(done) for _, done in write_sidecars([rows], {})]
+    assert "1.jpg.xmp cannot be read: it is a pipe" in said[0]
+    assert "2.xmp cannot be read: it is a pipe" in said[1]
+    assert said[2] == str(tmp_path / "3.jpg.xmp")
+
+
 def test_a_picture_that_changed_or_went_gets_no_sidecar(tmp_path: Path) -> None:
     rows = pictures(tmp_path, "1.jpg", "2.jpg")
     (tmp_path / "1.jpg").write_bytes(b"another picture")

@@ -53,6 +53,16 @@ def test_a_picture_is_known_by_its_content_and_a_claim_by_its_name(tmp_path: Pat
     assert seen.others == 4
 
 
+@pytest.mark.parametrize("scheme", ["", "file://"])
+def test_what_is_no_file_is_not_met(tmp_path: Path, scheme: str) -> None:
+    put(tmp_path / "1.jpg")
+    (tmp_path / "2.jpg").symlink_to(tmp_path / "1.jpg")
+    os.mkfifo(tmp_path / "pipe")
+    os.mkfifo(tmp_path / "pipe.jpg")
+    (tmp_path / "link").symlink_to(tmp_path / "pipe")
+    assert names(f"{scheme}{tmp_path}") == ["1.jpg", "2.jpg"]
+
+
 def test_hidden_and_system_folders_and_files_are_left_out(tmp_path: Path) -> None:
     for name in (".h/1.jpg", "$RECYCLE.BIN/1.jpg", "@eaDir/1.jpg", "._1.jpg", "a/.t.jpg", "1.jpg"):
         put(tmp_path / name)

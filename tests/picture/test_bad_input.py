@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import io
+import os
 import struct
 import warnings
 import zlib
@@ -21,7 +23,7 @@ from autocast.errors import (
     UnreadablePicture,
     UnsupportedPicture,
 )
-from autocast.picture import PIXEL_LIMIT, decoding, full_pixels, open_picture
+from autocast.picture import PIXEL_LIMIT, check_copy, decoding, full_pixels, open_picture
 
 
 def refusal(source: object, kind: type[PictureError]) -> str:
@@ -69,10 +71,31 @@ def test_not_permitted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def denied(*_: object) -> None:
         raise PermissionError(13, "Permission denied")
 
-    monkeypatch.setattr(Path, "open", denied)  # a mode would not stop an administrator
+    monkeypatch.setattr(os, "open", denied)  # a mode would not stop an administrator
     sentence = refusal(path, UnreadablePicture)
     assert sentence.startswith(str(path))
     assert "permission" in sentence
+
+
+def test_a_pipe_a_socket_and_a_device_are_not_waited_at(tmp_path: Path) -> None:
+    pipe = tmp_path / "pipe.jpg"
+    os.mkfifo(pipe)
+    for path in (pipe, Path(os.devnull)):
+        sentence = refusal(path, UnreadablePicture)
+        assert sentence.startswith(f"{path} cannot be read: it is a pipe, a socket or a device")
+        with pytest.raises(UnreadablePicture, match="it is a pipe, a socket or a device"):
+            check_copy(path, tmp_path / "copy.jpg", force=False)
+
+
+def test_a_disk_that_fails_is_told_from_a_damaged_file() -> None:
+    class Failing(io.BytesIO):
+        def read(self, size: int | None = -1, /) -> bytes:
+            if self.tell():
+                raise OSError(errno.EIO, os.strerror(errno.EIO))
+            return super().read(size)
+
+    with pytest.raises(UnreadablePicture, match=r"^a.png cannot be read .Input/output error"):
+        decoding._from_file(Failing(saved("PNG")), "a.png", None)
 
 
 def test_a_path_that_can_be_none(tmp_path: Path) -> None:

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
+import io
 import itertools
+import os
 import struct
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Literal
 
@@ -14,8 +19,9 @@ import tifffile
 from numpy.typing import NDArray
 from PIL import Image, PngImagePlugin
 
-from autocast.errors import OutputError, UnsupportedPicture
-from autocast.picture import copy_picture
+from autocast.errors import OutputError, UnreadablePicture, UnsupportedPicture
+from autocast.picture import copy_picture, copying, reading
+from autocast.picture.writing import write_whole
 from tests.photographs import pixels
 
 CODES = pixels("china")[:130, :190]
@@ -254,6 +260,76 @@ def test_nothing_is_left_of_a_copy_that_fails(tmp_path: Path) -> None:
     with pytest.raises(KeyboardInterrupt):
         copy_picture(source, tmp_path / "b.tif", fails, quiet, force=False)
     assert [p.name for p in tmp_path.iterdir()] == ["a.tif"]
+
+
+@contextlib.contextmanager
+def full_at(count: int) -> Iterator[None]:
+    """As if the disk were full: no file grows beyond so many bytes."""
+    resource = pytest.importorskip("resource")
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (count, before[1]))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+
+
+@pytest.mark.parametrize("kind", ["jpg", "png", "webp", "tif"])
+@pytest.mark.parametrize("share", [0.0, 0.5, 0.98])
+def test_a_full_disk_is_not_laid_to_the_original(tmp_path: Path, kind: str, share: float) -> None:
+    source = tmp_path / f"a.{kind}"
+    Image.fromarray(CODES).save(source)
+    copy_picture(source, tmp_path / f"whole.{kind}", dimmed, quiet, force=False)
+    size = (tmp_path / f"whole.{kind}").stat().st_size
+    with full_at(int(size * share)), pytest.raises(OutputError) as caught:
+        copy_picture(source, tmp_path / f"b.{kind}", dimmed, quiet, force=False)
+    assert str(caught.value).startswith(f"{tmp_path / f'b.{kind}'} cannot be written (File too")
+    assert {p.name for p in tmp_path.iterdir()} == {source.name, f"whole.{kind}"}
+
+
+@pytest.mark.parametrize("kind", ["jpg", "png", "webp", "tif"])
+def test_a_disk_that_fails_while_reading_is_no_damage_and_no_full_disk(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str
+) -> None:
+    source = tmp_path / f"a.{kind}"
+    Image.fromarray(CODES).save(source)
+    opened = reading.open_file
+
+    class Failing(io.BufferedReader):
+        left = 2
+
+        def read(self, size: int | None = -1, /) -> bytes:
+            self.left -= 1
+            if self.left < 0:
+                raise OSError(errno.EIO, os.strerror(errno.EIO))
+            return super().read(size)
+
+    monkeypatch.setattr(copying, "open_file", lambda path: Failing(opened(path).detach()))
+    with pytest.raises(UnreadablePicture, match=r"cannot be read .Input/output error"):
+        copy_picture(source, tmp_path / f"b.{kind}", dimmed, quiet, force=False)
+    assert [p.name for p in tmp_path.iterdir()] == [source.name]
+
+
+def test_a_new_file_has_the_usual_permissions_and_no_thread_sees_another_mask(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    usual = tmp_path / "usual"
+    usual.touch()
+    monkeypatch.setattr(os, "umask", None)
+    write_whole(tmp_path / "new", b"")
+    assert (tmp_path / "new").stat().st_mode == usual.stat().st_mode
+    usual.chmod(0o604)
+    write_whole(usual, b"x")
+    assert usual.stat().st_mode & 0o7777 == 0o604
+
+
+def test_a_name_as_long_as_may_be_is_written(tmp_path: Path) -> None:
+    long = tmp_path / ("x" * 251 + ".png")
+    write_whole(long, b"x")
+    write_whole(long, b"y")
+    assert long.read_bytes() == b"y"
+    with pytest.raises(OutputError, match=r"cannot be written .File name too long"):
+        write_whole(tmp_path / ("x" * 256), b"x")
 
 
 def test_a_file_that_comes_meanwhile_is_kept(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 from pathlib import Path
 
@@ -30,6 +31,16 @@ def test_a_folder_without_a_usable_manifest_is_named(tmp_path: Path, content: st
         assert "manifest.csv" in result.stderr
         assert "Traceback" not in result.output
     assert [p.name for p in tmp_path.iterdir()] in ([], ["manifest.csv"])
+
+
+def test_a_manifest_that_is_a_pipe_or_no_text_is_not_read(tmp_path: Path) -> None:
+    (tmp_path / "manifest.csv").write_bytes(b"file,group,consensus\n\xff\xfe,a,none\n")
+    with pytest.raises(UnreadablePicture, match=r"manifest\.csv cannot be read"):
+        gather.read_manifest(tmp_path)
+    (tmp_path / "manifest.csv").unlink()
+    os.mkfifo(tmp_path / "manifest.csv")
+    with pytest.raises(UnreadablePicture, match=r"manifest\.csv cannot be read"):
+        gather.read_manifest(tmp_path)
 
 
 @pytest.mark.parametrize("missing", [{}, {"a_2": ""}, {"a_2": "warm"}])
