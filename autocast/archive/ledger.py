@@ -523,7 +523,10 @@ def _version(connection: sqlite3.Connection, path: Path, *, fresh: bool = False)
 def _locked(path: Path) -> Any:  # noqa: ANN401 -- filelock picks the class by platform
     from filelock import FileLock, Timeout
 
-    lock = FileLock(path.with_name(path.name + ".lock"))
+    beside = path.with_name(path.name + ".lock")
+    if beside.is_symlink() or (beside.exists() and not beside.is_file()):
+        raise LedgerError(f"{beside} is no file, as the lock of a ledger is; take it away.")
+    lock = FileLock(beside)
     try:
         lock.acquire(timeout=0)
     except Timeout:

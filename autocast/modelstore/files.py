@@ -178,7 +178,9 @@ def register(folder: Path, name: str, *, made_by: str, what: str) -> str:
 def _write_whole(path: Path, text: str) -> None:
     """Write beside, then move, so that a reader never meets half a file."""
     beside = path.with_suffix(".new")
-    beside.write_text(text, encoding="utf-8", newline="\n")
+    beside.unlink(missing_ok=True)  # never through a link
+    with beside.open("x", encoding="utf-8", newline="\n") as file:
+        file.write(text)
     beside.replace(path)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,6 +12,7 @@ import numpy as np
 
 from autocast.errors import OutputError
 from autocast.judgement import EVIDENT_FROM
+from autocast.picture.writing import whole
 from autocast.report.text import printable
 
 if TYPE_CHECKING:
@@ -53,7 +55,7 @@ def check_folder(folder: Path) -> None:
     if folder.exists() and not folder.is_dir():
         raise OutputError(f"{shown} is no folder; give a folder for the pictures.")
     for name in DRAWN:
-        if (folder / name).exists():
+        if os.path.lexists(folder / name):
             raise OutputError(f"{shown} holds {name} already; give another folder.")
     _matplotlib()
 
@@ -68,25 +70,18 @@ def draw(figures: Mapping[str, Any], folder: Path) -> Iterator[Path]:
         for name, (needs, make) in DRAWN.items():
             if figures.get(needs):
                 path = folder / name
-                _write(path, picture(make, figures))
+                if os.path.lexists(path):  # appeared meanwhile
+                    raise OutputError(
+                        f"{printable(str(path))} exists already; give another folder."
+                    )
+                with whole(path, force=False) as beside:
+                    beside.write_bytes(picture(make, figures))
                 yield path
     except OSError as error:
         shown = printable(str(folder))
         raise OutputError(
             f"{shown} cannot be written: {error.strerror or error}; give another folder."
         ) from error
-
-
-def _write(path: Path, content: bytes) -> None:
-    """The whole file or nothing; one that has appeared meanwhile is not replaced."""
-    if path.exists():
-        raise OutputError(f"{printable(str(path))} exists already; give another folder.")
-    beside = path.with_name(f".{path.name}.new")
-    try:
-        beside.write_bytes(content)
-        beside.replace(path)
-    finally:
-        beside.unlink(missing_ok=True)
 
 
 def picture(make: Callable[[Figure, Mapping[str, Any]], None], figures: Mapping[str, Any]) -> bytes:

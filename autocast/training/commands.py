@@ -18,6 +18,7 @@ from autocast.modelstore import VERDICT_SCHEMA, Models, default_models
 from autocast.modelstore.files import REGISTRY_NAME, register
 from autocast.modelstore.models import CONTENT, DENSITIES, FITTED, VERDICT, WEIGHTS
 from autocast.modelstore.storing import write_arrays
+from autocast.picture.writing import whole, write_whole
 from autocast.training.fit import Fitted, export, grow
 from autocast.training.gather import Table, gather, read_manifest
 from autocast.training.nested import Calibration, calibrate, nested
@@ -88,10 +89,11 @@ def write_fitted(
     to: Path, fitted: Fitted, calibration: Calibration, risks: Risks, made_by: str
 ) -> None:
     """Write trees with their calibration, and the thresholds that keep the risks."""
-    write_arrays(to / FITTED, export(replace(fitted, calibration=calibration.logistic)))
+    with whole(to / FITTED) as beside:
+        write_arrays(beside, export(replace(fitted, calibration=calibration.logistic)))
     register(to, FITTED, made_by=made_by, what="trees and gate that are fitted to the evidence")
     verdict = verdict_file(calibration, risks)
-    (to / VERDICT).write_text(_one_list_a_line(verdict), encoding="utf-8")
+    write_whole(to / VERDICT, _one_list_a_line(verdict).encode())
     register(to, VERDICT, made_by=made_by, what="base rate, risks and thresholds of the verdicts")
 
 

@@ -275,3 +275,12 @@ def test_where_there_is_no_write_ahead_log_that_is_said(
         assert ledger.log_said == f"{path} lies on a network file system (nfs4)"
         assert ledger._db.execute("PRAGMA journal_mode").fetchone()[0] == "delete"
         ledger.record([outcome(b"/new.jpg")])
+
+
+def test_no_lock_is_taken_through_a_link(tmp_path: Path) -> None:
+    dear = tmp_path / "photograph.jpg"
+    dear.write_bytes(b"dear")
+    (tmp_path / "a.ledger.lock").symlink_to(dear)
+    with pytest.raises(LedgerError, match=r"a\.ledger\.lock is no file, as the lock"):
+        Ledger.write(tmp_path / "a.ledger")
+    assert dear.read_bytes() == b"dear"

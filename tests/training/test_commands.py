@@ -5,7 +5,10 @@ from __future__ import annotations
 import pickle
 import shutil
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
+import numpy as np
 import pytest
 from typer.testing import CliRunner
 
@@ -59,6 +62,24 @@ def test_trees_are_not_written_beside_files_they_were_not_grown_with(
     assert result.exit_code == 1
     assert f"{models / name} is missing, or is not that of" in result.stderr
     assert "Traceback" not in result.output
+
+
+def test_models_are_written_in_the_place_of_a_link_and_not_through_it(
+    models: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    dear = tmp_path / "photograph.jpg"
+    dear.write_bytes(b"dear")
+    for name in ("fitted.npz", "verdict.json", "REGISTRY.new"):
+        (models / name).unlink(missing_ok=True)
+        (models / name).symlink_to(dear)
+    given: Any = SimpleNamespace(logistic=None)
+    monkeypatch.setattr(commands, "replace", lambda fitted, **_: fitted)
+    monkeypatch.setattr(commands, "export", lambda _: {"a": np.zeros(2)})
+    monkeypatch.setattr(commands, "verdict_file", lambda *_: {"curve": {"a": [1]}})
+    commands.write_fitted(models, given, given, Risks(), "a test")
+    assert dear.read_bytes() == b"dear"
+    assert load_arrays(models, "fitted.npz")["a"].shape == (2,)
+    assert not (models / "REGISTRY.new").exists()
 
 
 def test_a_folder_of_damaged_models_is_named(models: Path, tmp_path: Path) -> None:
