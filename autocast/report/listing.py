@@ -177,11 +177,15 @@ def _line(
     line = f"{chances}  {cast_briefly(row.a or 0.0, row.b or 0.0):<22}  "
     out = line + _fitted(name, width, len(line))
     if said:
-        words = ", ".join(f"{DECISION_WORDS[each.decision]} ({each.person})" for each in said)
-        decided = _fitted(printable(f"decided: {words}"), width, 10)
-        return f"{out}\n{' ' * 10}{decided}"
+        return f"{out}\n{' ' * 10}{_fitted(decided_text(said), width, 10)}"
     asked = _asked(row)
     return f"{out}\n{' ' * 10}{_fitted(asked, width, 10)}" if asked else out
+
+
+def decided_text(said: Sequence[Decided]) -> str:
+    """What people decided, and who: ``decided: fine, by Ada; cast, by Ben``; empty for nothing."""
+    words = "; ".join(f"{DECISION_WORDS[each.decision]}, by {each.person}" for each in said)
+    return printable(f"decided: {words}") if said else ""
 
 
 def _asked(row: Row) -> str:

@@ -295,7 +295,7 @@ def test_a_list_tells_what_was_decided_and_is_narrowed_by_it(tmp_path: Path) -> 
         decide(opened, Wish(5, "meant_so", "Ben"))
     shown = run("list", path, "--count", "0").stdout
     assert shown.count("decided: ") == 2
-    assert "decided: cast (Ada), meant so (Ben)" in shown
+    assert "decided: cast, by Ada; meant so, by Ben" in shown
 
     def listed(*arguments: str) -> list[str]:
         lines = run("list", path, "--plain", "--count", "0", *arguments).stdout.splitlines()

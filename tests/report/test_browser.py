@@ -16,7 +16,9 @@ import pytest
 from PIL import Image
 from playwright.sync_api import expect
 
+from autocast.archive.decisions import Wish, decide
 from autocast.archive.ledger import Ledger
+from autocast.judgement import DECISION_WORDS
 from autocast.report import pages
 from autocast.report.text import printable
 from tests import ledgers
@@ -79,6 +81,9 @@ def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
     made = ledgers.build(folder, names, ledgers.cycle(len(names)))
     # One that asks is as wide as photographs are.
     Image.new("RGB", (640, 320)).save(folder / "archive" / "1" / "below" / "001.png")
+    with Ledger.share(made) as ledger:
+        for number, decision in enumerate(DECISION_WORDS, start=40):
+            decide(ledger, Wish(number, decision, "Ada"))
     with Ledger.read(made) as ledger:
         return pages.write(ledger, folder / "report").parent
 
@@ -179,7 +184,7 @@ def test_a_folder_holds_what_lies_below_it(watched: Watched, report: Path) -> No
     assert (page.text_content(".found") or "").startswith(f"{PICTURES + 1} pictures")
 
 
-MENUS = ("Reason to look", "Hue of the cast", "Remark", "Folder")
+MENUS = ("Reason to look", "Hue of the cast", "Remark", "Decision", "Folder")
 
 
 @pytest.mark.parametrize(
@@ -254,7 +259,7 @@ def test_filters_that_meet_nothing_say_so(watched: Watched, report: Path) -> Non
 def test_the_keyboard_reaches_filters_links_and_evidence(watched: Watched, report: Path) -> None:
     page = watched.open(report, "pictures.html#verdict=cast")
     met = []
-    for _ in range(16):
+    for _ in range(17):
         page.keyboard.press("Tab")
         met.append(page.evaluate("document.activeElement.tagName"))
         outline = page.evaluate("getComputedStyle(document.activeElement).outlineStyle")
@@ -262,7 +267,7 @@ def test_the_keyboard_reaches_filters_links_and_evidence(watched: Watched, repor
         if met[-1] == "SUMMARY":
             break
     assert met[:4] == ["A", "A", "A", "A"]  # skip link and pages
-    assert met.count("SELECT") == 5
+    assert met.count("SELECT") == 6
     assert met[-1] == "SUMMARY"
     page.keyboard.press("Enter")
     assert page.locator("details[open] table").first.is_visible()

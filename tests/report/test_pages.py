@@ -16,12 +16,13 @@ import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
+from autocast.archive.decisions import Wish, decide
 from autocast.archive.folders import common_root
 from autocast.archive.ledger import Ledger
 from autocast.archive.rows import Row
 from autocast.cli import app
 from autocast.errors import OutputError
-from autocast.judgement import REMARKS, Cast
+from autocast.judgement import DECISION_WORDS, REMARKS, Cast
 from autocast.judgement.sentences import compose, letter, question
 from autocast.judgement.things import BY_NAME, mark_of
 from autocast.report import pages
@@ -241,10 +242,56 @@ def test_the_list_has_every_asking_picture_and_menus_of_what_they_have(tmp_path:
         number, name = re.findall(r"picture=(\d+)\">([^<]+)<", text)[0]
         assert f"a person should look: {name}" in cards(report)[int(number) - 1]
     menus = re.findall(r'<select name="(\w+)">(.*?)</select>', html)
-    assert [name for name, _ in menus] == ["reason", "hue", "remark", "folder"]
+    assert [name for name, _ in menus] == ["reason", "hue", "remark", "decision", "folder"]
     # What only a likely cast has is not offered here.
     hues = re.findall(r'data-words="([^"]+)"', dict(menus)["hue"])
     assert sorted(hues) == ["all", "magenta", "yellow"]
+
+
+def test_a_report_tells_what_was_decided_as_the_list_does(tmp_path: Path) -> None:
+    path = ledgers.build(tmp_path, [b"%d.png" % k for k in range(8)], ledgers.cycle(8))
+    with Ledger.share(path) as opened:
+        decide(opened, Wish(3, "fine", "Ada <b>"))
+        decide(opened, Wish(5, "cast", "Ada <b>"))
+        decide(opened, Wish(5, "meant_so", "Ben"))
+    report = written(tmp_path, path)
+    shown = [read(text).text for text in cards(report)]
+    listed = CliRunner().invoke(app, ["list", str(path), "--count", "0"]).stdout
+    for words in ("ecided: fine, by Ada <b>", "ecided: cast, by Ada <b>; meant so, by Ben"):
+        assert sum(f"D{words}" in text for text in shown) == 1
+        assert f"d{words}" in listed
+    assert sum("Decided:" in text for text in shown) == 2
+    html = (report / "pictures.html").read_text("utf-8")
+    menu = re.search(r'<select name="decision">(.*?)</select>', html)
+    assert menu is not None
+    offers = dict(re.findall(r'value="(\d+)" data-words="([^"]+)"', menu[1]))
+    data = index(report)
+    met = {
+        words: sorted(
+            Path(os.fsdecode(unquote_to_bytes(dict(read(card).links).popitem()[0]))).name
+            for card, keys in zip(cards(report), data["decided"], strict=True)
+            if int(key) in keys
+        )
+        for key, words in offers.items()
+    }
+
+    def names(*arguments: str) -> list[str]:
+        run = CliRunner().invoke(app, ["list", str(path), "--plain", "--count", "0", *arguments])
+        return sorted(Path(line.split("\t")[5]).name for line in run.stdout.splitlines())
+
+    decided = {words: names("--decided", key) for key, words in DECISION_WORDS.items()}
+    undecided = names("--undecided")
+    assert len(undecided) == 6
+    assert met == {
+        "undecided": undecided,
+        "decided": ["2.png", "4.png"],
+        **{words: found for words, found in decided.items() if found},
+    }
+    # What is decided is not first to look at any more, but stays on the list.
+    first = (report / "index.html").read_text("utf-8")
+    assert "People have decided 2 pictures" in first
+    assert first.count('class="decided"') == 0
+    assert len(cards(report, "asks")) == sum(v == "ask" for v in data["verdict"])
 
 
 def test_an_archive_that_asks_more_than_its_judgements_gives_a_question_too(

@@ -21,11 +21,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import autocast
+from autocast.archive.decisions import Decided, by_content
 from autocast.archive.folders import common_root
 from autocast.archive.kept import check_folder
 from autocast.archive.ledger import Ledger
 from autocast.archive.rows import Counts, Row
-from autocast.judgement import REMARKS
+from autocast.judgement import DECISION_WORDS, REMARKS
 from autocast.judgement.sentences import reasons
 from autocast.report.pages import overview
 from autocast.report.pages.cards import Card, card
@@ -45,6 +46,8 @@ FIRST = 60
 FOREMOST = 6
 """Pictures shown on the overview."""
 _AT_ONCE = 240
+_DECIDED = ("undecided", "decided", *DECISION_WORDS.values())
+"""What can be chosen of decisions, in the order of a menu."""
 _SERIES = "series"
 _ASKING = {code for code, text in REMARKS.items() if text.asks}
 _SERIES_WORDS = "Its series shares one cast."
@@ -63,12 +66,15 @@ def write(
     check_folder(ledger, to)
     counts = ledger.counts()
     root, told = _ahead(ledger, counts)
+    decisions = by_content(ledger)
     done = 0
     with Written(to) as written, ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         writer = _Writer(pages, written, counts, root, told)
         for rows in ledger.pages(size=_AT_ONCE, documents=True):
             for row, shown in zip(rows, pool.map(writer.thumbnails.of, rows), strict=True):
-                writer.take(row, card(row, shown, overview.below(row.folder, root), told))
+                said = decisions.get(row.hash or "", ())
+                below = overview.below(row.folder, root)
+                writer.take(row, card(row, shown, below, told, said), said)
             done += len(rows)
             step(done, counts.pictures)
         writer.finish(ledger)
@@ -102,6 +108,7 @@ class _Index:
     reasons: list[list[int]] = field(default_factory=list)
     remarks: list[list[int]] = field(default_factory=list)
     folder: list[int] = field(default_factory=list)
+    decided: list[list[int]] = field(default_factory=list)
 
 
 class _Writer:
@@ -130,9 +137,10 @@ class _Writer:
         self.sheet, self.asks = _Sheet("cards", written), _Sheet("asks", written)
         self.parts: Any = pages.get_template("parts.html").module
 
-    def take(self, row: Row, shown: Card) -> None:
-        """One picture, in the order of the sheet."""
+    def take(self, row: Row, shown: Card, said: Sequence[Decided]) -> None:
+        """One picture, in the order of the sheet, with the decisions that stand on it."""
         index = self.index
+        index.decided.append(_decided(row, said))
         index.folder.append(self.gathered.add(row))
         index.verdict.append(shown.verdict)
         index.hue.append(-1 if row.hue is None else self.hues.setdefault(row.hue, len(self.hues)))
@@ -144,7 +152,7 @@ class _Writer:
         why = {} if row.verdict is None else reasons(row.verdict, row.remarks)
         self.reason_words.update(why)
         index.reasons.append([self.reasons.setdefault(k, len(self.reasons)) for k in why])
-        if shown.verdict in {"cast", "ask"} and len(self.foremost) < FOREMOST:
+        if shown.verdict in {"cast", "ask"} and not said and len(self.foremost) < FOREMOST:
             self.foremost.append(shown)
         self.sheet.take(self.parts.card(shown))
         if row.verdict == "ask":
@@ -182,6 +190,7 @@ class _Writer:
             reasons=self._reasons(everything),
             menus=self._menus(asking, above, folder_names),
             first=self.asks.first,
+            decided=sum(1 in self.index.decided[i] for i in asking),
         )
         self._page(
             "pictures.html",
@@ -203,7 +212,7 @@ class _Writer:
             **common,
             page="overview",
             tally=_tally(self.counts),
-            notes=_notes(ledger, self.counts),
+            notes=_notes(ledger, self.counts, sum(1 in some for some in self.index.decided)),
             root=printable(os.fsdecode(self.gathered.root)),
             foremost=self.foremost,
             points=points,
@@ -227,6 +236,7 @@ class _Writer:
         index = self.index
         hues = Counter(index.hue[i] for i in of)
         remarks = Counter(k for i in of for k in index.remarks[i])
+        decided = {k for i in of for k in index.decided[i]}
         folders = {index.folder[i] for i in of}
         for folder in [*folders]:
             at = folder
@@ -241,6 +251,7 @@ class _Writer:
             ("Reason to look", "reason", [(k, words) for words, _, k in self._reasons(of)]),
             ("Hue of the cast", "hue", [(k, named[k]) for k, _ in hues.most_common() if k >= 0]),
             ("Remark", "remark", [(k, said[k]) for k, _ in remarks.most_common() if k in said]),
+            ("Decision", "decision", [(k, _DECIDED[k]) for k in sorted(decided)]),
             (
                 "Folder, and all below",
                 "folder",
@@ -307,8 +318,18 @@ def _tally(counts: Counts) -> list[tuple[str, str, int, str, str]]:
     ]
 
 
-def _notes(ledger: Ledger, counts: Counts) -> list[str]:
+def _decided(row: Row, said: Sequence[Decided]) -> list[int]:
+    """Which of :data:`_DECIDED` a picture is, as a list is narrowed by them."""
+    if not said:
+        # Nobody can decide what could not be read.
+        return [] if row.hash is None else [0]
+    return [1, *sorted({_DECIDED.index(DECISION_WORDS[each.decision]) for each in said})]
+
+
+def _notes(ledger: Ledger, counts: Counts, decided: int) -> list[str]:
     notes = []
+    if decided:
+        notes.append(f"People have decided {counted(decided, 'picture')}; each says what and who.")
     if counts.gone:
         notes.append(f"Gone when the archive was last walked, and left out: {counts.gone:,}.")
     if counts.closed_folders:

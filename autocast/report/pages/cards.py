@@ -10,19 +10,21 @@ from __future__ import annotations
 import math
 import os
 import re
-from collections.abc import Container, Iterator
+from collections.abc import Container, Iterator, Sequence
 from dataclasses import dataclass, replace
 from urllib.parse import quote_from_bytes
 
 import numpy as np
 
 from autocast import colour as formulas
+from autocast.archive.decisions import Decided
 from autocast.archive.regions import read
 from autocast.archive.rows import InSeries, Row, is_address
 from autocast.judgement import REMARKS, Judgement, describe
 from autocast.judgement.sentences import DECIDES, Question, letter, question, reasons
 from autocast.judgement.things import Mark, mark_of
 from autocast.report.evidence_picture.plane import ellipse
+from autocast.report.listing import decided_text
 from autocast.report.pages.maps import Map, drawn
 from autocast.report.text import (
     OUTCOME_WORDS,
@@ -118,14 +120,21 @@ class Card:
     remarks: tuple[str, ...] = ()
     series: str = ""
     facts: str = ""
+    decided: str = ""
     details: Details | None = None
 
 
-def card(row: Row, shown: Shown, folder: str, told: Container[str] = ()) -> Card:
+def card(
+    row: Row,
+    shown: Shown,
+    folder: str,
+    told: Container[str] = (),
+    said: Sequence[Decided] = (),
+) -> Card:
     """The card of a row; ``document`` is read where the row brings it.
 
     ``folder`` is the folder's name as it is to be shown; ``told`` are remarks that
-    the page gives once for all its cards.
+    the page gives once for all its cards, ``said`` the decisions that stand on it.
     """
     name = printable(os.fsdecode(row.path.rpartition(b"/")[2]))
     link = address(row.path)
@@ -157,6 +166,7 @@ def card(row: Row, shown: Shown, folder: str, told: Container[str] = ()) -> Card
         ),
         series=_series(row.series),
         facts=_facts(row),
+        decided=decided_text(said),
         details=None if judgement is None else _details(judgement, asked, row.regions),
     )
 

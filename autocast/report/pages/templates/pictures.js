@@ -47,6 +47,7 @@
     verdict: (i) => [data.verdict[i]],
     reason: (i) => data.reasons[i],
     hue: (i) => [data.hue[i]],
+    decision: (i) => data.decided[i],
     remark: (i) => data.remarks[i],
     folder: (i) => within[data.folder[i]],
   };
