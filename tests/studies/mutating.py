@@ -1,6 +1,6 @@
 """How judge, measure and correct stand a great many broken files. A script, no test.
 
-    python tests/studies/mutating.py [--count N] [--seed N] [--processes N] [--keep FOLDER]
+    python tests/studies/mutating.py [--count N] [--seed N] [--processes N] [--minutes M] [--keep FOLDER]
 
 Each mutant (``tests/studies/mutants.py``) goes through ``judge`` and, in turn, through
 ``measure`` or ``correct``, by the command line itself, in a process with a limit of memory
@@ -16,6 +16,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import hashlib
+import math
 import multiprocessing
 import os
 import sys
@@ -136,6 +137,7 @@ class Found:
     counts: Counter[str] = field(default_factory=Counter)
     shown: Counter[str] = field(default_factory=Counter)
     most: float = 0.0
+    count: int = 0
 
     def defect(self, kind: str, number: int, command: str, detail: str) -> None:
         """One more of a kind; a few of each are told in full."""
@@ -182,6 +184,7 @@ class Campaign:
     files: Path
     count: int
     found: Found
+    until: float = math.inf
     next: int = 0
     queues: dict[int, list[tuple[str, list[str]]]] = field(default_factory=dict)
     sources: dict[int, tuple[Path, str]] = field(default_factory=dict)
@@ -190,7 +193,7 @@ class Campaign:
         """The next command for a worker: of its own mutant, or of a new one. False at the end."""
         if not self.queues.get(worker.number):
             self.close(worker)
-            if self.next == self.count:
+            if self.next == self.count or time.monotonic() > self.until:
                 return False
             worker.number = self.open(self.files / f"out-{id(worker)}")
         command, arguments = self.queues[worker.number].pop(0)
@@ -237,11 +240,13 @@ class Campaign:
         return True
 
 
-def run(count: int, seed: int, processes: int, keep: Path | None = None) -> Found:
+def run(
+    count: int, seed: int, processes: int, keep: Path | None = None, minutes: float = math.inf
+) -> Found:
     """Send so many mutants through, and count what they show."""
     found = Found(keep, seed)
     with tempfile.TemporaryDirectory() as folder:
-        campaign = Campaign(Path(folder), count, found)
+        campaign = Campaign(Path(folder), count, found, time.monotonic() + 60 * minutes)
         workers = [Worker(folder) for _ in range(processes)]
         busy = [worker for worker in workers if campaign.give(worker)]
         while busy:
@@ -250,6 +255,7 @@ def run(count: int, seed: int, processes: int, keep: Path | None = None) -> Foun
             busy = [w for w in busy if w not in over or campaign.give(w)]
         for worker in workers:
             worker.process.kill()
+        found.count = campaign.next
     return found
 
 
@@ -259,13 +265,14 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--minutes", type=float, default=math.inf)
     parser.add_argument("--keep", type=Path)
     given = parser.parse_args()
     if given.keep is not None:
         given.keep.mkdir(parents=True, exist_ok=True)
     started = time.monotonic()
-    found = run(given.count, given.seed, given.processes, given.keep)
-    print(f"{given.count} mutants in {time.monotonic() - started:.0f} s; seed {given.seed}")
+    found = run(given.count, given.seed, given.processes, given.keep, given.minutes)
+    print(f"{found.count} mutants in {time.monotonic() - started:.0f} s; seed {given.seed}")
     for kind, count in sorted(found.counts.items()):
         print(f"{count:>8}  {kind}")
     print(f"most memory beside what was held before: {found.most:.0f} MB")
