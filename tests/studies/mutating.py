@@ -1,6 +1,7 @@
 """How judge, measure and correct stand a great many broken files. A script, no test.
 
-    python tests/studies/mutating.py [--count N] [--seed N] [--processes N] [--minutes M] [--keep FOLDER]
+    python tests/studies/mutating.py [--count N] [--seed N] [--processes N] [--minutes M]
+        [--keep FOLDER]
 
 Each mutant (``tests/studies/mutants.py``) goes through ``judge`` and, in turn, through
 ``measure`` or ``correct``, by the command line itself, in a process with a limit of memory
