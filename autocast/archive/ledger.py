@@ -331,6 +331,18 @@ class Ledger:
         rate: float | None = self._one("SELECT avg(base_rate) FROM pictures WHERE NOT gone")[0]
         return rate
 
+    def rate_of_casts(self) -> float | None:
+        """The share of casts at which chances in this archive are given; None before it is known.
+
+        By the archive's scores, or as a person assumed it.
+        """
+        if self._one("SELECT 1 FROM sqlite_temp_master WHERE name = 'supposed_rate'"):
+            supposed: float | None = self._one("SELECT value FROM temp.supposed_rate")[0]
+            if supposed is not None:
+                return supposed
+        rate: float | None = self.fact("archive_rate")
+        return rate
+
     def probabilities(self) -> Iterator[tuple[float, float]]:
         """Probability and base rate of every judged picture that is not gone."""
         with _explained(self.path):

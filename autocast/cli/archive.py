@@ -491,7 +491,7 @@ def _show(
     from autocast.archive.decisions import by_content
     from autocast.archive.ledger import PAGE
     from autocast.archive.rate import kept_rate
-    from autocast.report.listing import counts_text, listing, rate_text
+    from autocast.report.listing import chances_text, counts_text, listing, rate_text
 
     columns, _ = terminal()
     counts = ledger.counts(replace(wanted, findings=False))
@@ -499,8 +499,10 @@ def _show(
     _say_own(ledger, columns, assumed)
     rate = kept_rate(ledger)
     usual = ledger.assumed_rate()
-    if rate is not None and usual is not None and not wanted.failed:
-        typer.echo(rate_text(rate, usual, columns))
+    if rate is not None and not wanted.failed:
+        typer.echo(rate_text(rate, columns))
+    if usual is not None and counts.judged:
+        typer.echo(chances_text(ledger.rate_of_casts(), usual, columns, both=both))
     lines = ledger.counts(wanted).pictures
     pages = ledger.pages(wanted, size=count or PAGE, documents=True)
     shown = itertools.islice(pages, 1) if count else pages

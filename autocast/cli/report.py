@@ -61,10 +61,13 @@ def report(
 
         assumptions = Assumptions(base_rate, risk_clear, risk_missed, risk_cast, strict)
         with Ledger.read(ledger) as opened:
-            supposed(opened, models, assumptions)
+            assumed = supposed(opened, models, assumptions)
             since = time.monotonic()
             with timed():
                 page = write(
-                    opened, to, step=lambda done, total: say(f"{left(done, total, since)} pictures")
+                    opened,
+                    to,
+                    assumed=assumed,
+                    step=lambda done, total: say(f"{left(done, total, since)} pictures"),
                 )
     say(f"Open {page.resolve().as_uri()}")

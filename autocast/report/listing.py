@@ -25,6 +25,7 @@ from autocast.report.text import (
     percent,
     printable,
     question_words,
+    rates_words,
     shorten,
     wrap,
 )
@@ -56,14 +57,21 @@ def counts_text(counts: Counts, width: int = 80) -> str:
     return "\n".join(wrap(text, max(width, NARROWEST)))
 
 
-def rate_text(rate: Rate, assumed: float, width: int = 80) -> str:
-    """The archive's own rate, beside the assumed one, in one sentence."""
+def rate_text(rate: Rate, width: int = 80) -> str:
+    """The archive's own rate, in one sentence."""
     text = (
         f"By its own scores, about {percent(rate.rate)} of this archive's pictures have an "
         f"evident cast, some {round(rate.rate * rate.pictures):,} of {rate.pictures:,} (give or "
-        f"take {percent(max(rate.error, 0.01))}); a judgement by itself assumes "
-        f"{percent(assumed)}."
+        f"take {percent(max(rate.error, 0.01))})."
     )
+    return "\n".join(wrap(text, max(width, NARROWEST)))
+
+
+def chances_text(rate: float | None, among_all: float, width: int = 80, *, both: bool) -> str:
+    """Which chances a list gives, and how to see the other."""
+    text = rates_words(rate, among_all)
+    if rate is not None and not both:
+        text += " --both shows that, too."
     return "\n".join(wrap(text, max(width, NARROWEST)))
 
 

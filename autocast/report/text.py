@@ -305,6 +305,30 @@ def chance_words(judgement: Judgement) -> str:
     )
 
 
+def chances_words(in_archive: float, rate: float, alone: float, among_all: float) -> str:
+    """A picture's chance in an archive, and the other that it has alone, each with its reason."""
+    return (
+        f"Chance of an evident cast: {chance(in_archive)} in this archive ({percent(rate)} of it "
+        f"casts), {chance(alone)} for the picture alone ({percent(among_all)} of all pictures), "
+        "as autocast judge gives it."
+    )
+
+
+def rates_words(rate: float | None, among_all: float) -> str:
+    """Which chances are given of an archive's pictures, and why judge gives others."""
+    if rate is None:
+        return (
+            "Chances are for each picture alone, as autocast judge gives them: "
+            f"{percent(among_all)} of all pictures have an evident cast."
+        )
+    if percent(rate) == percent(among_all):
+        return f"Chances are for {percent(rate)} of casts among all, as autocast judge gives them."
+    return (
+        f"Chances are those in this archive ({percent(rate)} of it casts). autocast judge sees a "
+        f"picture alone, takes {percent(among_all)}, and so gives another chance."
+    )
+
+
 class _Page:
     """Lines that fit a width, styled after they are laid out."""
 

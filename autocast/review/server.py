@@ -29,7 +29,6 @@ from autocast.archive.decisions import decide, undo
 from autocast.archive.learnt import adopt, proposal, take_back
 from autocast.archive.ledger import Ledger
 from autocast.archive.queues import following, start_of_draw, tally
-from autocast.archive.rate import kept_rate
 from autocast.errors import AutocastError, LedgerError, OutputError, UnreadablePicture
 from autocast.judgement import DECISION_WORDS, Judgement
 from autocast.modelstore import Models, default_models
@@ -201,7 +200,8 @@ class Review:
         given = asked.document(body, frozenset({"picture", "hints"}))
         hints = asked.hints(given.get("hints"))
         with Ledger.read(self.path) as ledger:
-            row, rate = _row(ledger, asked.key(given.get("picture"))), kept_rate(ledger)
+            row = _row(ledger, asked.key(given.get("picture")))
+            rate = ledger.rate_of_casts()
         if row.document is None:
             raise UnreadablePicture("There is no judgement of it to set another beside.")
         second = self.pictures.second(row, hints)
@@ -211,7 +211,7 @@ class Review:
                 row,
                 Judgement.from_json(row.document),
                 second,
-                None if rate is None else rate.rate,
+                rate,
             ),
         )
 

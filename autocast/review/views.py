@@ -161,7 +161,7 @@ def look(ledger: Ledger, row: Row, queue: Queue) -> Look:
         stamp=stamp(row),
         width=row.width or 1,
         height=row.height or 1,
-        card=card(row, Shown(), printable(os.fsdecode(row.folder))),
+        card=card(row, Shown(), printable(os.fsdecode(row.folder)), rate=ledger.rate_of_casts()),
         hindered=printable(hindrance(row)),
         why=_why(row, judgement, queue),
         question=_question(row, judgement, queue),

@@ -232,6 +232,7 @@ def test_a_ledger_is_read_as_it_would_be_at_a_base_rate_and_keeps_what_it_went_b
                 assert row.verdict == "clear"
             else:
                 assert row.verdict == ("cast" if row.probability > levels.cast_above else "ask")
+        assert ledger.rate_of_casts() == 0.05
         moved = [row.archive_probability for row in ledger.page(0, by="path")]
         assert all((now or 0) <= (was or 0) + 1e-12 for now, was in zip(moved, held, strict=True))
     assert at != before
@@ -247,13 +248,13 @@ def test_a_ledger_is_read_as_it_would_be_at_a_base_rate_and_keeps_what_it_went_b
         refresh(ledger, MODELS)
         going_by(ledger, MODELS, rare)
         assert ledger.counts() == at
-        assert ledger.fact("archive_rate") == 0.05
+        assert ledger.rate_of_casts() == 0.05
         kept = kept_rate(ledger)
         assert kept is not None
         assert kept.rate != 0.05  # what the scores say stands beside it
         take_back(ledger)
         assert ledger.counts() == before
-        assert ledger.fact("archive_rate") == kept.rate
+        assert ledger.rate_of_casts() == kept.rate
 
 
 def test_the_commands_take_a_base_rate_and_say_what_they_went_by(

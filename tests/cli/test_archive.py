@@ -249,6 +249,39 @@ def test_a_terminal_shows_how_far_it_is(walked: tuple[Path, Path], tmp_path: Pat
     assert re.search(r"\d to look at", text)
 
 
+def test_list_and_report_say_which_chance_they_give_and_why_judge_gives_another(
+    walked: tuple[Path, Path], tmp_path: Path
+) -> None:
+    path = walked[1]
+
+    def listed(*more: str) -> tuple[str, list[list[str]]]:
+        shown = run("list", path, "--both", "--each", "--count", "0", *more).stdout
+        found = re.findall(r"^ +(<?>?\d+ %) +(<?>?\d+ %)  .*?(\w+\.jpg)$", shown, re.MULTILINE)
+        return " ".join(shown.split()), [list(row) for row in found]
+
+    for more, rate in (([], None), (["--base-rate", "0.07"], "7 %")):
+        said, rows = listed(*more)
+        of_it = re.search(r"Chances are those in this archive \((\d+ %) of it casts\)", said)
+        assert of_it is not None
+        assert rate in {None, of_it[1]}
+        assert "autocast judge sees a picture alone, takes 25 %" in said
+        assert rows
+        assert any(alone != here for alone, here, _ in rows)
+        run("report", path, "--to", tmp_path / "out", *more)
+        cards = "".join(p.read_text("utf-8") for p in (tmp_path / "out/data").glob("cards-*.js"))
+        for alone, here, name in rows:
+            words = (
+                f"Chance of an evident cast: {here} in this archive ({of_it[1]} of it casts), "
+                f"{alone} for the picture alone (25 % of all pictures), as autocast judge gives it."
+            )
+            card = next(part for part in cards.split("article class") if name in part)
+            assert words in card.replace("\\u00a0", " ").replace("\\u003c", "<").replace(
+                "&lt;", "<"
+            )
+        page = (tmp_path / "out" / "index.html").read_text("utf-8").replace("\xa0", " ")
+        assert of_it[0] in page
+
+
 def test_the_list_for_a_terminal_fits_it_and_for_programs_has_fields(ledger: Path) -> None:
     with Ledger.read(ledger) as opened:
         pages = list(opened.pages(documents=True))

@@ -24,16 +24,19 @@ import autocast
 from autocast.archive.decisions import Decided, by_content
 from autocast.archive.folders import common_root
 from autocast.archive.kept import check_folder
+from autocast.archive.learnt import adopted
 from autocast.archive.ledger import Ledger
+from autocast.archive.rate import kept_rate
 from autocast.archive.rows import Counts, Row
 from autocast.judgement import DECISION_WORDS, REMARKS
 from autocast.judgement.sentences import reasons
+from autocast.report.listing import own_text, rate_text
 from autocast.report.pages import overview
 from autocast.report.pages.cards import Card, card
 from autocast.report.pages.environment import environment
 from autocast.report.pages.thumbnails import Thumbnails
 from autocast.report.pages.written import Written
-from autocast.report.text import OUTCOME_WORDS, counted, percent, printable
+from autocast.report.text import OUTCOME_WORDS, counted, percent, printable, rates_words
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -46,6 +49,8 @@ FIRST = 60
 FOREMOST = 6
 """Pictures shown on the overview."""
 _AT_ONCE = 240
+_ONE_LINE = 10_000
+"""Columns that no sentence fills: a browser breaks lines."""
 _DECIDED = ("undecided", "decided", *DECISION_WORDS.values())
 """What can be chosen of decisions, in the order of a menu."""
 _SERIES = "series"
@@ -54,19 +59,24 @@ _SERIES_WORDS = "Its series shares one cast."
 
 
 def write(
-    ledger: Ledger, to: Path, *, step: Callable[[int, int], None] = lambda _done, _total: None
+    ledger: Ledger,
+    to: Path,
+    *,
+    assumed: Mapping[str, Any] | None = None,
+    step: Callable[[int, int], None] = lambda _done, _total: None,
 ) -> Path:
     """Write the report on a ledger into the folder ``to``; gives the page to open.
 
-    ``to`` is made where it is missing; a report that is there is renewed. ``step``
-    is called with how many of how many pictures are done. Raises OutputError where
+    ``to`` is made where it is missing; a report that is there is renewed. ``assumed``
+    is what the ledger is read as if it went by (:func:`autocast.archive.learnt.suppose`);
+    ``step`` is called with how many of how many pictures are done. Raises OutputError where
     ``to`` holds anything else or cannot be written, or where Jinja2 is missing.
     """
     pages = environment()
     check_folder(ledger, to)
     counts = ledger.counts()
     root, told = _ahead(ledger, counts)
-    decisions = by_content(ledger)
+    decisions, rate = by_content(ledger), ledger.rate_of_casts()
     done = 0
     with Written(to) as written, ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         writer = _Writer(pages, written, counts, root, told)
@@ -74,10 +84,10 @@ def write(
             for row, shown in zip(rows, pool.map(writer.thumbnails.of, rows), strict=True):
                 said = decisions.get(row.hash or "", ())
                 below = overview.below(row.folder, root)
-                writer.take(row, card(row, shown, below, told, said), said)
+                writer.take(row, card(row, shown, below, told, said, rate=rate), said)
             done += len(rows)
             step(done, counts.pictures)
-        writer.finish(ledger)
+        writer.finish(ledger, assumed or adopted(ledger))
         written.sweep()
     return to / "index.html"
 
@@ -164,8 +174,9 @@ class _Writer:
     def _page(self, template: str, name: str, **values: object) -> None:
         self._write(name, self.pages.get_template(template).render(**values))
 
-    def finish(self, ledger: Ledger) -> None:
-        """The pages themselves, the overview last."""
+    def finish(self, ledger: Ledger, own: Mapping[str, Any] | None) -> None:
+        """The pages themselves, the overview last; ``own`` is what verdicts go by, where told."""
+        among_all = ledger.assumed_rate()
         self.sheet.end()
         self.asks.end()
         folders = self.gathered.by_folder()
@@ -174,6 +185,7 @@ class _Writer:
             "counts": self.counts,
             "written": datetime.now(UTC).strftime("%-d %B %Y"),
             "version": autocast.__version__,
+            "chances": "" if among_all is None else rates_words(ledger.rate_of_casts(), among_all),
         }
         above, folder_names = self.gathered.tree()
         self._write_index(above)
@@ -212,7 +224,7 @@ class _Writer:
             **common,
             page="overview",
             tally=_tally(self.counts),
-            notes=_notes(ledger, self.counts, sum(1 in some for some in self.index.decided)),
+            notes=_notes(ledger, self.counts, sum(1 in some for some in self.index.decided), own),
             root=printable(os.fsdecode(self.gathered.root)),
             foremost=self.foremost,
             points=points,
@@ -326,8 +338,10 @@ def _decided(row: Row, said: Sequence[Decided]) -> list[int]:
     return [1, *sorted({_DECIDED.index(DECISION_WORDS[each.decision]) for each in said})]
 
 
-def _notes(ledger: Ledger, counts: Counts, decided: int) -> list[str]:
-    notes = []
+def _notes(
+    ledger: Ledger, counts: Counts, decided: int, own: Mapping[str, Any] | None
+) -> list[str]:
+    notes = [] if own is None else [own_text(own, _ONE_LINE)]
     if decided:
         notes.append(f"People have decided {counted(decided, 'picture')}; each says what and who.")
     if counts.gone:
@@ -335,10 +349,7 @@ def _notes(ledger: Ledger, counts: Counts, decided: int) -> list[str]:
     if counts.closed_folders:
         notes.append(f"{counted(counts.closed_folders, 'folder')} could not be read.")
     notes += [f"{n} judged by model {printable(model)}." for model, n in ledger.models().items()]
-    rate = ledger.fact("archive_rate")
+    rate = kept_rate(ledger)
     if rate is not None:
-        notes.append(
-            f"Going by all chances together, about {percent(float(rate))} of the pictures here "
-            "have an evident cast."
-        )
+        notes.append(rate_text(rate, _ONE_LINE))
     return notes

@@ -30,6 +30,7 @@ from autocast.report.text import (
     OUTCOME_WORDS,
     cast_figures,
     chance,
+    chances_words,
     no_votes,
     percent,
     points,
@@ -112,6 +113,7 @@ class Card:
     reason: str
     question: str = ""
     chance: str = ""
+    chances: str = ""
     words: str = ""
     figures: str = ""
     size: str = ""
@@ -124,17 +126,20 @@ class Card:
     details: Details | None = None
 
 
-def card(
+def card(  # noqa: PLR0913 -- what a card says that its row does not
     row: Row,
     shown: Shown,
     folder: str,
     told: Container[str] = (),
     said: Sequence[Decided] = (),
+    *,
+    rate: float | None = None,
 ) -> Card:
     """The card of a row; ``document`` is read where the row brings it.
 
     ``folder`` is the folder's name as it is to be shown; ``told`` are remarks that
-    the page gives once for all its cards, ``said`` the decisions that stand on it.
+    the page gives once for all its cards, ``said`` the decisions that stand on it,
+    ``rate`` the archive's share of casts.
     """
     name = printable(os.fsdecode(row.path.rpartition(b"/")[2]))
     link = address(row.path)
@@ -154,6 +159,7 @@ def card(
         reason=typeset(" ".join(why.values())),
         question="" if asked is None else typeset(printable(asked.text)),
         chance=_chance(row.archive_probability),
+        chances=_chances(row, rate),
         words=describe(row.a, row.b),
         figures=typeset(cast_figures(row.a, row.b, row.spread or 0.0)),
         size=f"{math.hypot(row.a, row.b):.1f}",
@@ -192,6 +198,14 @@ def _asked(row: Row, judgement: Judgement) -> Question | None:
 
 def _chance(probability: float | None) -> str:
     return "" if probability is None else chance(probability)
+
+
+def _chances(row: Row, rate: float | None) -> str:
+    if rate is None or row.archive_probability is None:
+        return ""
+    # Who is judged has both.
+    alone, among_all = row.probability or 0.0, row.base_rate or 0.0
+    return chances_words(row.archive_probability, rate, alone, among_all)
 
 
 def _series(series: InSeries | None) -> str:
