@@ -15,12 +15,13 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple, cast as as_type
 
 from autocast.errors import JudgementError
-from autocast.judgement.remarks import REMARKS
 from autocast.judgement.words import VERDICT_WORDS, Leaning, Stance, Verdict, describe
 
 SCHEMA_VERSION = 3
 """Version that is written. Those before are read as well: in the first a spot's kind lay in its
 words, and neither said which way a picture leans that is left to a person."""
+LARGEST_JSON = 1 << 20
+"""Characters beyond which a document is not read (project convention)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,25 +245,33 @@ class Judgement:
     def from_json(cls, text: str | bytes) -> Judgement:
         """Read back what :meth:`to_json` wrote; equal to the original.
 
+        Types and ranges are those of :func:`autocast.judgement.schema.json_schema`.
         Raises JudgementError for anything else.
         """
+        from autocast.judgement.schema import fault_of
+
+        given: object = text
+        if not isinstance(given, str | bytes) or len(given) > LARGEST_JSON:
+            raise JudgementError(
+                f"This document is no judgement: it is no text, or longer than {LARGEST_JSON:,}."
+            )
         try:
             data = json.loads(text)
-            if data["schema"] not in range(1, SCHEMA_VERSION + 1):
-                raise JudgementError(
-                    f"This judgement has schema version {data['schema']}; "
-                    f"versions 1 to {SCHEMA_VERSION} are read. Judge the picture again."
-                )
-            judgement = cls._from_plain(data)
-        except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        except (ValueError, RecursionError) as error:
             raise JudgementError(f"This document is no judgement: {error}.") from error
-        if {judgement.verdict, judgement.leans} - {*VERDICT_WORDS, None} or set(
-            judgement.remarks
-        ) - set(REMARKS):
+        version = data.get("schema") if isinstance(data, dict) else None
+        if not isinstance(version, int) or isinstance(version, bool):
+            raise JudgementError("This document is no judgement: it has no schema version.")
+        if not 1 <= version <= SCHEMA_VERSION:
             raise JudgementError(
-                "This document has a verdict or a remark that this version does not know."
+                f"This judgement has schema version {str(version)[:12]}; "
+                f"versions 1 to {SCHEMA_VERSION} are read. Judge the picture again."
             )
-        return judgement
+        data = _brought_up(data)
+        wrong = fault_of(data)
+        if wrong:
+            raise JudgementError(f"This document is no judgement: {wrong}.")
+        return cls._from_plain(data)
 
     @classmethod
     def _from_plain(cls, data: dict[str, Any]) -> Judgement:
@@ -286,14 +295,28 @@ class Judgement:
             sentences=tuple(data["sentences"]),
             risks=Risks(**data["risks"]),
             hints=tuple(Hint(**h) for h in data.get("hints", ())),
-            leans=data.get("leans"),
+            leans=data["leans"],
             **{k: data[k] for k in ("model", "name", "width", "height", "profile")},
         )
 
 
+def _brought_up(data: dict[str, Any]) -> dict[str, Any]:
+    """A document of any version as one of the present one, as far as it is one at all."""
+    verdict = data.get("verdict")
+    words = VERDICT_WORDS.get(verdict) if isinstance(verdict, str) else None  # type: ignore[call-overload]
+    now = {"leans": None, **data, "schema": SCHEMA_VERSION, "verdict_words": words}
+    if data["schema"] == 1 and isinstance(data.get("look_at"), list):
+        now["look_at"] = [
+            {"kind": _kind_in_words(str(spot.get("what"))), **spot}
+            if isinstance(spot, dict)
+            else spot
+            for spot in data["look_at"]
+        ]
+    return now
+
+
 def _spot(data: dict[str, Any]) -> Spot:
-    kind = data["kind"] if "kind" in data else _kind_in_words(data["what"])
-    return Spot(**{**data, "reads": Reading(**data["reads"]), "kind": kind})
+    return Spot(**{**data, "reads": Reading(**data["reads"])})
 
 
 def _kind_in_words(what: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import copy
 import json
 from dataclasses import fields, replace
@@ -35,7 +36,7 @@ from autocast.judgement import (
     describe,
     hue_name,
 )
-from autocast.judgement.schema import json_schema
+from autocast.judgement.schema import fault_of, json_schema
 from autocast.judgement.things import BY_NAME, EVIDENCE_KINDS, OBJECT
 from autocast.report.text import judgement_json
 from tests import samples
@@ -193,6 +194,73 @@ def test_a_broken_document_fails_the_schema(what: str) -> None:
         part = part[step]
     part[last] = value
     assert not VALIDATOR.is_valid(document)
+    assert fault_of(document)
+    if what != "words of another verdict":  # which are worked out anew
+        with pytest.raises(JudgementError, match=r"^This (document|judgement) .*\.$"):
+            Judgement.from_json(json.dumps(document))
+
+
+WORDS: dict[str, str] = {verdict: words for verdict, words in VERDICT_WORDS.items()}  # noqa: C416
+PLACES = [
+    (*way, key)
+    for way, part in (
+        ((), samples.ASK.to_dict()),
+        (("cast",), samples.ASK.to_dict()["cast"]),
+        (("cast", "second"), samples.ASK.to_dict()["cast"]["second"]),
+        (("cast", "covariance"), [0, 1]),
+        (("risks",), samples.ASK.to_dict()["risks"]),
+        (("tones", "midtones"), samples.ASK.to_dict()["tones"]["midtones"]),
+        (("evidence", 0), samples.ASK.to_dict()["evidence"][0]),
+        (("evidence", 0, "where", 0), samples.ASK.to_dict()["evidence"][0]["where"][0]),
+        (("evidence", 0, "reads"), samples.ASK.to_dict()["evidence"][0]["reads"]),
+        (("evidence", 0, "explains"), [0, 1]),
+        (("look_at", 0), samples.ASK.to_dict()["look_at"][0]),
+        (("tones",), {"new": 0}),
+        ((), {"new": 0, "hints": 0}),
+    )
+    for key in (part if isinstance(part, dict) else range(len(part)))
+]
+ODD: list[Any] = [
+    None, True, False, 0, 1, -7, 0.5, -0.5, 1e-9, 300, 1e300, 10**400, "", "<script>", "clear",
+    "cast", "neutrals", [], {}, [1, 2], [[1, 2], [3, 4]], ["dark"], ["dark", "dark"], [None],
+    [{}], {"a": 1}, {"lightness": 1, "a": 0, "b": 0}, {"a": 0, "b": 0, "share": 0.5},
+    [{"what": "sky", "x": 1, "y": 1, "radius": None}],
+]  # fmt: skip
+
+
+@given(st.lists(st.tuples(st.sampled_from(PLACES), st.sampled_from(ODD)), max_size=2))
+def test_the_reader_takes_what_the_schema_takes_and_nothing_else(
+    changes: list[tuple[tuple[str | int, ...], Any]],
+) -> None:
+    document = copy.deepcopy(samples.ASK.to_dict())
+    for (*way, last), value in changes:
+        part: Any = document
+        for step in way:
+            reached: Any = part if isinstance(part, dict | list) and part else {step: {}}
+            part = reached[step]
+        with contextlib.suppress(TypeError, IndexError):
+            part[last] = value
+    assert bool(fault_of(document)) != VALIDATOR.is_valid(document)
+    assert fault_of([document]) == "it is no object"
+    document["verdict_words"] = WORDS.get(str(document["verdict"]))
+    if VALIDATOR.is_valid(document):
+        assert Judgement.from_json(json.dumps(document)).to_dict() == document
+    else:
+        with pytest.raises(JudgementError, match=r"^This (document|judgement) .*\.$"):
+            Judgement.from_json(json.dumps(document))
+
+
+@pytest.mark.parametrize("value", ["NaN", "Infinity", "-Infinity", "1e999", '"<script>"', "-7"])
+def test_a_probability_that_is_none_is_refused(value: str) -> None:
+    text = samples.LIKELY.to_json().replace('"probability": 0.87', f'"probability": {value}')
+    with pytest.raises(JudgementError, match="probability"):
+        Judgement.from_json(text)
+
+
+@pytest.mark.parametrize("text", ["[" * 10**5, '{"schema":' * 10**4, " " * (1 << 21), None, 7, []])
+def test_what_is_too_deep_too_long_or_no_text_is_refused(text: Any) -> None:  # noqa: ANN401
+    with pytest.raises(JudgementError):
+        Judgement.from_json(text)
 
 
 def test_a_document_that_lacks_a_part_fails_the_schema_and_the_reader() -> None:
