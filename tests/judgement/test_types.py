@@ -235,11 +235,10 @@ def test_the_reader_takes_what_the_schema_takes_and_nothing_else(
     document = copy.deepcopy(samples.ASK.to_dict())
     for (*way, last), value in changes:
         part: Any = document
-        for step in way:
-            reached: Any = part if isinstance(part, dict | list) and part else {step: {}}
-            part = reached[step]
-        with contextlib.suppress(TypeError, IndexError):
-            part[last] = value
+        with contextlib.suppress(KeyError, IndexError, TypeError):  # the first took it away
+            for step in way:
+                part = part[step]
+            part[last] = copy.deepcopy(value)
     assert bool(fault_of(document)) != VALIDATOR.is_valid(document)
     assert fault_of([document]) == "it is no object"
     document["verdict_words"] = WORDS.get(str(document["verdict"]))
