@@ -49,6 +49,9 @@ _SUFFIXES = (
 )
 """Endings by which a file claims to be a picture of a kind that is taken."""
 
+_BESIDE = b".xmp"
+"""How a sidecar ends (ISO 16684-1): it belongs to its picture, and is no other file."""
+
 HEAD = 64
 """Bytes that tell what a file is."""
 
@@ -140,7 +143,7 @@ def walk(
 ) -> Iterator[tuple[Entry, bool]]:
     """Every picture below ``roots``, and whether ``known`` says that it needs no look.
 
-    Files that are no pictures, and do not claim to be, are only counted.
+    Files that are no pictures, and do not claim to be, are only counted; sidecars are not.
     """
     for root in roots:
         store = store_of(root, roots)
@@ -149,7 +152,7 @@ def walk(
                 yield entry, True
             elif _is_picture(store, entry):
                 yield entry, False
-            else:
+            elif not entry.path.lower().endswith(_BESIDE):
                 seen.others += 1
 
 

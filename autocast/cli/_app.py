@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import functools
+import inspect
 import os
 import shutil
 import sys
 import time
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -14,9 +17,10 @@ import typer
 import typer.core
 
 from autocast.errors import AutocastError, ModelError
+from autocast.judgement import Assumptions
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Iterator
 
     from autocast.modelstore import Models
 
@@ -96,6 +100,41 @@ Strict = Annotated[
         help="Keep the risks by their 95 % upper bounds, not on average; more is left to a person.",
     ),
 ]
+
+_ASSUMED: Mapping[str, tuple[object, Any]] = {
+    "base_rate": (BaseRate, None),
+    "risk_clear": (RiskClear, None),
+    "risk_missed": (RiskMissed, None),
+    "risk_cast": (RiskCast, None),
+    "strict": (Strict, False),
+}
+"""The options of what is assumed, with their defaults, by the names of Assumptions."""
+
+
+def with_assumptions(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command the options of what is assumed; it is handed them as ``assumptions``."""
+    signature = inspect.signature(command, eval_str=True)
+    parameters: list[inspect.Parameter] = []
+    for each in signature.parameters.values():
+        if each.name != "assumptions":
+            parameters.append(each)
+            continue
+        kind = inspect.Parameter.KEYWORD_ONLY
+        parameters += [
+            inspect.Parameter(name, kind, default=default, annotation=option)
+            for name, (option, default) in _ASSUMED.items()
+        ]
+
+    @functools.wraps(command)
+    def parsed(**given: Any) -> None:  # noqa: ANN401 -- whatever the command takes
+        assumptions = Assumptions(**{name: given.pop(name) for name in _ASSUMED})
+        command(**given, assumptions=assumptions)
+
+    # Where typer reads what a command takes.
+    parsed.__signature__ = signature.replace(parameters=parameters)  # type: ignore[attr-defined]
+    parsed.__annotations__ = {p.name: p.annotation for p in parameters}
+    return parsed
+
 
 ModelsFolder = Annotated[
     Path | None,

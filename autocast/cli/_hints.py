@@ -12,6 +12,7 @@ from typing import Annotated, Any
 import typer
 
 from autocast.cli._app import one_sentence
+from autocast.errors import HintError
 from autocast.judgement import Hint
 from autocast.judgement.things import HINT_HELP
 
@@ -92,4 +93,10 @@ def _numbers(text: str, option: str, counts: tuple[int, ...]) -> list[tuple[floa
             f"{text!r} is not a position; write {shape}, in pixels or with % behind a number.",
             param_hint=option,
         )
+    with one_sentence():
+        if any(share and not 0 <= number <= 100 for number, share in values):
+            raise HintError(
+                f"{option} {text} lies outside the picture, which goes from 0%,0% at its top left "
+                "to 100%,100%."
+            )
     return values

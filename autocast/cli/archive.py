@@ -12,23 +12,19 @@ import typer
 
 from autocast.archive import DEADLINE
 from autocast.cli._app import (
-    BaseRate,
     ModelsFolder,
-    RiskCast,
-    RiskClear,
-    RiskMissed,
-    Strict,
     app,
     models_in,
     one_sentence,
     say,
     terminal,
     timed,
+    with_assumptions,
 )
 from autocast.judgement import DECISION_WORDS, REMARKS, TEMPERATURES, VERDICT_WORDS, Assumptions
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Collection, Mapping
 
     from autocast.archive.ledger import Ledger
     from autocast.archive.rows import Wanted
@@ -42,6 +38,7 @@ LedgerFile = Annotated[
 
 
 @app.command()
+@with_assumptions
 def presort(
     folders: Annotated[
         list[str],
@@ -102,11 +99,15 @@ def presort(
             "which must see the same paths.",
         ),
     ] = None,
-    base_rate: BaseRate = None,
-    risk_clear: RiskClear = None,
-    risk_missed: RiskMissed = None,
-    risk_cast: RiskCast = None,
-    strict: Strict = False,
+    assumptions: Assumptions,
+    take_back: Annotated[
+        bool,
+        typer.Option(
+            "--take-back",
+            help="Take back the base rate, risks or thresholds that verdicts go by: they are the "
+            "judgements' own again.",
+        ),
+    ] = False,
 ) -> None:
     """Judge every picture of an archive once, and keep the results in a ledger.
 
@@ -116,8 +117,8 @@ def presort(
     Pictures are only read. See the result with autocast list.
 
     A base rate and risks that are given decide the verdicts of the whole ledger,
-    which keeps them until others are given; the judgements themselves stay. See
-    what they would do with autocast list LEDGER --settings.
+    which keeps them until others are given or --take-back is; the judgements
+    themselves stay. See what they would do with autocast list LEDGER --settings.
 
     Exit codes: 0 walked to the end, whatever the verdicts and failures, which are
     in the ledger; 1 the run could not go on, standard error says why; 2 the
@@ -127,9 +128,13 @@ def presort(
         raise typer.BadParameter("--rejudge includes it; give one.", param_hint="--retry-failed")
     if scheduler is not None and jobs is not None:
         raise typer.BadParameter("the workers of --scheduler decide that.", param_hint="--jobs")
+    if take_back and assumptions != Assumptions():
+        raise typer.BadParameter(
+            "give a base rate and risks, or take back what was given.", param_hint="--take-back"
+        )
     which: Again = "all" if rejudge else "failed" if retry_failed else "changed"
     with one_sentence():
-        from autocast.archive.learnt import going_by, reapply
+        from autocast.archive import learnt
         from autocast.archive.ledger import Ledger
         from autocast.archive.rate import refresh
         from autocast.archive.run import Run
@@ -155,12 +160,18 @@ def presort(
                 tally = run.over(roots, chosen)
             if run.changed or not ledger.fact("refreshed"):
                 refresh(ledger, fitted)
-            assumptions = Assumptions(base_rate, risk_clear, risk_missed, risk_cast, strict)
+            taken_back = take_back and learnt.take_back(ledger)
             if assumptions != Assumptions():
-                going_by(ledger, fitted, assumptions)
-            else:
-                reapply(ledger)
+                learnt.going_by(ledger, fitted, assumptions)
+            elif not take_back:
+                learnt.reapply(ledger)
             _say_after(ledger, tally)
+            if take_back:
+                typer.echo(
+                    "Taken back: verdicts are the judgements' own again."
+                    if taken_back
+                    else "Nothing to take back: verdicts were the judgements' own."
+                )
         if not tally.complete:
             say("Stopped before the end; run the same command to go on.")
             raise typer.Exit(130)
@@ -218,12 +229,15 @@ def _say_own(ledger: Ledger, columns: int, assumed: dict[str, Any] | None = None
 
 
 @app.command("list")
+@with_assumptions
 def list_(
     ledger: LedgerFile,
     *,
     verdict: Annotated[
         list[str] | None,
-        typer.Option(metavar="VERDICT", help="Only this verdict: cast, ask or clear."),
+        typer.Option(
+            metavar="VERDICT", help="Only this verdict: cast, ask or clear, or as it is printed."
+        ),
     ] = None,
     hue: Annotated[
         list[str] | None,
@@ -278,11 +292,7 @@ def list_(
         ),
     ] = False,
     models: ModelsFolder = None,
-    base_rate: BaseRate = None,
-    risk_clear: RiskClear = None,
-    risk_missed: RiskMissed = None,
-    risk_cast: RiskCast = None,
-    strict: Strict = False,
+    assumptions: Assumptions,
     count: Annotated[
         int, typer.Option(metavar="N", min=0, help="Lines to show at most; 0 shows all.")
     ] = 20,
@@ -300,8 +310,8 @@ def list_(
     """
     from autocast.report.listing import HUES
 
-    _known("verdict", verdict, VERDICT_WORDS)
-    _known("decided", decided, DECISION_WORDS)
+    verdicts = _keys("verdict", verdict, VERDICT_WORDS)
+    decisions = _keys("decided", decided, DECISION_WORDS)
     _known("hue", hue, (*TEMPERATURES, *HUES))
     _known("remark", remark, REMARKS)
     if failed and (verdict or hue or remark):
@@ -316,15 +326,14 @@ def list_(
         from autocast.archive.rows import Wanted
 
         wanted = Wanted(
-            verdicts=tuple(verdict or ()),
+            verdicts=verdicts,
             hues=tuple(each for name in hue or () for each in TEMPERATURES.get(name, (name,))),
             remarks=tuple(remark or ()),
             failed=True if failed else None,
             findings=not each,
-            decided=tuple(decided or ()),
+            decided=decisions,
             undecided=undecided,
         )
-        assumptions = Assumptions(base_rate, risk_clear, risk_missed, risk_cast, strict)
         with Ledger.read(ledger) as opened:
             if settings:
                 _show_settings(opened, models)
@@ -429,7 +438,7 @@ def sidecars(
     Exit codes: 0 all written; 1 some could not be written, standard error says
     which and why; 2 the command was not understood.
     """
-    _known("verdict", verdict, VERDICT_WORDS)
+    verdicts = _keys("verdict", verdict, VERDICT_WORDS)
     with one_sentence():
         from autocast.archive.decisions import by_content
         from autocast.archive.ledger import Ledger
@@ -439,7 +448,7 @@ def sidecars(
 
         written = failed = 0
         with Ledger.read(ledger) as opened:
-            wanted = Wanted(verdicts=tuple(verdict or ()), failed=False)
+            wanted = Wanted(verdicts=verdicts, failed=False)
             pages = opened.pages(wanted, by="path")
             for _, done in write_sidecars(pages, by_content(opened), subjects=subjects):
                 if isinstance(done, Path):
@@ -514,6 +523,14 @@ def _show(
         typer.echo(line)
     if 0 < count < lines:
         typer.echo(f"\nThe first {count:,} of {lines:,} lines; --count 0 shows all.")
+
+
+def _keys(option: str, given: Collection[str] | None, words: Mapping[Any, str]) -> tuple[str, ...]:
+    """What was given of an option by its key or as it is printed, by its key."""
+    printed = {said.casefold(): key for key, said in words.items()}
+    keys = tuple(printed.get(name.casefold(), name) for name in given or ())
+    _known(option, keys, words)
+    return keys
 
 
 def _known(option: str, given: Collection[str] | None, names: Collection[str]) -> None:

@@ -84,7 +84,10 @@ def correct(
     that it is nearer to the truth.
     """
     if pair is not None and to is None:
-        raise typer.BadParameter("goes with --to only.", param_hint="--pair")
+        raise typer.BadParameter(
+            "it shows the original beside the copy that --to writes; give --to OUT as well.",
+            param_hint="--pair",
+        )
     with one_sentence():
         from autocast.correction import Wish, check_clf, correct_and_keep, write_clf
         from autocast.picture import check_target

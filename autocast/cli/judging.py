@@ -9,17 +9,13 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from autocast.cli._app import (
-    BaseRate,
     ModelsFolder,
-    RiskCast,
-    RiskClear,
-    RiskMissed,
-    Strict,
     app,
     models_in,
     one_sentence,
     progress,
     terminal,
+    with_assumptions,
 )
 from autocast.cli._hints import with_hints
 from autocast.errors import AutocastError
@@ -36,6 +32,7 @@ Form = Literal["screen", "details", "block", "brief", "plain", "json"]
 
 @app.command()
 @with_hints
+@with_assumptions
 def judge(
     pictures: Annotated[
         list[Path], typer.Argument(metavar="PICTURE", help="Photographs to judge.")
@@ -69,11 +66,7 @@ def judge(
     force: Annotated[
         bool, typer.Option("--force", help="Let --picture replace a file that exists.")
     ] = False,
-    base_rate: BaseRate = None,
-    risk_clear: RiskClear = None,
-    risk_missed: RiskMissed = None,
-    risk_cast: RiskCast = None,
-    strict: Strict = False,
+    assumptions: Assumptions,
     models: ModelsFolder = None,
     hints: list[Hint],
 ) -> None:
@@ -101,7 +94,6 @@ def judge(
         )
     from autocast.report.text import count_text, printable
 
-    assumptions = Assumptions(base_rate, risk_clear, risk_missed, risk_cast, strict)
     several = len(pictures) > 1
     form: Form = "details" if details else "block" if several else "screen"
     form = "json" if json else "plain" if plain else "brief" if brief else form

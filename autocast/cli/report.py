@@ -9,23 +9,20 @@ from typing import Annotated
 import typer
 
 from autocast.cli._app import (
-    BaseRate,
     ModelsFolder,
-    RiskCast,
-    RiskClear,
-    RiskMissed,
-    Strict,
     app,
     left,
     one_sentence,
     say,
     timed,
+    with_assumptions,
 )
 from autocast.cli.archive import supposed
 from autocast.judgement import Assumptions
 
 
 @app.command()
+@with_assumptions
 def report(
     ledger: Annotated[
         Path, typer.Argument(metavar="LEDGER", help="The ledger that autocast presort wrote.")
@@ -36,11 +33,7 @@ def report(
         typer.Option(metavar="FOLDER", help="A new folder for the pages, or an earlier report."),
     ],
     models: ModelsFolder = None,
-    base_rate: BaseRate = None,
-    risk_clear: RiskClear = None,
-    risk_missed: RiskMissed = None,
-    risk_cast: RiskCast = None,
-    strict: Strict = False,
+    assumptions: Assumptions,
 ) -> None:
     """Write pages that show a pre-sorted archive, to be opened in a browser.
 
@@ -59,7 +52,6 @@ def report(
         from autocast.archive.ledger import Ledger
         from autocast.report.pages import write
 
-        assumptions = Assumptions(base_rate, risk_clear, risk_missed, risk_cast, strict)
         with Ledger.read(ledger) as opened:
             assumed = supposed(opened, models, assumptions)
             since = time.monotonic()

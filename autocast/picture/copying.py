@@ -98,6 +98,12 @@ def check_target(  # noqa: PLR0913 -- what differs between files, by name
     ``what`` says what the file is, such as ``The pair is a PNG``, where its name has
     to end in one of ``suffixes``. Raises OutputError.
     """
+    if suffixes and to.is_dir():
+        end = source.suffix if source.suffix.lower() in suffixes else suffixes[0]
+        named = to / f"{source.stem}{end}"
+        if named.exists():
+            named = to / f"{source.stem}-new{end}"
+        raise OutputError(f"{to} is a folder; name a file in it, such as {named}.")
     if suffixes and to.suffix.lower() not in suffixes:
         raise OutputError(f"{what}; give {to} a name that ends in {suffixes[0]}.")
     if to.resolve() == source.resolve() or (

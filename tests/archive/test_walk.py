@@ -51,6 +51,12 @@ def test_a_picture_is_known_by_its_content_and_a_claim_by_its_name(tmp_path: Pat
     seen = Seen()
     list(walk([os.fsencode(tmp_path)], Chosen(), seen))
     assert seen.others == 4
+    # A sidecar belongs to its picture.
+    put(tmp_path / "scan.xmp", b"<x:xmpmeta")
+    put(tmp_path / "page.tiff.XMP", b"<x:xmpmeta")
+    seen = Seen()
+    list(walk([os.fsencode(tmp_path)], Chosen(), seen))
+    assert seen.others == 4
 
 
 @pytest.mark.parametrize("scheme", ["", "file://"])

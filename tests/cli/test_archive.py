@@ -6,6 +6,7 @@ import os
 import pty
 import re
 import select
+import shutil
 import subprocess
 import sys
 from collections import Counter
@@ -20,6 +21,7 @@ from autocast.archive.decisions import Wish, decide
 from autocast.archive.ledger import Ledger
 from autocast.archive.rows import Wanted
 from autocast.cli import app
+from autocast.judgement import VERDICT_WORDS
 from autocast.modelstore import Models, default_models
 from autocast.report.listing import listing
 from autocast.report.text import counted
@@ -171,6 +173,7 @@ def test_the_list_is_narrowed(ledger: Path, arguments: tuple[str, ...], lines: i
         (("list", "x", "--failed", "--hue", "blue"), "they have no verdict, hue or remark"),
         (("presort", "x"), "Missing option '--into'"),
         (("presort", "x", "--into", "y", "--rejudge", "--retry-failed"), "--rejudge includes it"),
+        (("presort", "x", "--into", "y", "--take-back", "--strict"), "or take back what was"),
         (("presort", "x", "--into", "y", "--jobs", "2", "--scheduler", "z"), "decide that"),
         (("sidecars", "x", "--verdict", "maybe"), "'maybe' is not one of"),
     ],
@@ -298,6 +301,44 @@ def test_the_list_for_a_terminal_fits_it_and_for_programs_has_fields(ledger: Pat
     assert len(run("list", ledger, "--plain", "--count", "3").stdout.splitlines()) == 3
 
 
+def test_a_verdict_may_be_given_as_it_is_printed(ledger: Path) -> None:
+    for key, words in VERDICT_WORDS.items():
+        by_key, by_words = (
+            run("list", ledger, "--plain", "--count", "0", "--verdict", each).stdout
+            for each in (key, words)
+        )
+        assert by_key == by_words
+        assert {line.split("\t")[0] for line in by_words.splitlines()} == {key}
+
+
+def test_presort_forgets_a_base_rate_it_was_given(
+    walked: tuple[Path, Path], tmp_path: Path
+) -> None:
+    root, path = walked
+    ledger = tmp_path / "a.ledger"
+    shutil.copy(path, ledger)
+    usual = run("list", ledger, "--plain", "--count", "0").stdout
+    run("presort", root, "--into", ledger, "--base-rate", "0.02")
+    assert run("list", ledger, "--plain", "--count", "0").stdout != usual
+    again = run("presort", root, "--into", ledger)  # it is kept until it is taken back
+    assert "Verdicts go by a base rate of 2 %" in " ".join(again.stdout.split())
+    back = run("presort", root, "--into", ledger, "--take-back")
+    assert back.exit_code == 0
+    assert "Taken back" in back.stdout
+    assert "Verdicts go by" not in back.stdout
+    assert run("list", ledger, "--plain", "--count", "0").stdout == usual
+    assert "Nothing to take back" in run("presort", root, "--into", ledger, "--take-back").stdout
+
+
+@pytest.mark.parametrize("command", ["judge", "presort", "list", "report"])
+def test_what_is_assumed_is_asked_for_alike(command: str) -> None:
+    said = " ".join(run(command, "--help").stdout.replace("│", " ").split())
+    for option in ("--base-rate", "--risk-clear", "--risk-missed", "--risk-cast", "--strict"):
+        assert f"{option} " in said
+    assert "Share of evident casts among such pictures; 0.1 is 10 %." in said
+    assert run(command, "x", "--base-rate", "7").exit_code == 2
+
+
 def test_hues_may_be_warm_or_cold(ledger: Path) -> None:
     cold = run("list", ledger, "--count", "0", "--plain", "--hue", "cold").stdout
     blue = run("list", ledger, "--count", "0", "--plain", "--hue", "blue").stdout
@@ -337,7 +378,8 @@ def test_a_list_tells_what_was_decided_and_is_narrowed_by_it(tmp_path: Path) -> 
     assert listed("--decided", "fine") == ["0.png"]
     assert listed("--decided", "cast", "--decided", "fine") == ["0.png", "4.png"]
     assert listed("--undecided") == [f"{k}.png" for k in (1, 2, 3, 5, 6, 7)]
-    result = run("list", path, "--decided", "meant so")
+    assert listed("--decided", "meant so") == listed("--decided", "meant_so") == ["4.png"]
+    result = run("list", path, "--decided", "meant")
     assert result.exit_code == 2
     assert "Did you mean meant_so?" in " ".join(result.stderr.split())
 

@@ -85,6 +85,8 @@ def test_bad_words_are_usage_errors(blue: Path) -> None:
         ["--pair", "a.png"],
     ):
         assert run(blue, *bad).exit_code == 2
+    said = run(blue, "--pair", "a.png").stderr.replace("│", " ")
+    assert "give --to OUT as well" in " ".join(said.split())
 
 
 def test_a_file_that_exists_is_kept(blue: Path) -> None:

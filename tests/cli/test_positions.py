@@ -57,10 +57,20 @@ def test_what_is_no_position_is_a_usage_error_that_shows_one(turned: Path, spot:
     assert "is not a position; write X,Y[,RADIUS]" in " ".join(result.stderr.split())
 
 
-def test_a_spot_beyond_the_picture_is_one_sentence(turned: Path) -> None:
-    result = run("measure", turned, "--at", "101%,5%")
+@pytest.mark.parametrize(
+    "told", [("measure", "--at", "101%,5%"), ("judge", "--neutral", "20%,-1%,3%")]
+)
+def test_a_spot_beyond_the_picture_is_one_sentence_in_the_same_unit(
+    turned: Path, told: tuple[str, str, str]
+) -> None:
+    command, option, spot = told
+    result = run(command, turned, option, spot)
     assert result.exit_code == 1
-    assert "lies outside" in result.stderr
+    said = " ".join(result.stderr.split())
+    assert f"{option} {spot} lies outside the picture, which goes from 0%,0%" in said
+    beyond = run(command, turned, option, "9000,5")
+    assert beyond.exit_code == 1
+    assert "lies outside" in beyond.stderr
 
 
 def test_a_printed_spot_can_be_pasted_into_a_hint(turned: Path) -> None:

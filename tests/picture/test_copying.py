@@ -250,6 +250,18 @@ def test_another_ending_is_refused(tmp_path: Path) -> None:
         copy_picture(source, tmp_path / "b.jpg", dimmed, quiet, force=False)
 
 
+def test_a_folder_is_answered_with_a_name_to_type(tmp_path: Path) -> None:
+    source = tmp_path / "a.png"
+    Image.fromarray(CODES).save(source)
+    out = tmp_path / "out"
+    out.mkdir()
+    for folder, named in ((out, out / "a.png"), (tmp_path, tmp_path / "a-new.png")):
+        with pytest.raises(OutputError) as told:
+            copy_picture(source, folder, dimmed, quiet, force=True)
+        assert str(told.value) == f"{folder} is a folder; name a file in it, such as {named}."
+        copy_picture(source, named, dimmed, quiet, force=False)
+
+
 def test_nothing_is_left_of_a_copy_that_fails(tmp_path: Path) -> None:
     source = tmp_path / "a.tif"
     tifffile.imwrite(source, CODES, photometric="rgb")
