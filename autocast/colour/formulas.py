@@ -66,7 +66,11 @@ def srgb_to_linear(encoded: ArrayLike) -> Array:
     """
     v = np.asarray(encoded, dtype=np.float64)
     size = np.abs(v)
-    return np.sign(v) * np.where(size <= 0.04045, size / 12.92, ((size + 0.055) / 1.055) ** 2.4)
+    linear = np.asarray(size + 0.055)
+    linear /= 1.055
+    linear **= 2.4
+    np.divide(size, 12.92, out=linear, where=size <= 0.04045)
+    return np.copysign(linear, v)
 
 
 def linear_to_srgb(linear: ArrayLike) -> Array:
@@ -88,7 +92,11 @@ def linear_to_srgb(linear: ArrayLike) -> Array:
     """
     v = np.asarray(linear, dtype=np.float64)
     size = np.abs(v)
-    return np.sign(v) * np.where(size <= 0.0031308, size * 12.92, 1.055 * size ** (1 / 2.4) - 0.055)
+    encoded = np.asarray(size ** (1 / 2.4))
+    encoded *= 1.055
+    encoded -= 0.055
+    np.multiply(size, 12.92, out=encoded, where=size <= 0.0031308)
+    return np.copysign(encoded, v)
 
 
 def linear_to_lab(linear: ArrayLike) -> Array:

@@ -190,10 +190,11 @@ def find_ground(codes: NDArray[np.integer[Any]]) -> NDArray[np.bool_] | None:
     colour = np.median(np.concatenate(sides), axis=0)
     if min(codes.shape[:2]) < _LEAST_SIDE or colour.max() <= _LIT:
         return None
+    edges = ((np.abs(side - colour) <= _EXACT).all(axis=1) for side in sides)
+    if sum(edge.mean() >= _GROUND_SIDES[1] for edge in edges) < _GROUND_SIDES[0]:
+        return None
     plain = (np.abs(codes - colour) <= _EXACT).all(axis=2)
-    edges = (plain[0], plain[-1], plain[:, 0], plain[:, -1])
-    sides_of_it = sum(edge.mean() >= _GROUND_SIDES[1] for edge in edges)
-    if sides_of_it < _GROUND_SIDES[0] or plain.mean() < _GROUND_LEAST:
+    if plain.mean() < _GROUND_LEAST:
         return None
     ground = np.zeros_like(plain)
     ground[[0, -1]], ground[:, [0, -1]] = plain[[0, -1]], plain[:, [0, -1]]

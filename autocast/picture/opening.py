@@ -16,9 +16,8 @@ printing profile becomes black. Colour outside sRGB is kept, not clipped.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from types import MappingProxyType
 from typing import Any
 
@@ -42,6 +41,8 @@ _WHOLE = Place(0.0, 0.0, 1.0, 1.0)
 
 _PIXELS_AT_ONCE = 1 << 20
 """Pixels of a full picture converted at a time, to keep memory small."""
+_LINES_AT_ONCE = 24
+"""Rows or columns averaged at a time: few, since a product of matrices wastes work on zeros."""
 
 Floats = NDArray[np.float32]
 Edges = NDArray[np.float64]
@@ -351,23 +352,33 @@ def _area_mean(
     values: NDArray[Any], weights: NDArray[Any] | None, rows: Edges, columns: Edges
 ) -> Floats:
     """Means over the cells between fractional row and column edges."""
-    tall = _mean_rows(values, weights, rows)
-    wide = _mean_rows(np.ascontiguousarray(tall.swapaxes(0, 1)), None, columns)
-    return np.ascontiguousarray(wide.swapaxes(0, 1))
-
-
-def _mean_rows(values: NDArray[Any], weights: NDArray[Any] | None, edges: Edges) -> Floats:
-    count = values.shape[0]
-    out = np.empty((len(edges) - 1, *values.shape[1:]), dtype=np.float32)
-    for i, (low, high) in enumerate(pairwise(edges)):
-        first, last = int(low), min(math.ceil(high), count)
-        block = values[first:last]
+    height, width, channels = values.shape
+    tall = np.empty((len(rows) - 1, width * channels), dtype=np.float32)
+    for cells, lines, shares in _shares(rows, height):
+        block = values[lines].astype(np.float32, copy=False)
         if weights is not None:
-            block = block * weights[first:last].astype(np.float32)
-        total = block.sum(axis=0, dtype=np.float32)
-        if low > first:
-            total -= np.float32(low - first) * block[0]
-        if last > high:
-            total -= np.float32(last - high) * block[-1]
-        out[i] = total / np.float32(high - low)
+            block = block * weights[lines].astype(np.float32)
+        tall[cells] = shares @ block.reshape(len(block), -1)
+    out = np.empty((len(tall), len(columns) - 1, channels), dtype=np.float32)
+    for cells, lines, shares in _shares(columns, width):
+        part = tall[:, lines.start * channels : lines.stop * channels]
+        apart = shares.T[:, None, :, None] * np.eye(channels, dtype=np.float32)[:, None]
+        means = part @ apart.reshape(part.shape[1], -1)
+        out[:, cells] = means.reshape(len(tall), -1, channels)
     return out
+
+
+def _shares(edges: Edges, count: int) -> Iterator[tuple[slice, slice, Floats]]:
+    """Of a few cells at a time between edges: which cells, which of ``count`` lines they lie on.
+
+    And by how much each line counts in each cell's mean, (cells, lines).
+    """
+    lows, highs = edges[:-1, None], edges[1:, None]
+    step = max(1, int(_LINES_AT_ONCE * len(lows) / (edges[-1] - edges[0])))
+    for start in range(0, len(lows), step):
+        cells = slice(start, start + step)
+        low, high = lows[cells], highs[cells]
+        first, last = int(low[0, 0]), min(math.ceil(high[-1, 0]), count)
+        at = np.arange(first, last)
+        covered = np.maximum(np.minimum(high, at + 1) - np.maximum(low, at), 0)
+        yield cells, slice(first, last), (covered / (high - low)).astype(np.float32)
