@@ -119,7 +119,8 @@ def open_picture(source: Source) -> Picture:
         remarks.append("border")
     if decoded.alpha is not None and (decoded.alpha < decoded.alpha_top / 2).any():
         remarks.append("transparent")
-    ground = borders.find_ground(np.rint(reading.encoded * 255))
+    # Whole numbers: the median of floats has numpy load its masked arrays, at every start.
+    ground = borders.find_ground(np.rint(reading.encoded * 255).astype(np.int32))
     if ground is not None and (opaque & ~ground).any():
         opaque &= ~ground
         remarks.append("ground")

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import io
 import os
-import secrets
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -125,7 +124,7 @@ def _beside(to: Path, mode: int | None) -> Path:
     """
     permissions = 0o666 if mode is None else mode & 0o777
     while True:
-        beside = to.with_name(f".autocast-{secrets.token_hex(6)}.new")
+        beside = to.with_name(f".autocast-{os.urandom(6).hex()}.new")
         with contextlib.suppress(FileExistsError):
             os.close(os.open(beside, os.O_CREAT | os.O_EXCL | os.O_WRONLY, permissions | 0o200))
             return beside
