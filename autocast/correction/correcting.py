@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from autocast.colour import requote
 from autocast.correction.check import Proof, prove
+from autocast.correction.recoding import Recoding
 from autocast.correction.tone_curves import Curves, Move, curves, lightness_error, shrunk, smooth
 from autocast.errors import OutputError
 from autocast.judgement import REMARKS, SLIGHT_FROM, TONE_RANGES, Hint, Judgement
@@ -322,7 +323,7 @@ def correct_and_keep(
         why = "This is the proposed correction; no copy was asked for, so nothing was written."
         return Correction(judgement, None, why, advice, None), Work(before, applied, None)
     target = Path(to)
-    copy_picture(original, target, applied, wish.report, force=wish.force)
+    copy_picture(original, target, Recoding(applied), wish.report, force=wish.force)
     after = examine(target, wish.hints, models=wish.models)
     proof = prove(before, after, move)
     done = Correction(judgement, str(target), proof.sentence, advice, proof)

@@ -30,6 +30,7 @@ from autocast.judgement import TONE_RANGES
 from autocast.picture import RgbSpace
 
 Floats = NDArray[np.float64]
+Reals = NDArray[np.floating[Any]]
 
 KNOTS = tuple(at for _, _, at in TONE_RANGES.values())
 """L* at which the cast by tone is given: shadows, midtones, highlights."""
@@ -144,19 +145,8 @@ class Curves:
         over : (n,) ndarray of bool
             Which would have left the range and were drawn towards grey.
         """
-        weights = self.space.luminance
         held = self.space.decode(values)
-        luminance = held @ weights
-        light = _raised(self._curved(values), held, values)
-        after = light @ weights
-        with np.errstate(divide="ignore", invalid="ignore"):
-            light = light * np.where(after > 0, luminance / after, 0.0)[:, None]
-        light[after <= 0] = luminance[after <= 0, None]
-        highest = light.max(axis=1)
-        over = highest > 1
-        room = np.ones(len(light))
-        room[over] = (1 - luminance[over]) / (highest[over] - luminance[over])
-        light = luminance[:, None] + np.maximum(room, 0)[:, None] * (light - luminance[:, None])
+        light, over = settled(self.curved(values), held, values, self.space.luminance)
         return self.space.encode(light), over
 
     def __call__(self, values: NDArray[np.floating[Any]]) -> Floats:
@@ -187,9 +177,21 @@ class Curves:
         (n, 3) ndarray
             Encoded, 0..1.
         """
-        return self.space.encode(self._curved(values))
+        return self.space.encode(self.curved(values))
 
-    def _curved(self, values: NDArray[np.floating[Any]]) -> Floats:
+    def curved(self, values: NDArray[np.floating[Any]]) -> Floats:
+        """What the curves by themselves make of values.
+
+        Parameters
+        ----------
+        values : (n, 3) ndarray
+            Encoded RGB of the space, 0..1.
+
+        Returns
+        -------
+        (n, 3) ndarray
+            Linear light, above 1 where a channel would leave the range.
+        """
         return np.stack(
             [np.interp(values[:, c], self.nodes, self.linear[c]) for c in range(3)], axis=-1
         )
@@ -212,7 +214,61 @@ class Curves:
         )
 
 
-def _raised(light: Floats, held: Floats, values: NDArray[np.floating[Any]]) -> Floats:
+def settled(
+    light: Reals, held: Reals, values: Reals, weights: Reals
+) -> tuple[Reals, NDArray[np.bool_]]:
+    """Curved light with clipped channels raised, luminance put back, and nothing out of range.
+
+    Parameters
+    ----------
+    light : (n, 3) ndarray
+        Linear light that the curves made.
+    held : (n, 3) ndarray
+        Linear light before, 0..1.
+    values : (n, 3) ndarray
+        The same, encoded.
+    weights : (3,) ndarray
+        Of linear light for luminance, of sum 1.
+
+    Returns
+    -------
+    light : (n, 3) ndarray
+        Of the luminance before, 0..1, in the precision that came.
+    over : (n,) ndarray of bool
+        Which would have left the range and were drawn towards grey.
+    """
+    luminance = held @ weights
+    light = _raised(light, held, values)
+    after = light @ weights
+    with np.errstate(divide="ignore", invalid="ignore"):
+        light = light * np.where(after > 0, luminance / after, 0)[:, None]
+    light[after <= 0] = luminance[after <= 0, None]
+    highest = light.max(axis=1)
+    over = highest > 1
+    room = np.ones_like(highest)
+    room[over] = (1 - luminance[over]) / (highest[over] - luminance[over])
+    grey = luminance[:, None]
+    return np.asarray(grey + np.maximum(room, 0)[:, None] * (light - grey)), over
+
+
+def clipped_share(values: Reals) -> Reals:
+    """How far values count as clipped: a smooth step from :data:`NEAR_END` to the end.
+
+    Parameters
+    ----------
+    values : (...) ndarray
+        Encoded, 0..1.
+
+    Returns
+    -------
+    (...) ndarray
+        0..1.
+    """
+    near = np.clip((values - NEAR_END) / (1 - NEAR_END), 0, 1)
+    return np.asarray(near * near * (3 - 2 * near))
+
+
+def _raised(light: Reals, held: Reals, values: Reals) -> Reals:
     """Light (n, 3) with what a clipped channel lost put back as far as grey.
 
     A channel at its end holds no more than a lower bound, and drawing that down
@@ -220,11 +276,12 @@ def _raised(light: Floats, held: Floats, values: NDArray[np.floating[Any]]) -> F
     the lower of the other two, the more the nearer it lies to its end, but not
     above the light ``held`` before.
     """
-    near = np.clip((values - NEAR_END) / (1 - NEAR_END), 0, 1)
-    near = near * near * (3 - 2 * near)
     # The lower of the other two is the middle one for the lowest channel; no other is raised.
-    middle = np.sort(light, axis=1)[:, 1:2]
-    return np.asarray(light + near * np.maximum(np.minimum(middle, held) - light, 0))
+    red, green, blue = light.T
+    middle = np.maximum(np.minimum(red, green), np.minimum(np.maximum(red, green), blue))
+    return np.asarray(
+        light + clipped_share(values) * np.maximum(np.minimum(middle[:, None], held) - light, 0)
+    )
 
 
 def curves(move: Move, space: RgbSpace) -> Curves:

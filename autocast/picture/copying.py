@@ -3,7 +3,8 @@
 Every kind keeps its own container: pixels are exchanged, and what stands beside
 them (ICC profile, EXIF, XMP, IPTC, resolution, orientation, comments) is carried
 over as bytes. The original is only read. What is changed is one function of
-colour, so pixels are taken as they are stored, in strips, and not turned.
+colour, so pixels are taken as they are stored, in strips on all processors, and
+not turned.
 """
 
 from __future__ import annotations
@@ -12,11 +13,14 @@ import io
 import os
 import shutil
 import struct
-from collections.abc import Callable, Iterator, Sequence
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, BinaryIO
+from typing import TYPE_CHECKING, Any, BinaryIO, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,9 +35,16 @@ from autocast.picture.writing import check_free, whole, writing
 if TYPE_CHECKING:
     import tifffile
 
+T = TypeVar("T")
+Made = TypeVar("Made")
 Floats = NDArray[np.float64]
-Change = Callable[[Floats], Floats]
-"""Encoded values (n, 3), 0..1 in the file's own RGB, to new ones."""
+Change = Callable[[NDArray[Any]], NDArray[Any]]
+"""Codes (n, 3) in the file's own RGB to new ones of their type: 8 or 16 bits, or floats 0..1.
+
+It is called by several threads at once.
+"""
+Read = Callable[[int, int], bytes]
+"""A number of bytes from an offset."""
 Report = Callable[[int, int], None]
 """Called with how much of the copy is done, and of how much."""
 
@@ -132,35 +143,74 @@ def copy_picture(source: Path, to: Path, change: Change, report: Report, *, forc
         decoding.guarded(str(source), lambda: write(file, str(source), beside, change, report))
 
 
-def _changed(values: NDArray[Any], change: Change, report: Report) -> NDArray[Any]:
-    """Whole pictures (H, W, 3 or 4) of codes or floats, changed in strips; alpha is kept."""
-    out = np.array(values)
-    height, width = out.shape[:2]
-    rows = max(1, _AT_ONCE // width)
-    for first in range(0, height, rows):
-        strip = out[first : first + rows, :, :3]
-        strip[...] = _codes(change(strip.reshape(-1, 3) / top_of(out)), out.dtype).reshape(
-            strip.shape
-        )
-        report(min(height, first + rows) * width, height * width)
+def _in_order(work: Callable[[T], Made], given: Iterable[T]) -> Iterator[Made]:
+    """What ``work`` makes of each, in order, by a thread a processor; few wait to be taken."""
+    threads = os.cpu_count() or 1
+    waiting: deque[Future[Made]] = deque()
+    with ThreadPoolExecutor(threads) as pool:
+        try:
+            for each in given:
+                waiting.append(pool.submit(work, each))
+                if len(waiting) > threads:
+                    yield waiting.popleft().result()
+            while waiting:
+                yield waiting.popleft().result()
+        finally:
+            for future in waiting:
+                future.cancel()
+
+
+def _recoded(values: NDArray[Any], change: Change) -> NDArray[Any]:
+    """Pixels (..., 3 or 4) with new colours; alpha is kept."""
+    if values.shape[-1] == 3:
+        return change(values.reshape(-1, 3)).reshape(values.shape)
+    out = values.copy()
+    out[..., :3] = change(out[..., :3].reshape(-1, 3)).reshape(*out.shape[:-1], 3)
     return out
 
 
-def _codes(values: Floats, dtype: np.dtype[Any]) -> NDArray[Any]:
-    if dtype.kind == "f":
-        return values.astype(dtype)
-    return np.rint(np.clip(values, 0, 1) * np.iinfo(dtype).max).astype(dtype)
+def _strips(width: int, height: int) -> Iterator[tuple[int, int]]:
+    """First row, and the row after the last, of strips of :data:`_AT_ONCE` pixels at most."""
+    rows = max(1, _AT_ONCE // width)
+    for first in range(0, height, rows):
+        yield first, min(height, first + rows)
 
 
-def _rgb(image: Image.Image, name: str) -> NDArray[Any]:
-    """8-bit RGB or RGBA of an image by Pillow."""
+def _change_array(values: NDArray[Any], change: Change, report: Report) -> None:
+    """A whole picture (H, W, 3 or 4) changed in place."""
+    height, width = values.shape[:2]
+
+    def work(rows: tuple[int, int]) -> int:
+        values[slice(*rows)] = _recoded(values[slice(*rows)], change)
+        return rows[1]
+
+    for done in _in_order(work, _strips(width, height)):
+        report(done * width, height * width)
+
+
+def _change_image(image: Image.Image, change: Change, report: Report) -> None:
+    """A whole image of 8-bit RGB or RGBA changed in place: it is never there twice."""
+    width, height = image.size
+
+    def work(part: tuple[int, Image.Image]) -> tuple[int, Image.Image]:
+        first, strip = part
+        return first, Image.fromarray(_recoded(np.asarray(strip), change))
+
+    parts = ((first, image.crop((0, first, width, last))) for first, last in _strips(width, height))
+    for first, strip in _in_order(work, parts):
+        image.paste(strip, (0, first))
+        report((first + strip.height) * width, height * width)
+
+
+def _rgb(image: Image.Image, name: str) -> Image.Image:
+    """An image as 8-bit RGB or RGBA."""
     if getattr(image, "is_animated", False):
         raise UnsupportedPicture(f"{name} is animated; give one frame of it.")
     if image.mode in ("P", "PA") or "transparency" in image.info:
         image = image.convert("RGBA" if "transparency" in image.info else "RGB")
     if image.mode not in ("RGB", "RGBA"):
         raise UnsupportedPicture(f"{name} holds {image.mode} pixels; save it as RGB.")
-    return np.asarray(image)
+    return image
 
 
 # --- JPEG ------------------------------------------------------------------
@@ -171,15 +221,18 @@ def _copy_jpeg(file: BinaryIO, name: str, to: Path, change: Change, report: Repo
     from PIL import JpegImagePlugin
 
     with decoding.pillow_image("JPEG", file, name) as image:
-        values = _changed(_rgb(image, name), change, report)
+        colour = _rgb(image, name)
+        _change_image(colour, change, report)
         sampling = JpegImagePlugin.get_sampling(image)
+        progressive = bool(image.info.get("progressive"))
+        image.info.clear()  # else Pillow writes a comment that is carried over below
         out = io.BytesIO()
-        Image.fromarray(values).save(
+        colour.save(
             out,
             "JPEG",
             qtables=image.quantization,  # type: ignore[attr-defined]
             subsampling=max(sampling, 0),
-            progressive=bool(image.info.get("progressive")),
+            progressive=progressive,
         )
     file.seek(0)
     kept = [raw for marker, raw in _segments(file) if _carried(marker, raw)]
@@ -231,11 +284,14 @@ def _copy_png(file: BinaryIO, name: str, to: Path, change: Change, report: Repor
         values = imagecodecs.png_decode(file.read())
         if values.ndim < 3 or values.shape[2] < 3:
             raise UnsupportedPicture(f"{name} is grey; save it as RGB.")
+        _change_array(values, change, report)
     else:
         file.seek(0)
         with decoding.pillow_image("PNG", file, name) as image:
-            values = _rgb(image, name)
-    data = imagecodecs.png_encode(_changed(values, change, report), level=6)
+            colour = _rgb(image, name)
+            _change_image(colour, change, report)
+            values = np.asarray(colour)
+    data = imagecodecs.png_encode(values, level=6)
     fresh = [(k, b) for k, b in _every_chunk(io.BytesIO(data)) if k in _PNG_CODING]
     before = [(k, b) for k, b in _until_pixels(chunks) if k not in _PNG_CODING]
     after = [c for c in chunks if c[0] not in _PNG_CODING and c not in before]
@@ -276,11 +332,12 @@ def _copy_webp(file: BinaryIO, name: str, to: Path, change: Change, report: Repo
     with decoding.pillow_image("WEBP", file, name) as image:
         info = image.info
         kept = {key: info[key] for key in ("icc_profile", "exif", "xmp") if info.get(key)}
-        values = _changed(_rgb(image, name), change, report)
-    out = io.BytesIO()
-    Image.fromarray(values).save(
-        out, "WEBP", lossless=lossless, quality=_WEBP_QUALITY, method=4, exact=True, **kept
-    )
+        colour = _rgb(image, name)
+        _change_image(colour, change, report)
+        out = io.BytesIO()
+        colour.save(
+            out, "WEBP", lossless=lossless, quality=_WEBP_QUALITY, method=4, exact=True, **kept
+        )
     with writing():
         to.write_bytes(out.getbuffer())
 
@@ -316,24 +373,79 @@ def _copy_tiff(file: BinaryIO, name: str, to: Path, change: Change, report: Repo
         page = _plain_page(tiff, name)
         with writing(), to.open("wb") as target:
             target.writelines(_chunks(file, name))
-        offsets, counts = list(page.dataoffsets), list(page.databytecounts)
-        room = _Room(_spans(offsets, counts), to.stat().st_size)
-        planes = 3 if page.planarconfig == SEPARATE else 1
-        groups = len(offsets) // (page.samplesperpixel if planes == 3 else 1)
+        read = partial(_read_at, file, name)
         with writing(), to.open("r+b") as target:
-            for k in range(groups):
-                numbers = [k + plane * groups for plane in range(planes)]
-                raw = [_read_at(file, name, offsets[n], counts[n]) for n in numbers]
-                for n, data in zip(numbers, _new_segments(page, numbers, raw, change), strict=True):
-                    offsets[n], counts[n] = room.take(len(data)), len(data)
-                    target.seek(offsets[n])
-                    target.write(data)
-                report(k + 1, groups)
+            if _uncoded(page):
+                _exchange_values(page, read, target, change, report)
+                return
+            offsets, counts = _exchange_segments(page, read, target, change, report)
         tiled = page.is_tiled
     with writing(), tifffile.TiffFile(to, mode="r+") as tiff:
         tags = tiff.pages.first.tags
         tags["TileOffsets" if tiled else "StripOffsets"].overwrite(tuple(offsets))
         tags["TileByteCounts" if tiled else "StripByteCounts"].overwrite(tuple(counts))
+
+
+def _uncoded(page: tifffile.TiffPage) -> bool:
+    """Strips or tiles that hold whole pixels, one after the other, as they are."""
+    plain = page.compression == 1 and page.predictor == 1
+    one = page.planarconfig != SEPARATE and next(iter(page.extrasamples), 0) != ASSOCIATED
+    return plain and one and not any(count % _pixel(page) for count in page.databytecounts)
+
+
+def _pixel(page: tifffile.TiffPage) -> int:
+    """Bytes of one."""
+    return page.samplesperpixel * page.bitspersample // 8
+
+
+def _exchange_values(
+    page: tifffile.TiffPage, read: Read, target: BinaryIO, change: Change, report: Report
+) -> None:
+    """New values in the places of the old ones, however long a strip may be."""
+    most = _AT_ONCE * _pixel(page)
+    parts = [
+        (at, min(most, end - at))
+        for start, end in _spans(list(page.dataoffsets), list(page.databytecounts))
+        for at in range(start, end, most)
+    ]
+    stored = np.dtype(f"{page.parent.byteorder}{np.dtype(page.dtype).str[1:]}")
+
+    def work(part: tuple[int, bytes]) -> tuple[int, bytes]:
+        at, raw = part
+        values = np.frombuffer(raw, stored).reshape(-1, page.samplesperpixel)
+        native = values.astype(stored.newbyteorder("="), copy=False)
+        return at, _recoded(native, change).astype(stored, copy=False).tobytes()
+
+    given = ((at, read(at, count)) for at, count in parts)
+    for done, (at, raw) in enumerate(_in_order(work, given), start=1):
+        target.seek(at)
+        target.write(raw)
+        report(done, len(parts))
+
+
+def _exchange_segments(
+    page: tifffile.TiffPage, read: Read, target: BinaryIO, change: Change, report: Report
+) -> tuple[list[int], list[int]]:
+    """Offsets and byte counts of the strips or tiles that were coded anew."""
+    offsets, counts = list(page.dataoffsets), list(page.databytecounts)
+    room = _Room(_spans(offsets, counts), os.fstat(target.fileno()).st_size)
+    planes = 3 if page.planarconfig == SEPARATE else 1
+    groups = len(offsets) // (page.samplesperpixel if planes == 3 else 1)
+    numbers = [[k + plane * groups for plane in range(planes)] for k in range(groups)]
+    decode = page.decode
+
+    def work(given: tuple[list[int], list[bytes]]) -> list[bytes]:
+        return _new_segments(page, decode, *given, change)
+
+    given = ((which, [read(offsets[n], counts[n]) for n in which]) for which in numbers)
+    made = _in_order(work, given)
+    for done, (which, segments) in enumerate(zip(numbers, made, strict=True), start=1):
+        for n, data in zip(which, segments, strict=True):
+            offsets[n], counts[n] = room.take(len(data)), len(data)
+            target.seek(offsets[n])
+            target.write(data)
+        report(done, groups)
+    return offsets, counts
 
 
 def _plain_page(tiff: tifffile.TiffFile, name: str) -> tifffile.TiffPage:
@@ -351,7 +463,7 @@ def _plain_page(tiff: tifffile.TiffFile, name: str) -> tifffile.TiffPage:
     deep = page.dtype is not None and page.dtype.str[1:] in ("u1", "u2", "f4")
     plain = page.photometric == tifffile.PHOTOMETRIC.RGB and page.samplesperpixel >= 3
     packed = page.bitspersample not in (8, 16, 32) or page.compression not in _LOSSLESS
-    if not (deep and plain) or packed or page.subfiletype:
+    if not (deep and plain) or packed or page.fillorder != 1 or page.subfiletype:
         raise UnsupportedPicture(
             f"{name} is a TIFF of a kind that is not written; save it as RGB of 8 or 16 bits, "
             "uncompressed, LZW or deflate."
@@ -396,28 +508,37 @@ def _read_at(file: BinaryIO, name: str, offset: int, count: int) -> bytes:
 
 
 def _new_segments(
-    page: tifffile.TiffPage, numbers: list[int], raw: list[bytes], change: Change
+    page: tifffile.TiffPage,
+    decode: Callable[..., Any],
+    numbers: list[int],
+    raw: list[bytes],
+    change: Change,
 ) -> list[bytes]:
     """The coded strips or tiles ``numbers``, which hold the same pixels, with colours changed."""
-    decoded = [page.decode(data, n)[0] for data, n in zip(raw, numbers, strict=True)]
+    decoded = [decode(data, n)[0] for data, n in zip(raw, numbers, strict=True)]
     if any(segment is None for segment in decoded):
         return raw  # never written: an empty tile stays empty
-    segments = [np.asarray(segment) for segment in decoded]
-    values = np.concatenate(segments, axis=-1)
-    top = top_of(values)
-    colour = values[..., :3].reshape(-1, 3) / top
+    values = decoded[0] if len(decoded) == 1 else np.concatenate(decoded, axis=-1)
+    values = values.astype(values.dtype.newbyteorder("="), copy=False)
     share = _premultiplied(page, values)
-    if share is not None:
-        colour = np.minimum(colour / np.maximum(share, 1e-6), 1.0)
-    new = np.concatenate(
-        [change(part) for part in np.array_split(colour, max(1, len(colour) // _AT_ONCE))]
-    )
-    if share is not None:
-        new = new * share
-    values = values.copy()
-    values[..., :3] = _codes(new, values.dtype).reshape(*values.shape[:-1], 3)
-    parts = [values[..., n : n + 1] for n in range(3)] if len(segments) == 3 else [values]
+    new = _recoded(values, change) if share is None else _recoded_under(share, values, change)
+    parts = [new[..., n : n + 1] for n in range(3)] if len(decoded) == 3 else [new]
     return [_coded(page, part) for part in parts]
+
+
+def _recoded_under(share: Floats, values: NDArray[Any], change: Change) -> NDArray[Any]:
+    """Pixels (..., 4 or more) whose colours are stored multiplied by ``share`` (n, 1)."""
+    colour = values[..., :3].reshape(-1, 3) / top_of(values)
+    new = change(np.minimum(colour / np.maximum(share, 1e-6), 1.0)) * share
+    out = values.copy()
+    out[..., :3] = _codes(new, values.dtype).reshape(*values.shape[:-1], 3)
+    return out
+
+
+def _codes(values: Floats, dtype: np.dtype[Any]) -> NDArray[Any]:
+    if dtype.kind == "f":
+        return values.astype(dtype)
+    return np.rint(np.clip(values, 0, 1) * np.iinfo(dtype).max).astype(dtype)
 
 
 def _premultiplied(page: tifffile.TiffPage, values: NDArray[Any]) -> Floats | None:

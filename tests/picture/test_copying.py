@@ -31,8 +31,9 @@ P3 = imagecodecs.cms_profile(
 )
 
 
-def dimmed(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.asarray(values * GAINS)
+def dimmed(codes: NDArray[Any]) -> NDArray[Any]:
+    values: NDArray[np.float64] = codes * GAINS
+    return (values if codes.dtype.kind == "f" else np.rint(values)).astype(codes.dtype)
 
 
 def quiet(_done: int, _total: int) -> None:
@@ -124,6 +125,44 @@ def test_tiff_alpha_is_kept(tmp_path: Path, extra: str) -> None:
     assert np.abs(new[..., :3] - codes[..., :3] * GAINS).max() <= 1
 
 
+@pytest.mark.parametrize("order", ["<", ">"])
+@pytest.mark.parametrize("extra", [[], ["unassalpha"]])
+def test_one_long_strip_is_worked_in_parts(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, order: Literal["<", ">"], extra: list[str]
+) -> None:
+    monkeypatch.setattr(copying, "_AT_ONCE", 700)
+    codes = np.dstack([KINDS["uint16"], KINDS["uint16"][..., 0]])[..., : 3 + len(extra)]
+    source = tmp_path / "original.tif"
+    tifffile.imwrite(source, codes, photometric="rgb", extrasamples=extra, byteorder=order)
+    new = tifffile.imread(copied(source))
+    assert np.abs(new[..., :3] - codes[..., :3] * GAINS).max() <= 0.5001
+    assert (new[..., 3:] == codes[..., 3:]).all()
+
+
+@pytest.mark.parametrize("suffix", [".jpg", ".png", ".webp"])
+def test_strips_join_without_a_seam(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, suffix: str
+) -> None:
+    source = tmp_path / f"original{suffix}"
+    Image.fromarray(CODES).save(source)
+    whole = copied(source).read_bytes()
+    monkeypatch.setattr(copying, "_AT_ONCE", 700)
+    done = []
+    to = tmp_path / f"parts{suffix}"
+    copy_picture(source, to, dimmed, lambda *part: done.append(part), force=False)
+    assert to.read_bytes() == whole
+    assert len(done) > 10
+    assert done[-1] == (CODES.shape[0] * CODES.shape[1],) * 2
+
+
+def test_tiff_of_bits_in_the_other_order_is_refused(tmp_path: Path) -> None:
+    source = tmp_path / "a.tif"
+    fill_order = {266: 2}  # TIFF 6.0, section 8
+    Image.fromarray(CODES).save(source, compression="tiff_lzw", tiffinfo=fill_order)
+    with pytest.raises(UnsupportedPicture, match="of a kind that is not written"):
+        copy_picture(source, tmp_path / "b.tif", dimmed, quiet, force=False)
+
+
 def test_tiff_keeps_its_exif(tmp_path: Path) -> None:
     source = tmp_path / "original.tif"
     Image.fromarray(CODES).save(source, exif=exif().tobytes())  # libtiff writes no EXIF
@@ -150,6 +189,7 @@ def test_jpeg_keeps_its_segments_and_its_tables(tmp_path: Path) -> None:
     with Image.open(source) as one, Image.open(copied(source)) as other:
         assert {"exif", "icc_profile", "dpi", "comment", "xmp", "photoshop"} <= set(one.info)
         assert other.info == one.info
+        assert [marker for marker, _ in other.applist].count("COM") == 1  # type: ignore[attr-defined]
         assert other.quantization == one.quantization  # type: ignore[attr-defined]
         assert np.abs(np.asarray(other) - np.asarray(one) * GAINS).mean() < 2.5
 
@@ -266,7 +306,7 @@ def test_nothing_is_left_of_a_copy_that_fails(tmp_path: Path) -> None:
     source = tmp_path / "a.tif"
     tifffile.imwrite(source, CODES, photometric="rgb")
 
-    def fails(_values: NDArray[np.float64]) -> NDArray[np.float64]:
+    def fails(_codes: NDArray[Any]) -> NDArray[Any]:
         raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
@@ -348,9 +388,9 @@ def test_a_file_that_comes_meanwhile_is_kept(tmp_path: Path) -> None:
     source, to = tmp_path / "a.png", tmp_path / "b.png"
     Image.fromarray(CODES).save(source)
 
-    def late(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    def late(codes: NDArray[Any]) -> NDArray[Any]:
         to.write_bytes(b"late")
-        return values
+        return codes
 
     with pytest.raises(OutputError, match="exists already"):
         copy_picture(source, to, late, quiet, force=False)

@@ -1,0 +1,202 @@
+"""A move on the codes of a file: tables in place of formulas.
+
+A code of 8 or 16 bits can hold few values, so the light of each and what its
+curve makes of it are worked out once. A pixel then costs a few looks into tables
+and a few products in single precision. The last table goes from light to codes
+and is laid out over the square root of light, because encoded values rise
+steeply near black: a cell of it is at most half a 16-bit code wide in sRGB.
+
+Of 8 bits a picture holds many pixels of one colour. What became of a colour is
+kept, so that each is worked out once and then costs one look.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from threading import Lock
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from autocast.correction.tone_curves import (
+    NEAR_END,
+    Curves,
+    Floats,
+    clipped_share,
+    settled,
+)
+
+Singles = NDArray[np.float32]
+
+_CELLS = 1 << 18
+"""Cells of the table from light to codes."""
+_SAFE = 1 - 1e-6
+"""Root of light below which single precision cannot have hidden that it is above 1."""
+_PACKED = np.dtype("<u4")
+_KNOWN = 1 << 24
+"""Least entry of a known colour: red, green, blue and a mark in four bytes."""
+_AT_ONCE = 1 << 16
+"""Pixels worked at a time: few enough for a processor's cache (project convention)."""
+
+
+class Recoding:
+    """Curves for codes: a function from codes of one kind to new ones of that kind.
+
+    Parameters
+    ----------
+    applied : Curves
+        The move in the codes' own RGB.
+    """
+
+    def __init__(self, applied: Curves) -> None:
+        self._applied = applied
+        self._made: dict[np.dtype[Any], Callable[[NDArray[Any], NDArray[Any]], None]] = {}
+        self._making = Lock()
+
+    def __call__(self, codes: NDArray[Any]) -> NDArray[Any]:
+        """Correct codes; threads may call at once.
+
+        Parameters
+        ----------
+        codes : (n, 3) ndarray of uint8, uint16 or floats
+            Encoded RGB; floats lie in 0..1.
+
+        Returns
+        -------
+        (n, 3) ndarray of the same type
+            What the curves make of them, to within 0.51 of an 8-bit code or one
+            16-bit code.
+        """
+        with self._making:
+            if codes.dtype not in self._made:
+                self._made[codes.dtype] = self._worked(codes.dtype)
+        work = self._made[codes.dtype]
+        out = np.empty_like(codes)
+        for first in range(0, len(codes), _AT_ONCE):
+            part = slice(first, first + _AT_ONCE)
+            work(codes[part], out[part])
+        return out
+
+    def _worked(self, dtype: np.dtype[Any]) -> Callable[[NDArray[Any], NDArray[Any]], None]:
+        if dtype.kind == "f":
+            return self._by_formula
+        tables = _tables(self._applied, dtype)
+        return _Colours(tables).apply if dtype.itemsize == 1 else tables.apply
+
+    def _by_formula(self, codes: NDArray[Any], out: NDArray[Any]) -> None:
+        out[...] = self._applied(codes)
+
+
+class _Colours:
+    """What became of each of the 2^24 colours of 8 bits; 0 where that is not known yet.
+
+    Threads that meet a new colour at once write the same there.
+    """
+
+    def __init__(self, tables: _Tables) -> None:
+        self._tables = tables
+        # Pages that no colour falls into are never touched, and take no memory.
+        self._known = np.zeros(1 << 24, dtype=np.uint32)
+
+    def apply(self, codes: NDArray[Any], out: NDArray[Any]) -> None:
+        packed = np.zeros((len(codes), 4), dtype=np.uint8)
+        for c in range(3):  # numpy is slow at rows of three
+            packed[:, c] = codes[:, c]
+        at = packed.view(_PACKED)[:, 0].astype(np.intp)
+        made = self._known.take(at, mode="clip")
+        unknown = np.flatnonzero(made < _KNOWN)
+        if len(unknown):
+            new = np.full((len(unknown), 4), 1, dtype=np.uint8)
+            self._tables.apply(codes[unknown], new[:, :3])
+            made[unknown] = self._known[at[unknown]] = new.view(_PACKED)[:, 0]
+        packed = made.astype(_PACKED, copy=False).view(np.uint8).reshape(-1, 4)
+        for c in range(3):
+            out[:, c] = packed[:, c]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Tables:
+    """One row a channel: of each code the light ``held``, and ``curved``, what its curve makes.
+
+    ``singles`` are the first, and the root of the second, in single precision. ``codes``
+    are those of the middles of even cells of the root of light. ``near`` is how far each
+    counts as clipped; ``lowered`` are the channels that the curves make darker there.
+    """
+
+    held: Floats
+    curved: Floats
+    singles: tuple[Singles, Singles]
+    codes: tuple[NDArray[Any], ...]
+    near: Singles
+    lowered: tuple[int, ...]
+    weights: Floats
+    top: int
+
+    def apply(self, codes: NDArray[Any], out: NDArray[Any]) -> None:
+        at = codes.T.astype(np.intp, order="C")
+        held, root = (_looked_up(table, at) for table in self.singles)
+        self._raise_clipped(at, held, root)
+        after = self._luminance(root * root)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            root *= np.sqrt(self._luminance(held) / after)
+        # What is black, or may leave the range, takes all of the formula.
+        special = ~(root.max(axis=0) < _SAFE)
+        which = np.flatnonzero(special)
+        if len(which):
+            light, _ = settled(
+                _looked_up(self.curved, at[:, which]).T,
+                _looked_up(self.held, at[:, which]).T,
+                codes.take(which, axis=0) / self.top,
+                self.weights,
+            )
+            root[:, which] = np.sqrt(np.maximum(light.T, 0))
+        root *= _CELLS
+        at[...] = root
+        for c in range(3):
+            out[:, c] = self.codes[c].take(at[c], mode="clip")
+
+    def _raise_clipped(self, at: NDArray[np.intp], held: Singles, root: Singles) -> None:
+        """What :func:`settled` does first; no other than the lowest channel can rise."""
+        if not self.lowered:
+            return
+        lowest = root.min(axis=0)
+        for c in self.lowered:
+            which = np.flatnonzero((at[c] > NEAR_END * self.top) & (root[c] <= lowest))
+            others = (root[k].take(which) for k in range(3) if k != c)
+            light = np.square(root[c].take(which))
+            room = np.minimum(np.square(np.minimum(*others)), held[c].take(which)) - light
+            light += self.near.take(at[c].take(which)) * np.maximum(room, 0)
+            root[c, which] = np.sqrt(light)
+
+    def _luminance(self, light: Singles) -> Singles:
+        red, green, blue = self.weights.astype(np.float32)
+        return np.asarray(red * light[0] + green * light[1] + blue * light[2])
+
+
+def _looked_up(table: NDArray[Any], at: NDArray[np.intp]) -> NDArray[Any]:
+    out = np.empty(at.shape, dtype=table.dtype)
+    for c in range(3):
+        table[c].take(at[c], out=out[c], mode="clip")
+    return out
+
+
+def _tables(applied: Curves, dtype: np.dtype[Any]) -> _Tables:
+    top = int(np.iinfo(dtype).max)
+    values = np.repeat(np.linspace(0.0, 1.0, top + 1)[:, None], 3, axis=1)
+    held = np.ascontiguousarray(applied.space.decode(values).T)
+    curved = np.ascontiguousarray(applied.curved(values).T)
+    middles = (np.arange(_CELLS) + 0.5) / _CELLS
+    encoded = applied.space.encode(np.repeat(middles[:, None] ** 2, 3, axis=1))
+    near = clipped_share(values[:, 0])
+    return _Tables(
+        held=held,
+        curved=curved,
+        singles=(held.astype(np.float32), np.sqrt(curved).astype(np.float32)),
+        codes=tuple(np.rint(encoded[:, c] * top).astype(dtype) for c in range(3)),
+        near=near.astype(np.float32),
+        lowered=tuple(c for c in range(3) if (curved[c, near > 0] < held[c, near > 0]).any()),
+        weights=applied.space.luminance,
+        top=top,
+    )
