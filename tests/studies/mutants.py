@@ -153,7 +153,7 @@ def _spoilt_inside(suffix: str, rng: Random) -> bytes:
     inside = [profile(), exif(), _XMP]
     which = rng.randrange(3)
     for _ in range(rng.randint(1, 4)):
-        inside[which] = rng.choice(_BLIND)(inside[which], rng)
+        inside[which] = rng.choice(_BLIND)(inside[which] or b"\0", rng)
     kind = {"jpg": "JPEG", "tif": "TIFF"}.get(suffix, suffix.upper())
     try:
         return _with(kind, *inside)
