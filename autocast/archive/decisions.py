@@ -19,7 +19,7 @@ from typing import Any, Literal
 from autocast.archive.ledger import Ledger, now
 from autocast.archive.rows import Row, clean
 from autocast.errors import LedgerError
-from autocast.judgement import DECISION_WORDS, Decision, Hint
+from autocast.judgement import DECISION_WORDS, HINTS, Decision, Hint
 
 REASONS = ("night", "stage", "low sun", "indoor lamps", "water")
 """Why a colour may be meant so, to choose from (common practice, no source)."""
@@ -209,6 +209,39 @@ def label(decisions: tuple[Decided, ...]) -> float | None:
     return sum(told) / len(told) if told else None
 
 
+def hints_kept(found: Any) -> tuple[Hint, ...]:  # noqa: ANN401 -- a row of SQL
+    """What a person said of spots in a row of ``decisions``, the whole row checked.
+
+    Raises LedgerError where it is damaged.
+    """
+    texts = ("person", "note", "reason", "queue", "at", "hints")
+    numbers = ("id", "batch", "picture")
+    try:
+        hints = tuple(Hint(**each) for each in json.loads(found["hints"]))
+        sound = (
+            found["decision"] in DECISION_WORDS
+            and all(isinstance(found[name], str) for name in texts)
+            and all(isinstance(found[name], int) for name in numbers)
+            and not any(isinstance(found[name], str | bytes) for name in ("a", "b"))
+            and (found["a"] is None) == (found["b"] is None)
+            and all(_is_sound(hint) for hint in hints)
+        )
+    except (ValueError, TypeError, RecursionError):
+        sound = False
+    if not sound:
+        raise LedgerError(
+            f"The ledger's decision number {found['id']} is damaged; restore a copy of the ledger."
+        )
+    return hints
+
+
+def _is_sound(hint: Hint) -> bool:
+    numbers: tuple[Any, ...] = (hint.x, hint.y, 1.0 if hint.radius is None else hint.radius)
+    return hint.what in HINTS and all(
+        isinstance(each, int | float) and math.isfinite(each) for each in numbers
+    )
+
+
 def _decided(found: Any) -> Decided:  # noqa: ANN401 -- a row of SQL
     names = found.keys()
     return Decided(
@@ -217,7 +250,7 @@ def _decided(found: Any) -> Decided:  # noqa: ANN401 -- a row of SQL
             for name in ("id", "batch", "picture", "decision", "person", "note", "reason", "queue",
                          "at")
         },
-        hints=tuple(Hint(**each) for each in json.loads(found["hints"])),
+        hints=hints_kept(found),
         cast=None if found["a"] is None else (found["a"], found["b"]),
         other_content="other_content" in names and bool(found["other_content"]),
     )  # fmt: skip

@@ -15,13 +15,13 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from operator import attrgetter
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Never, TypeVar
 from urllib.parse import quote_from_bytes
 
 from autocast.archive.kept import check_kept
 from autocast.archive.ledger import Ledger
 from autocast.archive.rows import Row, Wanted, clean, is_address
-from autocast.errors import OutputError
+from autocast.errors import LedgerError, OutputError
 from autocast.picture.writing import check_free, whole
 
 T = TypeVar("T")
@@ -155,8 +155,19 @@ def _judgement(row: Row) -> dict[str, Any] | None:
     """The judgement in full, its name in text that UTF-8 can carry."""
     if row.document is None:
         return None
-    data: dict[str, Any] = json.loads(row.document)
-    return {**data, "name": clean(data["name"])}
+    try:
+        data = json.loads(row.document, parse_constant=_no_number)
+        name = clean(data["name"])
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        raise LedgerError(
+            f"The ledger's judgement of {row.name} is damaged; judge it again with autocast "
+            "presort --rejudge."
+        ) from error
+    return {**data, "name": name}
+
+
+def _no_number(name: str) -> Never:
+    raise ValueError(name)
 
 
 @contextmanager

@@ -12,10 +12,11 @@ import json
 import os
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from autocast.archive.decisions import Decided, by_content
+from autocast.archive.decisions import Decided, by_content, hints_kept
 from autocast.archive.export import chosen, csv_file, readable, uri
 from autocast.archive.kept import check_kept
 from autocast.archive.ledger import Ledger
@@ -84,7 +85,7 @@ def _decisions(ledger: Ledger) -> Iterator[dict[str, Any]]:
             "state": state,
             "cast_a": row["a"],
             "cast_b": row["b"],
-            "hints": json.loads(row["hints"]),
+            "hints": [asdict(hint) for hint in hints_kept(row)],
             "sha256": row["hash"],
             **{
                 name: row[name]
@@ -140,10 +141,11 @@ def write_manifest(ledger: Ledger, folder: Path, *, force: bool = False) -> Mani
 
 def _picture(ledger: Ledger, content: str) -> dict[str, str] | None:
     """Where a content lies, and with what; None where it is gone or its name is no text."""
-    for row in ledger.select(
+    for found in ledger.select(
         "SELECT path, folder, series, id FROM overview WHERE hash = ? AND gone = 0 ORDER BY path",
         (content,),
     ):
+        row = ledger.checked(found)
         try:
             path = row["path"].decode()
         except UnicodeDecodeError:

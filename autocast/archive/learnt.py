@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from autocast.archive.decisions import Agreement, Decided, agreement, by_content, label
-from autocast.archive.ledger import Ledger, now
+from autocast.archive.ledger import Ledger, damaged, now
 from autocast.archive.queues import start_of_draw
 from autocast.archive.rate import Rate, kept_rate
 from autocast.archive.rows import Counts
@@ -179,11 +179,12 @@ class _Pictures:
 
 
 def _pictures(ledger: Ledger, model: str) -> _Pictures:
-    rows = ledger.select(
+    found = ledger.select(
         "SELECT id, probability, base_rate, remarks, verdict, hash FROM pictures "
         "WHERE verdict NOT NULL AND gone = 0 AND model = ? ORDER BY id",
         (model,),
     )
+    rows = [ledger.checked(row) for row in found]
     kept = {code: np.isin(("clear", "cast"), text.keeps_from) for code, text in REMARKS.items()}
     none = np.zeros(2, dtype=np.bool_)
     by_remarks: dict[str, Bools] = {}
@@ -328,7 +329,21 @@ def adopted(ledger: Ledger) -> dict[str, Any] | None:
     Learned thresholds name the ``decisions`` they came from; others what is ``assumed``.
     """
     kept = ledger.fact(_FACT)
-    return None if kept is None else dict(json.loads(kept))
+    if kept is None:
+        return None
+    try:
+        document = dict(json.loads(kept))
+        numbers = [document[name] for name in Levels._fields]
+        if "assumed" in document:
+            numbers.append(document["assumed"]["base_rate"])
+        texts = [document["model"], document["at"]]
+        sound = all(isinstance(each, int | float) for each in numbers)
+        sound = sound and all(isinstance(each, str) for each in texts)
+    except (ValueError, TypeError, KeyError, RecursionError):
+        sound = False
+    if not sound:
+        raise damaged(ledger.path, "what its verdicts go by")
+    return document
 
 
 def reapply(ledger: Ledger) -> None:

@@ -34,10 +34,19 @@ from autocast.archive.rows import (
     Row,
     Wanted,
     clean,
+    fault,
+    fault_of_columns,
 )
 from autocast.archive.schema import APPLICATION_ID, MIGRATIONS, SUPPOSED
-from autocast.errors import LedgerError
-from autocast.judgement import SLIGHT_FROM, Judgement, Verdict, hue_name, strength_word
+from autocast.errors import JudgementError, LedgerError
+from autocast.judgement import (
+    SLIGHT_FROM,
+    VERDICT_WORDS,
+    Judgement,
+    Verdict,
+    hue_name,
+    strength_word,
+)
 
 PAGE = 500
 """Rows read at a time unless another number is asked for (project convention)."""
@@ -307,6 +316,13 @@ class Ledger:
         row = self._one("SELECT value FROM facts WHERE key = ?", (key,))
         return None if row is None else row[0]
 
+    def number(self, key: str) -> float | None:
+        """A fact that is a number, or None. Raises LedgerError where it is anything else."""
+        value = self.fact(key)
+        if value is not None and not (isinstance(value, int | float) and math.isfinite(value)):
+            raise damaged(self.path, f"the fact {key!r}")
+        return value
+
     def models(self) -> dict[str, int]:
         """How many pictures each model judged."""
         return dict(
@@ -324,6 +340,8 @@ class Ledger:
         )
         gone = self._one("SELECT count(*) FROM pictures WHERE gone")
         closed = self._one("SELECT count(*) FROM closed_folders")
+        if not {*found} <= {*VERDICT_WORDS, "failed"}:
+            raise damaged(self.path, "a verdict")
         return Counts(**found, gone=gone[0], closed_folders=closed[0])
 
     def assumed_rate(self) -> float | None:
@@ -340,16 +358,17 @@ class Ledger:
             supposed: float | None = self._one("SELECT value FROM temp.supposed_rate")[0]
             if supposed is not None:
                 return supposed
-        rate: float | None = self.fact("archive_rate")
-        return rate
+        return self.number("archive_rate")
 
     def probabilities(self) -> Iterator[tuple[float, float]]:
         """Probability and base rate of every judged picture that is not gone."""
         with _explained(self.path):
-            yield from self._db.execute(
-                "SELECT probability, base_rate FROM pictures "
+            for row in self._db.execute(
+                "SELECT id, probability, base_rate FROM pictures "
                 "WHERE probability NOT NULL AND NOT gone ORDER BY path"
-            )
+            ):
+                _, probability, base_rate = self.checked(row).values()
+                yield probability, base_rate
 
     def singles(self) -> Iterator[Single]:
         """Every judged picture that is not gone, by folder, camera, time and path."""
@@ -359,7 +378,10 @@ class Ledger:
                 f"SELECT {names} FROM pictures WHERE verdict NOT NULL AND NOT gone "  # noqa: S608
                 "ORDER BY folder, camera, taken, path"
             ):
-                yield Single(**{**dict(row), "remarks": tuple(row["remarks"].split())})
+                found = self.checked(row)
+                if found["cov_ab"] ** 2 > found["var_a"] * found["var_b"]:
+                    raise damaged(self.path, f"the spread of picture number {found['id']}")
+                yield Single(**{**found, "remarks": tuple(found["remarks"].split())})
 
     def pages(
         self,
@@ -379,7 +401,7 @@ class Ledger:
         with _explained(self.path):
             cursor = self._db.execute(query, values)
             while page := cursor.fetchmany(size):
-                yield [_row(each) for each in page]
+                yield [self._row(each) for each in page]
 
     def page(
         self,
@@ -393,19 +415,33 @@ class Ledger:
         """One page, numbered from 0; empty beyond the last."""
         query, values = self._query(wanted, by=by, documents=documents)
         rows = self.select(f"{query} LIMIT ? OFFSET ?", (*values, size, size * number))
-        return [_row(each) for each in rows]
+        return [self._row(each) for each in rows]
 
     def row(self, picture: int) -> Row:
         """One picture, with its judgement's JSON. Raises LedgerError where there is none."""
         found = self._one(f"{_select(documents=True)} WHERE id = ?", (picture,))
         if found is None:
             raise LedgerError(f"{self.path} holds no picture number {picture}.")
-        return _row(found)
+        return self._row(found)
+
+    def _row(self, found: sqlite3.Row) -> Row:
+        row = _row(found)
+        wrong = fault(row)
+        if wrong:
+            raise damaged(self.path, f"the {wrong} of picture number {found['id']!r}")
+        return row
+
+    def checked(self, found: sqlite3.Row) -> dict[str, Any]:
+        """Columns of a picture that was judged. Raises LedgerError where one is damaged."""
+        columns = dict(found)
+        wrong = fault_of_columns(columns)
+        if wrong:
+            raise damaged(self.path, f"the {wrong} of picture number {columns.get('id')!r}")
+        return columns
 
     def judgement(self, picture: int) -> Judgement | None:
         """The judgement of a picture, None where it failed."""
-        document = self.row(picture).document
-        return None if document is None else Judgement.from_json(document)
+        return judgement_of(self.row(picture))
 
     def _query(
         self, wanted: Wanted, *, by: str, documents: bool
@@ -438,6 +474,30 @@ class Ledger:
     def _one(self, query: str, values: Sequence[object] = ()) -> Any:  # noqa: ANN401 -- SQL's own types
         with _explained(self.path):
             return self._db.execute(query, values).fetchone()
+
+
+def damaged(path: Path, what: str) -> LedgerError:
+    """A ledger that SQLite reads and that says what no ledger can."""
+    return LedgerError(
+        f"{path} is damaged ({what} is not as it was written); restore a copy of it, or judge "
+        "again with autocast presort --rejudge."
+    )
+
+
+def judgement_of(row: Row) -> Judgement | None:
+    """The judgement of a row that was read with its document; None where it failed.
+
+    Raises LedgerError where the document is damaged.
+    """
+    if row.document is None:
+        return None
+    try:
+        return Judgement.from_json(row.document)
+    except JudgementError as error:
+        raise LedgerError(
+            f"The ledger's judgement of {row.name} cannot be read ({str(error).rstrip('.')}); "
+            "judge it again with autocast presort --rejudge."
+        ) from error
 
 
 def _must_be(path: Path) -> None:
@@ -708,7 +768,7 @@ def _row(found: sqlite3.Row) -> Row:
     return Row(
         **{name: found[name] for name in _ROW},
         gone=bool(found["gone"]),
-        remarks=tuple((found["remarks"] or "").split()),
+        remarks=tuple(str(found["remarks"] or "").split()),
         series=series,
         document=found["document"] if "document" in names else None,
         regions=found["regions"] if "regions" in names else None,

@@ -99,5 +99,7 @@ def refresh(ledger: Ledger, models: Models) -> None:
 
 def kept_rate(ledger: Ledger) -> Rate | None:
     """The rate by the archive's scores, as it was last kept."""
-    values = [ledger.fact(key) for key in _FACTS]
-    return None if values[0] is None else Rate(*values)
+    rate, error, pictures = (ledger.number(key) for key in _FACTS)
+    if rate is None or error is None or pictures is None:
+        return None
+    return Rate(rate, error, int(pictures))

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageFilter
 
+from autocast.errors import LedgerError
 from autocast.judgement.things import CLASSES
 from autocast.judging import Examination
 
@@ -81,7 +82,22 @@ def written(regions: Regions) -> str:
 
 
 def read(text: str) -> Regions:
-    """The map that :func:`written` wrote."""
-    data = json.loads(text)
-    cells = np.frombuffer(zlib.decompress(base64.b64decode(data["cells"])), dtype=np.uint8)
-    return Regions(tuple(data["names"]), cells.reshape(data["rows"], data["columns"]))
+    """The map that :func:`written` wrote. Raises LedgerError for anything else."""
+    try:
+        data = json.loads(text)
+        names, size = tuple(map(str, data["names"])), (int(data["rows"]), int(data["columns"]))
+        packed = base64.b64decode(data["cells"], validate=True)
+        cells = np.frombuffer(zlib.decompressobj().decompress(packed, SIDE * SIDE), dtype=np.uint8)
+        found = Regions(names, cells.reshape(size))
+        whole = cells.size > 0 and int(cells.max()) < len(names)
+    except (ValueError, KeyError, TypeError, OverflowError, zlib.error) as error:
+        raise _damaged() from error
+    if not whole:
+        raise _damaged()
+    return found
+
+
+def _damaged() -> LedgerError:
+    return LedgerError(
+        "The ledger's map of a picture is damaged; judge it again with autocast presort --rejudge."
+    )

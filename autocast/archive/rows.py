@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import Any
 
-if TYPE_CHECKING:
-    from autocast.judgement import Verdict
+from autocast.judgement import REMARKS, VERDICT_WORDS, Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,6 +182,84 @@ class Wanted:
 
 
 EVERYTHING = Wanted()
+
+
+def _number(low: float, high: float) -> Callable[[object], bool]:
+    return lambda value: isinstance(value, int | float) and low <= value <= high
+
+
+def _text(value: object) -> bool:
+    return isinstance(value, str)
+
+
+def _count(value: object) -> bool:
+    return isinstance(value, int)
+
+
+def _path(value: object) -> bool:
+    return isinstance(value, bytes) and b"\0" not in value
+
+
+_share, _cast, _spread = _number(0, 1), _number(-1e9, 1e9), _number(0, 1e9)
+_SOUND: dict[str, Callable[[Any], bool]] = {
+    "id": _count,
+    "path": _path,
+    "folder": _path,
+    "at": _text,
+}
+_MAYBE: dict[str, Callable[[Any], bool]] = {
+    **dict.fromkeys(("size", "mtime"), _count),
+    **dict.fromkeys(("width", "height"), _number(1, 1e9)),
+    **dict.fromkeys(("hash", "strength", "hue", "camera", "taken", "model"), _text),
+    **dict.fromkeys(("failure", "document"), _text),
+    **dict.fromkeys(("verdict", "judged_verdict"), VERDICT_WORDS.__contains__),
+    **dict.fromkeys(("probability", "base_rate", "archive_probability"), _share),
+    **dict.fromkeys(("a", "b"), _cast),
+    **dict.fromkeys(("size_of_cast", "spread"), _spread),
+}
+_OF_SERIES: dict[str, Callable[[Any], bool]] = {
+    **dict.fromkeys(("series", "count", "sharing"), _count),
+    **dict.fromkeys(("a", "b", "shared_a", "shared_b"), _cast),
+    **dict.fromkeys(("spread", "shared_spread", "apart"), _spread),
+    **dict.fromkeys(("share", "probability"), _share),
+}
+
+
+_OF_JUDGED: dict[str, Callable[[Any], bool]] = {
+    **_SOUND,
+    **_MAYBE,
+    **dict.fromkeys(("var_a", "var_b"), _spread),
+    "cov_ab": _cast,
+    "hash": lambda value: value is None or isinstance(value, str),
+    "series": lambda value: value is None or isinstance(value, int),
+    "remarks": lambda value: isinstance(value, str) and REMARKS.keys() >= set(value.split()),
+}
+
+
+def fault_of_columns(found: Mapping[str, Any]) -> str:
+    """The same of columns of a picture that was judged, as SQL gives them; none may be empty."""
+    return next((name for name in found if not _OF_JUDGED[name](found[name])), "")
+
+
+def fault(row: Row) -> str:
+    """What of a row is nothing that autocast wrote, by its name; empty where all may be."""
+    for name, sound in _SOUND.items():
+        if not sound(getattr(row, name)):
+            return name
+    for name, sound in _MAYBE.items():
+        value = getattr(row, name)
+        if value is not None and not sound(value):
+            return name
+    if row.series is not None:
+        for name, sound in _OF_SERIES.items():
+            if not sound(getattr(row.series, name)):
+                return f"{name} of the series"
+    judged = (row.probability, row.base_rate, row.a, row.b, row.size_of_cast, row.spread)
+    if row.verdict is not None and None in (*judged, row.width, row.height, row.strength):
+        return "judgement"
+    if not REMARKS.keys() >= set(row.remarks):
+        return "remarks"
+    return "verdict" if row.verdict is None and row.failure is None else ""
 
 
 def is_address(path: bytes) -> bool:

@@ -12,9 +12,10 @@ from typing import Any
 from autocast.archive.decisions import Decided
 from autocast.archive.folders import common_root
 from autocast.archive.learnt import Sorted
+from autocast.archive.ledger import judgement_of
 from autocast.archive.rate import Rate
 from autocast.archive.rows import Counts, InSeries, Row
-from autocast.judgement import DECISION_WORDS, Judgement, hue_name
+from autocast.judgement import DECISION_WORDS, hue_name
 from autocast.report.text import (
     GLUE,
     NARROWEST,
@@ -198,9 +199,10 @@ def decided_text(said: Sequence[Decided]) -> str:
 
 def _asked(row: Row) -> str:
     """What decides a picture that asks, by this archive's verdict."""
-    if row.verdict != "ask" or row.document is None:
+    found = judgement_of(row) if row.verdict == "ask" else None
+    if found is None:
         return ""
-    judgement = replace(Judgement.from_json(row.document), verdict="ask")
+    judgement = replace(found, verdict="ask")
     return question_words(judgement).replace(GLUE, " ")
 
 

@@ -27,10 +27,10 @@ from starlette.routing import Route
 
 from autocast.archive.decisions import decide, undo
 from autocast.archive.learnt import adopt, proposal, take_back
-from autocast.archive.ledger import Ledger
+from autocast.archive.ledger import Ledger, judgement_of
 from autocast.archive.queues import following, start_of_draw, tally
 from autocast.errors import AutocastError, LedgerError, OutputError, UnreadablePicture
-from autocast.judgement import DECISION_WORDS, Judgement
+from autocast.judgement import DECISION_WORDS
 from autocast.modelstore import Models, default_models
 from autocast.report.pages.environment import REPORT, environment
 from autocast.report.text import printable
@@ -202,14 +202,15 @@ class Review:
         with Ledger.read(self.path) as ledger:
             row = _row(ledger, asked.key(given.get("picture")))
             rate = ledger.rate_of_casts()
-        if row.document is None:
+        first = judgement_of(row)
+        if first is None:
             raise UnreadablePicture("There is no judgement of it to set another beside.")
         second = self.pictures.second(row, hints)
         return self._page(
             "again.html",
             **views.beside(
                 row,
-                Judgement.from_json(row.document),
+                first,
                 second,
                 rate,
             ),

@@ -18,6 +18,7 @@ from autocast.archive.decisions import (
     decided,
 )
 from autocast.archive.folders import common_root, folders
+from autocast.archive.ledger import judgement_of
 from autocast.archive.queues import DRAWN, QUEUES, Queue, following, tally
 from autocast.archive.rows import Row, folder_of
 from autocast.colour import at_60
@@ -152,7 +153,7 @@ class Look:
 
 def look(ledger: Ledger, row: Row, queue: Queue) -> Look:
     """A picture as it is met in a queue."""
-    judgement = None if row.document is None else Judgement.from_json(row.document)
+    judgement = judgement_of(row)
     others = companions(ledger, row, queue.person)
     said = decided(ledger, row)
     mine = queue.name != "disagreements"

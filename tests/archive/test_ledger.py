@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import itertools
 import os
 import shutil
 import sqlite3
@@ -14,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from autocast.archive import ledger as ledgers, schema
-from autocast.archive.ledger import Ledger, now
+from autocast.archive.ledger import Ledger, judgement_of, now
 from autocast.archive.rows import Entry, Outcome, Wanted
 from autocast.errors import LedgerError
 from tests import samples
@@ -284,3 +285,60 @@ def test_no_lock_is_taken_through_a_link(tmp_path: Path) -> None:
     with pytest.raises(LedgerError, match=r"a\.ledger\.lock is no file, as the lock"):
         Ledger.write(tmp_path / "a.ledger")
     assert dear.read_bytes() == b"dear"
+
+
+ROTTED: dict[str, tuple[object, ...]] = {
+    "path": ("text", 7, None, b"a\0"),
+    "folder": ("text", -5),
+    "verdict": ("sure", 3, b"cast"),
+    "probability": ("high", -7.0, 1e300, b""),
+    "base_rate": ("[[[", None, 2.0),
+    "a": ("<script>", float("inf"), None),
+    "width": ("[]", 0, -3),
+    "remarks": ("haunted", 7),
+    "cov_ab": (b"", 1e8),
+    "at": (b"",),
+    "camera": (b"\1",),
+}
+
+
+@pytest.mark.parametrize(("column", "value"), [(c, v) for c, some in ROTTED.items() for v in some])
+def test_a_rotted_picture_gets_a_sentence(filled: Path, column: str, value: object) -> None:
+    changed(filled, f"UPDATE pictures SET {column} = ? WHERE verdict NOT NULL", value)  # noqa: S608
+    said = 0
+    with Ledger.read(filled) as opened:
+        for look in (
+            lambda: list(opened.pages(documents=True)),
+            opened.counts,
+            lambda: list(opened.singles()),
+            lambda: list(opened.probabilities()),
+        ):
+            try:
+                look()
+            except LedgerError as error:
+                said += 1
+                assert str(filled) in str(error)  # noqa: PT017 -- those that fail
+                assert "restore a copy" in str(error)  # noqa: PT017
+    assert said
+
+
+@pytest.mark.parametrize("document", ["", "{", "[]", '{"name": 3}', '{"schema": 3}', b"\xff"])
+def test_a_rotted_judgement_gets_a_sentence_that_names_the_picture(
+    filled: Path, document: str | bytes
+) -> None:
+    changed(filled, "UPDATE judgements SET json = CAST(? AS TEXT)", document)
+    with Ledger.read(filled) as opened:
+        with pytest.raises(LedgerError, match=r"1\.jpg|cannot be used"):
+            opened.judgement(1)
+        with pytest.raises(LedgerError, match=r"1\.jpg|cannot be used"):
+            list(map(judgement_of, itertools.chain(*opened.pages(documents=True))))
+
+
+def changed(ledger: Path, change: str, value: object) -> None:
+    """Rot: what SQLite's own checks would refuse."""
+    with contextlib.closing(sqlite3.connect(ledger, isolation_level=None)) as connection:
+        connection.execute("PRAGMA writable_schema = 1")
+        connection.execute("UPDATE sqlite_master SET sql = replace(sql, ' NOT NULL', '')")
+    with contextlib.closing(sqlite3.connect(ledger, isolation_level=None)) as connection:
+        connection.execute("PRAGMA ignore_check_constraints = 1")
+        connection.execute(f"{change} AND id = 1" if "WHERE" in change else change, (value,))

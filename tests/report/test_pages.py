@@ -24,7 +24,7 @@ from autocast.cli import app
 from autocast.errors import OutputError
 from autocast.judgement import DECISION_WORDS, REMARKS, Cast
 from autocast.judgement.sentences import compose, letter, question
-from autocast.judgement.things import BY_NAME, mark_of
+from autocast.judgement.things import BY_NAME, OBJECT, mark_of
 from autocast.report import pages
 from autocast.report.pages import overview
 from autocast.report.pages.cards import Shown, card
@@ -336,7 +336,7 @@ def test_a_remark_that_is_the_reason_is_not_said_again_below_it(tmp_path: Path) 
 
 
 def test_every_mark_is_drawn_as_the_table_of_things_has_it(tmp_path: Path) -> None:
-    kinds = [*BY_NAME, "snow"]
+    kinds = [*BY_NAME, OBJECT]
     first = samples.LIKELY.evidence[0]
     evidence = tuple(replace(first, kind=kind, label=kind) for kind in kinds)
     judgement = replace(samples.LIKELY, evidence=evidence)

@@ -18,6 +18,7 @@ import numpy as np
 
 from autocast import colour as formulas
 from autocast.archive.decisions import Decided
+from autocast.archive.ledger import judgement_of
 from autocast.archive.regions import read
 from autocast.archive.rows import InSeries, Row, is_address
 from autocast.judgement import REMARKS, Judgement, describe
@@ -146,7 +147,7 @@ def card(  # noqa: PLR0913 -- what a card says that its row does not
     if row.verdict is None or row.a is None or row.b is None:
         failure, words = printable(row.failure or ""), OUTCOME_WORDS["failed"]
         return Card(name, folder, link, shown, "failed", words, failure)
-    judgement = None if row.document is None else Judgement.from_json(row.document)
+    judgement = judgement_of(row)
     why = reasons(row.verdict, row.remarks, (row.a, row.b))
     asked = None if judgement is None else _asked(row, judgement)
     return Card(
