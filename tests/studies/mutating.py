@@ -25,7 +25,9 @@ import tempfile
 import time
 import traceback
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import partial
 from multiprocessing.connection import Connection, wait
 from multiprocessing.process import BaseProcess
 from pathlib import Path
@@ -44,6 +46,12 @@ LIMIT = 4096
 """Megabytes at which the system refuses more to a process."""
 FRESH_AFTER = 2000
 """Commands after which a process is replaced by a new one."""
+
+
+Make = Callable[[int], tuple[str, bytes]]
+"""From a number to a file: its suffix and its bytes."""
+Commands = Callable[[int, Path, Path], list[tuple[str, list[str]]]]
+"""From a file's number, its path and a folder for what is made, to names and arguments."""
 
 
 class Outcome(NamedTuple):
@@ -133,8 +141,8 @@ class Worker:
 class Found:
     """Counts, and an example of each defect."""
 
-    keep: Path | None
-    seed: int
+    make: Make
+    keep: Path | None = None
     counts: Counter[str] = field(default_factory=Counter)
     shown: Counter[str] = field(default_factory=Counter)
     most: float = 0.0
@@ -147,7 +155,7 @@ class Found:
             self.shown[kind] += 1
             print(f"{kind}: mutant {number}, {command}\n    {detail.strip()[-1500:]}", flush=True)
         if self.keep is not None:
-            suffix, data = mutants.mutant(number, self.seed)
+            suffix, data = self.make(number)
             (self.keep / f"{number}-{command}.{suffix}").write_bytes(data)
 
     def take(self, path: Path, number: int, command: str, outcome: Outcome) -> None:
@@ -185,6 +193,7 @@ class Campaign:
     files: Path
     count: int
     found: Found
+    commands: Commands
     until: float = math.inf
     next: int = 0
     queues: dict[int, list[tuple[str, list[str]]]] = field(default_factory=dict)
@@ -204,12 +213,12 @@ class Campaign:
     def open(self, out: Path) -> int:
         """Write the next mutant."""
         number, self.next = self.next, self.next + 1
-        suffix, data = mutants.mutant(number, self.found.seed)
+        suffix, data = self.found.make(number)
         path = self.files / f"m{number}.{suffix}"
         path.write_bytes(data)
         out.mkdir(exist_ok=True)
         self.sources[number] = path, hashlib.sha256(data).hexdigest()
-        self.queues[number] = commands(number, path, out)
+        self.queues[number] = self.commands(number, path, out)
         return number
 
     def close(self, worker: Worker) -> None:
@@ -242,12 +251,15 @@ class Campaign:
 
 
 def run(
-    count: int, seed: int, processes: int, keep: Path | None = None, minutes: float = math.inf
-) -> Found:
-    """Send so many mutants through, and count what they show."""
-    found = Found(keep, seed)
+    found: Found,
+    through: Commands,
+    count: int,
+    processes: int,
+    minutes: float = math.inf,
+) -> None:
+    """Send so many files through, and count what they show."""
     with tempfile.TemporaryDirectory() as folder:
-        campaign = Campaign(Path(folder), count, found, time.monotonic() + 60 * minutes)
+        campaign = Campaign(Path(folder), count, found, through, time.monotonic() + 60 * minutes)
         workers = [Worker(folder) for _ in range(processes)]
         busy = [worker for worker in workers if campaign.give(worker)]
         while busy:
@@ -257,12 +269,11 @@ def run(
         for worker in workers:
             worker.process.kill()
         found.count = campaign.next
-    return found
 
 
-def main() -> None:
-    """Run and print."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+def told(description: str, begin: Callable[[int], tuple[Make, Commands]]) -> None:
+    """Read the options, run, and print; ``begin`` is given the seed."""
+    parser = argparse.ArgumentParser(description=description)
     parser.add_argument("--count", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--processes", type=int, default=os.cpu_count() or 1)
@@ -272,12 +283,14 @@ def main() -> None:
     if given.keep is not None:
         given.keep.mkdir(parents=True, exist_ok=True)
     started = time.monotonic()
-    found = run(given.count, given.seed, given.processes, given.keep, given.minutes)
-    print(f"{found.count} mutants in {time.monotonic() - started:.0f} s; seed {given.seed}")
+    make, through = begin(given.seed)
+    found = Found(make, given.keep)
+    run(found, through, given.count, given.processes, given.minutes)
+    print(f"{found.count} files in {time.monotonic() - started:.0f} s; seed {given.seed}")
     for kind, count in sorted(found.counts.items()):
         print(f"{count:>8}  {kind}")
     print(f"most memory beside what was held before: {found.most:.0f} MB")
 
 
 if __name__ == "__main__":
-    main()
+    told(__doc__.splitlines()[0], lambda seed: (partial(mutants.mutant, seed=seed), commands))
