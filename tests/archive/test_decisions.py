@@ -294,7 +294,8 @@ def test_an_earlier_ledger_is_brought_up_to_date_with_what_was_decided(tmp_path:
         old.execute("PRAGMA user_version = 2")
         old.execute(
             "INSERT INTO pictures (id, path, folder, hash, verdict, probability, base_rate, a, b, "
-            "size_of_cast, remarks, at) VALUES (1, X'61', X'', 'h', 'ask', .3, .2, 0, 5, 5, '', '')"
+            "size_of_cast, spread, strength, width, height, remarks, at) VALUES (1, X'61', X'', "
+            "'h', 'ask', .3, .2, 0, 5, 5, 1, 'slight', 9, 9, '', '')"
         )
         old.execute("INSERT INTO decisions (picture, decision, person, hash, at) "
                     "VALUES (1, 'fine', 'Ada', 'h', 't')")  # fmt: skip
