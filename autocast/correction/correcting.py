@@ -323,11 +323,29 @@ def correct_and_keep(
         why = "This is the proposed correction; no copy was asked for, so nothing was written."
         return Correction(judgement, None, why, advice, None), Work(before, applied, None)
     target = Path(to)
-    copy_picture(original, target, Recoding(applied), wish.report, force=wish.force)
-    after = examine(target, wish.hints, models=wish.models)
+    read: list[Examination] = []
+    copy_picture(
+        original,
+        target,
+        Recoding(applied),
+        wish.report,
+        force=wish.force,
+        read_back=lambda copy: read.append(examine(copy, wish.hints, models=wish.models)),
+    )
+    after = _named(read[0], target)
     proof = prove(before, after, move)
     done = Correction(judgement, str(target), proof.sentence, advice, proof)
     return done, Work(before, applied, after)
+
+
+def _named(examination: Examination, target: Path) -> Examination:
+    """What was read of a copy under the name that it had while it was written."""
+    name = str(target)
+    return dataclasses.replace(
+        examination,
+        picture=dataclasses.replace(examination.picture, name=name),
+        judgement=dataclasses.replace(examination.judgement, name=name),
+    )
 
 
 def _checked_target(

@@ -26,9 +26,10 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from autocast.errors import OutputError, UnreadablePicture, UnsupportedPicture
+from autocast.errors import OutputError, PictureError, UnreadablePicture, UnsupportedPicture
 from autocast.picture import decoding
 from autocast.picture.decoding import ASSOCIATED, SEPARATE, top_of
+from autocast.picture.opening import open_picture
 from autocast.picture.reading import NoFile, open_file
 from autocast.picture.writing import check_free, whole, writing
 
@@ -135,12 +136,31 @@ def check_copy(source: Path, to: Path, *, force: bool) -> str:
     return kind
 
 
-def copy_picture(source: Path, to: Path, change: Change, report: Report, *, force: bool) -> None:
-    """Write a copy of ``source`` with its colours changed. Raises PictureError or OutputError."""
+def copy_picture(  # noqa: PLR0913 -- what differs between copies, by name
+    source: Path,
+    to: Path,
+    change: Change,
+    report: Report,
+    *,
+    force: bool,
+    read_back: Callable[[Path], object] = open_picture,
+) -> None:
+    """Write a copy of ``source`` with its colours changed.
+
+    It takes its place once ``read_back`` has read it. Raises PictureError or OutputError.
+    """
     kind = check_copy(source, to, force=force)
     write = {"JPEG": _copy_jpeg, "PNG": _copy_png, "WEBP": _copy_webp, "TIFF": _copy_tiff}[kind]
-    with whole(to, force=force) as beside, _opened(source) as file:
-        decoding.guarded(str(source), lambda: write(file, str(source), beside, change, report))
+    with whole(to, force=force) as beside:
+        with _opened(source) as file:
+            decoding.guarded(str(source), lambda: write(file, str(source), beside, change, report))
+        try:
+            read_back(beside)
+        except PictureError as error:
+            raise OutputError(
+                f"The copy of {source} could not be read back and was not kept: what the "
+                "original holds beside its pixels is damaged. Save it anew and correct that."
+            ) from error
 
 
 def _in_order(work: Callable[[T], Made], given: Iterable[T]) -> Iterator[Made]:

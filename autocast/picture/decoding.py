@@ -45,6 +45,8 @@ Source = str | os.PathLike[str] | bytes | BinaryIO | Image.Image | NDArray[Any]
 
 PIXEL_LIMIT = 300_000_000
 """Most pixels a picture may have (project convention)."""
+SIDE_LIMIT = 1_000_000
+"""Most pixels of its width and of its height: what libpng takes unless told otherwise."""
 
 
 @dataclass(slots=True)
@@ -332,6 +334,11 @@ def _check_size(width: int, height: int, name: str) -> None:
         raise PictureTooLarge(
             f"{name} has {width} x {height} = {width * height / 1e6:.0f} million pixels; "
             f"at most {PIXEL_LIMIT / 1e6:.0f} million are taken, so give a smaller copy."
+        )
+    if max(width, height) > SIDE_LIMIT:
+        raise PictureTooLarge(
+            f"{name} is {width} x {height} pixels; at most {SIDE_LIMIT} are taken on a side, "
+            "so give a part of it."
         )
 
 

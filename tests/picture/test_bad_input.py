@@ -360,3 +360,8 @@ def test_images_of_strange_kinds() -> None:
     assert refusal(deep, UnsupportedPicture).startswith("image ")
     floats = Image.fromarray(np.full((20, 20), 7.0, np.float32))
     assert refusal(floats, UnsupportedPicture).startswith("image ")
+
+
+def test_a_side_longer_than_decoders_take_is_refused_before_it_is_decoded() -> None:
+    data = _claims_to_be(72, 1_048_624, "PNG")
+    assert "at most 1000000 are taken on a side" in refusal(data, PictureTooLarge)

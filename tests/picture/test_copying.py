@@ -283,6 +283,21 @@ def test_a_file_that_is_there_is_replaced_by_force_alone(tmp_path: Path) -> None
     assert to.read_bytes().startswith(b"\x89PNG")
 
 
+def test_a_copy_that_cannot_be_read_back_takes_no_place(tmp_path: Path) -> None:
+    source, to = tmp_path / "a.png", tmp_path / "b.png"
+    Image.fromarray(CODES).save(source)
+    to.write_bytes(b"dear")
+
+    def refused(copy: Path) -> None:
+        assert copy.read_bytes().startswith(b"\x89PNG")
+        raise UnreadablePicture("torn")
+
+    with pytest.raises(OutputError, match=r"a\.png could not be read back and was not kept"):
+        copy_picture(source, to, dimmed, quiet, force=True, read_back=refused)
+    assert to.read_bytes() == b"dear"
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.png", "b.png"]
+
+
 def test_another_ending_is_refused(tmp_path: Path) -> None:
     source = tmp_path / "a.png"
     Image.fromarray(CODES).save(source)
