@@ -71,20 +71,34 @@ _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 """First characters that make a spreadsheet calculate a text (OWASP, "CSV injection")."""
 
 
-def export(ledger: Ledger, to: Path, *, force: bool = False) -> int:
+def export(
+    ledger: Ledger, to: Path, *, force: bool = False, salvage: bool = False
+) -> tuple[int, int]:
     """Write the whole ledger to ``to``, its kind by its ending; how many pictures.
 
-    A file that is there is replaced only with ``force``. Raises OutputError.
+    A file that is there is replaced only with ``force``. With ``salvage`` pictures whose rows
+    are damaged are left out, and counted second. Raises OutputError.
     """
     writers = {".csv": _csv, ".jsonl": _json_lines, ".parquet": _parquet}
     writer = chosen(ledger, to, writers, force=force)
-    count = 0
-    pages = ledger.pages(Wanted(gone=True), by="path", documents=writer is not _csv)
+    documents = writer is not _csv
+    count = damaged = 0
     with whole(to, force=force) as beside, writer(beside) as write:
-        for page in pages:
-            write(page)
-            count += len(page)
-    return count
+        if not salvage:
+            for page in ledger.pages(Wanted(gone=True), by="path", documents=documents):
+                write(page)
+                count += len(page)
+            return count, 0
+        for row in ledger.salvaged(documents=documents):
+            try:
+                if row is None:
+                    damaged += 1
+                else:
+                    write([row])
+                    count += 1
+            except LedgerError:  # its judgement in full
+                damaged += 1
+    return count, damaged
 
 
 def chosen(ledger: Ledger, to: Path, writers: Mapping[str, T], *, force: bool) -> T:

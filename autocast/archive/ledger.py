@@ -50,6 +50,8 @@ from autocast.judgement import (
 
 PAGE = 500
 """Rows read at a time unless another number is asked for (project convention)."""
+_LEAST_ROW = 32
+"""Bytes that a picture's row takes at least: its path, verdict and time (project convention)."""
 _WAIT = 10.0
 """Seconds to wait for another program that holds the ledger (project convention)."""
 
@@ -424,6 +426,26 @@ class Ledger:
             raise LedgerError(f"{self.path} holds no picture number {picture}.")
         return self._row(found)
 
+    def salvaged(self, *, documents: bool = False) -> Iterator[Row | None]:
+        """Picture by picture by its number, None for each that cannot be read.
+
+        For a damaged ledger: what is sound does not wait for what is not.
+        """
+        # A rotted number may be any; no file holds more rows than these.
+        most = self.path.stat().st_size // _LEAST_ROW
+        with contextlib.suppress(LedgerError):
+            most = min(most, self._one("SELECT max(id) FROM pictures")[0] or 0)
+        query = f"{_select(documents=documents)} WHERE id = ?"
+        for picture in range(1, most + 1):
+            try:
+                found = self._one(query, (picture,))
+                row = None if found is None else self._row(found)
+            except LedgerError:
+                yield None
+            else:
+                if row is not None:
+                    yield row
+
     def _row(self, found: sqlite3.Row) -> Row:
         row = _row(found)
         wrong = fault(row)
@@ -620,6 +642,10 @@ def _explained(path: Path) -> Iterator[None]:
         yield
     except sqlite3.Error as error:
         raise LedgerError(_sentence(path, error)) from error
+    except UnicodeDecodeError as error:  # what SQLite says of rotted tables need be no text
+        raise LedgerError(
+            f"{path} is damaged ({error.reason}); restore a copy of it, or start a new ledger."
+        ) from error
 
 
 def _sentence(path: Path, error: sqlite3.Error) -> str:

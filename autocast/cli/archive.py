@@ -372,6 +372,14 @@ def export(
             "evaluate read.",
         ),
     ] = None,
+    salvage: Annotated[
+        bool,
+        typer.Option(
+            "--salvage",
+            help="With --to: of a damaged ledger write what can still be read, and say how much "
+            "cannot.",
+        ),
+    ] = False,
     force: Annotated[bool, typer.Option("--force", help="Replace a file that exists.")] = False,
 ) -> None:
     """Write a ledger as a table: CSV, JSON Lines, or Parquet (needs autocast[parquet]).
@@ -388,6 +396,8 @@ def export(
     """
     if to is decisions is manifest is None:
         raise typer.BadParameter("say what to write.", param_hint="--to, --decisions or --manifest")
+    if salvage and to is None:
+        raise typer.BadParameter("goes with --to only.", param_hint="--salvage")
     with one_sentence():
         from autocast.archive.export import export as write
         from autocast.archive.grades import export_decisions, write_manifest
@@ -396,7 +406,9 @@ def export(
 
         with Ledger.read(ledger) as opened:
             if to is not None:
-                typer.echo(f"{counted(write(opened, to, force=force), 'picture')} written to {to}.")
+                count, lost = write(opened, to, force=force, salvage=salvage)
+                told = f"{counted(count, 'picture')} written to {to}."
+                typer.echo(f"{told} {lost:,} could not be read." if salvage else told)
             if decisions is not None:
                 count = export_decisions(opened, decisions, force=force)
                 typer.echo(f"{counted(count, 'decision')} written to {decisions}.")

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import json
 import os
+import sqlite3
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -12,6 +14,7 @@ from urllib.parse import unquote_to_bytes
 
 import pytest
 from lxml import etree
+from typer.testing import CliRunner
 
 from autocast.archive.decisions import Wish, by_content, decide
 from autocast.archive.export import COLUMNS, defused, export
@@ -20,10 +23,11 @@ from autocast.archive.kept import check_kept
 from autocast.archive.ledger import Ledger, now
 from autocast.archive.rows import Entry, Outcome, Row
 from autocast.archive.sidecars import NAMESPACE, SUBJECT, completed, sidecar_of, write_sidecars
-from autocast.errors import OutputError
+from autocast.cli import app
+from autocast.errors import LedgerError, OutputError
 from autocast.judgement import Judgement
 from autocast.picture.writing import whole
-from tests import samples
+from tests import ledgers, samples
 
 RDF = "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}"
 DC = "{http://purl.org/dc/elements/1.1/}"
@@ -54,7 +58,7 @@ def ledger(tmp_path: Path) -> Path:
 
 def written(ledger: Path, to: Path) -> Path:
     with Ledger.read(ledger) as opened:
-        assert export(opened, to) == 4
+        assert export(opened, to) == (4, 0)
     return to
 
 
@@ -113,7 +117,7 @@ def test_nothing_is_overwritten_unasked_and_nothing_half_written_stays(
         with pytest.raises(OutputError, match="exists already"):
             export(opened, mine)
         assert mine.read_text(encoding="ascii") == "mine"
-        assert export(opened, mine, force=True) == 4
+        assert export(opened, mine, force=True) == (4, 0)
         with pytest.raises(OutputError, match=r"must end in \.csv, \.jsonl, \.parquet"):
             export(opened, tmp_path / "a.xlsx")
         with pytest.raises(OutputError, match="does not exist; make the folder first"):
@@ -174,7 +178,7 @@ def test_no_table_is_written_onto_what_a_ledger_is_about(
                     write(opened, to, force=True)
         with pytest.raises(OutputError, match=KEPT):
             check_kept(opened, to)
-        assert export(opened, tmp_path / "new.csv") == 2
+        assert export(opened, tmp_path / "new.csv") == (2, 0)
     assert kept.read_bytes() == before
 
 
@@ -409,3 +413,39 @@ def test_a_sidecar_carries_what_people_decided_and_who(tmp_path: Path) -> None:
     assert not list(root.iter(f"{OURS}Decisions"))
     (subjects,) = root.iter(f"{DC}subject")
     assert values(subjects, f"{RDF}li") == [SUBJECT + "likely cast"]
+
+
+def test_what_is_sound_in_a_damaged_ledger_is_salvaged(tmp_path: Path) -> None:
+    names = [f"mole/{k:03}.png".encode() for k in range(300)]
+    ledger = ledgers.build(tmp_path, names, ledgers.cycle(len(names)), 0)
+    with contextlib.closing(sqlite3.connect(ledger)) as plain:
+        plain.execute("PRAGMA ignore_check_constraints = ON")
+        plain.execute("UPDATE pictures SET verdict = 'perhaps' WHERE id = 2")
+        plain.execute("UPDATE judgements SET json = '{' WHERE picture IN (3, 4)")
+        plain.commit()
+        roots = plain.execute("SELECT rootpage FROM sqlite_master WHERE name = 'pictures'")
+        (root,) = roots.fetchone()
+    with Ledger.read(ledger) as opened:
+        with pytest.raises(LedgerError, match="damaged"):
+            export(opened, tmp_path / "a.jsonl")
+        assert not (tmp_path / "a.jsonl").exists()
+        assert export(opened, tmp_path / "a.csv", salvage=True) == (299, 1)
+        assert export(opened, tmp_path / "a.jsonl", salvage=True) == (297, 3)
+    lines = (tmp_path / "a.jsonl").read_text().splitlines()
+    assert {json.loads(line)["verdict"] for line in lines} == {"clear", "cast", "ask"}
+    # A leaf of the table is gone: the other leaves' rows are still read.
+    data = bytearray(ledger.read_bytes())
+    size = int.from_bytes(data[16:18], "big")
+    first = int.from_bytes(data[size * (root - 1) + 12 : size * (root - 1) + 14], "big")
+    leaf = int.from_bytes(data[size * (root - 1) + first :][:4], "big")
+    data[size * (leaf - 1) : size * leaf] = bytes(size)
+    ledger.write_bytes(data)
+    with Ledger.read(ledger) as opened:
+        count, lost = export(opened, tmp_path / "b.csv", salvage=True)
+    assert 200 < count < 299
+    assert count + lost == 300
+    told = CliRunner().invoke(
+        app, ["export", str(ledger), "--salvage", "--to", f"{tmp_path}/c.csv"]
+    )
+    assert f"{count} pictures written to" in told.stdout
+    assert f"{lost} could not be read" in told.stdout

@@ -129,6 +129,7 @@ def commands(number: int, path: Path, out: Path) -> list[tuple[str, list[str]]]:
     second = (
         ("export", ["export", ledger, "--to", str(out / "t.csv"), "--force"]),
         ("export", ["export", ledger, "--to", str(out / "t.jsonl"), "--force"]),
+        ("salvage", ["export", ledger, "--salvage", "--to", str(out / "s.jsonl"), "--force"]),
         ("report", ["report", ledger, "--to", str(out / f"report-{number}")]),
         ("list", ["list", ledger, "--verdict", "ask", "--hue", "warm", "--undecided"]),
     )
