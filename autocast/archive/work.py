@@ -16,6 +16,9 @@ from autocast.modelstore import Models
 from autocast.picture import Source
 from autocast.picture.reading import open_file
 
+_READ_AT_ONCE = 1 << 25
+"""Bytes up to which a file is read once, and held while it is judged (project convention)."""
+
 
 def judged(entry: Entry, models: Models) -> Outcome:
     """Judge one picture. Raises ModelError alone: that is no fault of the picture."""
@@ -57,12 +60,18 @@ def _opened(entry: Entry, name: str) -> tuple[Source, str | None]:
     if is_address(entry.path):
         from autocast.archive.remote import contents
 
-        source = io.BytesIO(contents(entry.path))
-        source.name = name
-        return source, hashlib.sha256(source.getbuffer()).hexdigest()
-    # Read twice, from the system's cache the second time: a large file need not fit in memory.
+        return _held(contents(entry.path), name)
     try:
         with open_file(entry.path) as file:
+            if os.fstat(file.fileno()).st_size <= _READ_AT_ONCE:
+                return _held(file.read(), name)
+            # A large file need not fit in memory: it is read twice.
             return name, hashlib.file_digest(file, "sha256").hexdigest()
     except OSError:
         return name, None
+
+
+def _held(content: bytes, name: str) -> tuple[Source, str]:
+    source = io.BytesIO(content)
+    source.name = name
+    return source, hashlib.sha256(content).hexdigest()

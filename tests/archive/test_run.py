@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import json
 import os
 import pickle
@@ -22,7 +23,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from autocast.archive import run as running
+from autocast.archive import run as running, work
 from autocast.archive.ledger import Ledger
 from autocast.archive.rate import refresh
 from autocast.archive.rows import Counts, Entry, Outcome, Wanted
@@ -32,6 +33,8 @@ from autocast.archive.work import judged, judged_by_pickled
 from autocast.archive.workers import Processes, WorkerPool
 from autocast.errors import ArchiveError, LedgerError, ModelError
 from autocast.modelstore import Models, default_models
+from autocast.picture import decoding
+from autocast.picture.reading import open_file
 from tests import archives
 from tests.archives import Deadly, Threads, archive, invented, other_models
 
@@ -311,6 +314,29 @@ def test_pictures_at_addresses_are_judged(tmp_path: Path, real: Path) -> None:
         for path in (tmp_path / "a.ledger", tmp_path / "b.ledger")
     ]
     assert said[0] == said[1]
+
+
+def test_a_picture_is_read_once_so_that_what_is_hashed_is_what_is_judged(
+    real: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    photograph = next((real / "market").iterdir())
+    entry = Entry(os.fsencode(photograph), None, None)
+    read_once = judged(entry, default_models())
+    assert read_once.hash == hashlib.sha256(photograph.read_bytes()).hexdigest()
+    opened: list[object] = []
+
+    def noted(path: bytes | str) -> object:
+        opened.append(path)
+        return open_file(path)
+
+    for module in (work, decoding):
+        monkeypatch.setattr(module, "open_file", noted)
+    assert judged(entry, default_models()).judgement == read_once.judgement
+    assert opened == [entry.path]
+    monkeypatch.setattr(work, "_READ_AT_ONCE", 0)
+    again = judged(entry, default_models())
+    assert (again.hash, again.judgement) == (read_once.hash, read_once.judgement)
+    assert len(opened) == 3
 
 
 def test_names_that_are_no_unicode_come_through(tmp_path: Path, real: Path) -> None:
