@@ -119,10 +119,19 @@ def correct(
             write_clf(work.curves, correction.judgement.name, clf, force=force)
         proof = correction.proof
         if pair is not None and to is not None and work.after is not None and proof is not None:
+            from autocast.picture import reduced_pixels
+            from autocast.report.evidence_picture import WIDTH
             from autocast.report.pair import draw_pair
 
             check_target(to, pair, force=force, source_is=_COPY)
-            draw_pair(work.before.picture, work.after.picture, proof, pair, force=force)
+            draw_pair(
+                work.before.picture,
+                work.after.picture,
+                proof,
+                pair,
+                force=force,
+                photographs=(reduced_pixels(picture, WIDTH), reduced_pixels(to, WIDTH)),
+            )
     if correction.advice is None:
         raise typer.Exit(3)
     if proof is not None and not proof.passed:

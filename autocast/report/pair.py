@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from autocast.correction.check import OUTCOMES
 from autocast.picture.writing import whole
 from autocast.report.evidence_picture import places, png_of
 from autocast.report.evidence_picture.looks import SOFT
-from autocast.report.evidence_picture.pictures import resized
+from autocast.report.evidence_picture.pictures import framed, resized
 from autocast.report.evidence_picture.sheet import (
     DPI,
     GAP,
@@ -27,35 +27,58 @@ from autocast.report.spots import CAUTION
 from autocast.report.text import position, printable, shorten
 
 if TYPE_CHECKING:
+    import numpy as np
     from matplotlib.figure import Figure
+    from numpy.typing import NDArray
 
     from autocast.correction.check import Proof, ProvenReading
     from autocast.picture import Picture
+
+    Pixels = NDArray[np.floating[Any]]
 
 _NAME = 34
 """Pixels above the pictures."""
 
 
-def draw_pair(before: Picture, after: Picture, proof: Proof, to: Path, *, force: bool) -> None:
-    """Write the pair, whole or not at all. Raises OutputError."""
-    png = png_of(figure(before, after, proof))
+def draw_pair(  # noqa: PLR0913 -- both pictures, what is said of them, and where it goes
+    before: Picture,
+    after: Picture,
+    proof: Proof,
+    to: Path,
+    *,
+    force: bool,
+    photographs: tuple[Pixels, Pixels] | None = None,
+) -> None:
+    """Write the pair, whole or not at all; arguments as for :func:`figure`. Raises OutputError."""
+    png = png_of(figure(before, after, proof, photographs))
     with whole(to, force=force) as beside:
         beside.write_bytes(png)
 
 
-def figure(before: Picture, after: Picture, proof: Proof) -> Figure:
+def figure(
+    before: Picture,
+    after: Picture,
+    proof: Proof,
+    photographs: tuple[Pixels, Pixels] | None = None,
+) -> Figure:
     """The pair as a matplotlib figure on an Agg canvas.
 
-    Raises OutputError when matplotlib is missing.
+    ``photographs`` are both whole upright pictures (H, W, 3), sRGB-encoded 0..1, to
+    be shown in place of the small working pixels. Raises OutputError when matplotlib
+    is missing.
     """
     drawn, canvas = new_figure("the pair")
-    way, size = laid(before.encoded.shape)
+    pixels: tuple[Pixels, Pixels] = (before.encoded, after.encoded)
+    if photographs is not None:
+        one, other = photographs
+        pixels = (framed(one, before.frame), framed(other, after.frame))
+    way, size = laid(pixels[0].shape)
     marked = [Marked(r.letter, r.x, r.y) for r in proof.readings]
-    one, other = (
-        Shown(words, resized(picture.encoded, size), picture.frame, marked)
-        for words, picture in (("as it came", before), ("corrected copy", after))
+    stage = Stage(
+        way,
+        Shown("as it came", resized(pixels[0], size), before.frame, marked),
+        Shown("corrected copy", resized(pixels[1], size), after.frame, marked),
     )
-    stage = Stage(way, one, other)
     full = WIDTH - 2 * MARGIN
     name = Line(shorten(printable(before.name), 90), 10, ink=SOFT)
     found = wrapped([Line(printable(proof.sentence), 11, "bold")], full)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import re
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -248,6 +249,19 @@ def test_wide_tables_scroll_by_keyboard_where_the_screen_is_narrow(
     page.wait_for_function("e => e.scrollLeft > 0", arg=table.element_handle())
     seen.context.close()
     assert seen.wrong == []
+
+
+def test_an_opened_card_leaves_no_hole(watched: Watched, report: Path) -> None:
+    page = watched.open(report, "pictures.html#verdict=cast")
+    page.locator("summary").nth(1).click()
+    top = "(e) => Math.round(e.getBoundingClientRect().top)"
+    rows = page.evaluate(f"[...document.querySelectorAll('.card')].map({top})")
+    counts = Counter(rows)
+    opened = rows[1]
+    widest = max(counts.values())
+    assert counts.pop(opened) == 1
+    # Every row but the last is full.
+    assert {n for top, n in counts.items() if top != max(counts)} == {widest}
 
 
 def test_filters_that_meet_nothing_say_so(watched: Watched, report: Path) -> None:

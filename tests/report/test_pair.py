@@ -88,6 +88,27 @@ def test_both_pictures_bear_the_same_letters_at_the_places_that_were_read() -> N
         assert marked["B"] == pytest.approx((0.7, 0.9), abs=0.01)
 
 
+def test_photographs_are_shown_at_the_size_of_the_sheet() -> None:
+    """Stripes that the working pixels cannot hold are seen, within the frame that was judged."""
+    stripes = np.zeros((800, 1200, 3), dtype=np.float32)
+    stripes[:, ::4] = stripes[:, 1::4] = 1.0
+    stripes[:, :120] = 0.5  # a border that was cut away
+    frame = Place(0.1, 0.0, 0.9, 1.0)
+    shown = picture((0.5, 0.5, 0.5))
+    shown.frame = frame
+    soft, sharp = (
+        [np.asarray(axes.images[0].get_array()) for axes in pictures(made)]
+        for made in (
+            figure(shown, shown, PROOF),
+            figure(shown, shown, PROOF, (stripes, stripes)),
+        )
+    )
+    assert {each.std() for each in soft} == {0.0}
+    for each in sharp:
+        assert each.std() > 60
+        assert each[:, :4].std() > 60  # the border is not shown
+
+
 def test_letters_are_tied_to_words_and_no_number_marks_a_place() -> None:
     made = drawn()
     said = [text.get_text().replace("\xa0", " ") for text in made.texts]

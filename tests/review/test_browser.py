@@ -21,7 +21,7 @@ from autocast.archive.ledger import Ledger
 from tests.reviews import Served, serving
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Browser, Page, ViewportSize
+    from playwright.sync_api import Browser, Page, Route, ViewportSize
 
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 WIDE: ViewportSize = {"width": 1280, "height": 860}
@@ -108,7 +108,7 @@ def test_by_keys_alone(visit: Visit) -> None:
     one = shown(page)
     page.keyboard.press("c")
     two = shown(page, one)
-    expect(page.locator(".said")).to_contain_text("Kept: cast")
+    expect(page.locator(".said")).to_contain_text("Saved: cast")
     assert latest(visit.served, one) == [("cast", "", "")]
     page.keyboard.press("m")
     expect(page.locator("dialog")).to_be_visible()
@@ -151,12 +151,12 @@ def test_by_mouse_alone(visit: Visit) -> None:
     page.get_by_label("the folder").check()
     page.get_by_role("button", name="Water").click()
     shown(page, met[-1])
-    expect(page.locator(".said")).to_contain_text("Kept: meant so")
+    expect(page.locator(".said")).to_contain_text("Saved: meant so")
     page.get_by_role("button", name="Undo").click()
     expect(page.locator(".said")).to_contain_text("Taken back")
     assert [latest(visit.served, k)[0][0] for k in met[:3]] == ["fine", "cast", "cant_tell"]
     page.get_by_role("button", name="Skip").click()
-    page.get_by_role("link", name="What the decisions tell").click()
+    page.get_by_role("link", name="What the decisions show").click()
     expect(page.get_by_role("row", name=re.compile("^ada"))).to_contain_text("1")
 
 
@@ -180,7 +180,7 @@ def test_the_correction_is_seen_while_a_key_is_held_and_beside(visit: Visit) -> 
     expect(page.locator(".second img")).to_be_visible()
     page.keyboard.press("b")
     expect(page.locator(".second")).to_be_hidden()
-    page.get_by_role("button", name="Proposed while held").hover()
+    page.get_by_role("button", name="Hold to preview").hover()
     page.mouse.down()
     expect(page.locator("img.proposed")).to_have_count(1)
     page.mouse.up()
@@ -229,6 +229,45 @@ def test_regions_have_their_key_in_words(visit: Visit) -> None:
         assert box["x"] + box["width"] <= frame["x"] + frame["width"] + 1
     page.keyboard.press("r")
     expect(page.locator("img.map")).to_have_count(0)
+
+
+def test_what_takes_a_while_says_so(visit: Visit) -> None:
+    held: dict[str, list[Route]] = {"regions": [], "proposed": []}
+
+    def hold(route: Route) -> None:
+        held["regions" if "/regions" in route.request.url else "proposed"].append(route)
+
+    # Before the page opens: it asks for the correction ahead.
+    visit.page.route(re.compile("/picture/[0-9]+/(regions|proposed)"), hold)
+    page = visit.open(f"/look?queue=casts&picture={named(visit.served, 'cold/china.jpg')}")
+    for path, key, name, words in (
+        ("regions", "r", "Regions", "The regions are being worked out"),
+        ("proposed", "b", "Side by side", "The correction is being worked out"),
+    ):
+        page.keyboard.press(key)
+        button = page.get_by_role("button", name=name)
+        expect(button).to_have_attribute("aria-busy", "true")
+        expect(page.get_by_role("status")).to_contain_text(words)
+        for route in held[path]:
+            route.continue_()
+        expect(button).not_to_have_attribute("aria-busy", "true")
+        expect(page.get_by_role("status")).to_have_text("")
+        page.keyboard.press(key)
+    visit.page.unroute_all(behavior="ignoreErrors")
+
+
+def test_two_stand_side_by_side_where_there_is_room(visit: Visit) -> None:
+    """And one below the other on a narrow screen."""
+    page = visit.open(f"/look?queue=casts&picture={named(visit.served, 'cold/china.jpg')}")
+    page.keyboard.press("b")
+    expect(page.locator(".second img")).to_be_visible()
+    for width, beside in ((1280, True), (390, False)):
+        page.set_viewport_size({"width": width, "height": 800})
+        one, other = (page.locator(f".{n} .frame").bounding_box() for n in ("first", "second"))
+        assert one
+        assert other
+        assert (other["x"] >= one["x"] + one["width"]) == beside
+        assert (other["y"] >= one["y"] + one["height"]) != beside
 
 
 def test_a_series_is_decided_at_once_and_remembered(visit: Visit) -> None:
@@ -417,7 +456,7 @@ def test_focus_goes_in_the_order_of_the_page_and_is_seen(visit: Visit) -> None:
         assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") != "none"
         if met[-1] == "Note":
             break
-    wanted = ["Skip to the content", "Queues", "Proposed while held", "Beside", "Regions",
+    wanted = ["Skip to the content", "Queues", "Hold to preview", "Side by side", "Regions",
               "Fine", "Cast", "Meant so…", CANT_TELL, "Skip", "Undo", "Note"]  # fmt: skip
     assert [each for each in met if each in wanted] == wanted
 

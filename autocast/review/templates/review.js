@@ -3,7 +3,10 @@
 "use strict";
 (() => {
   const token = document.querySelector("meta[name=review-token]").content;
-  const GLANCE = 1000; // milliseconds (project convention)
+  const GLANCE = 1000; // milliseconds (project conventions, both)
+  const SOON = 150; // what takes no longer needs no sign
+  const narrow = matchMedia("(max-width: 800px)");
+  const STACKED_FROM = 1.5; // times as wide one below the other (project convention)
   const SIDES = [640, 1024, 1600, 2400];
 
   async function post(path, what) {
@@ -15,7 +18,7 @@
         body: JSON.stringify(what),
       });
     } catch {
-      throw new Error("The review does not answer; it may have ended. Start it anew.");
+      throw new Error("The review does not answer; it may have ended. Start it again.");
     }
     if (!answer.ok) throw new Error(await answer.text());
     return answer;
@@ -99,8 +102,10 @@
     const paired = stage().classList.contains("paired");
     const across = fit((wide - gap) / 2, tall);
     const down = fit(wide, (tall - gap) / 2);
-    stage().classList.toggle("tall", paired && down > across);
-    const width = paired ? Math.max(across, down) : fit(wide, tall);
+    // Side by side, where a panorama would not be much larger one below the other.
+    const stacked = paired && down > (narrow.matches ? 1 : STACKED_FROM) * across;
+    stage().classList.toggle("tall", stacked);
+    const width = stacked ? down : paired ? across : fit(wide, tall);
     for (const frame of stage().querySelectorAll(".frame")) {
       frame.style.width = `${width}px`;
       frame.style.height = `${width / ratio}px`;
@@ -131,7 +136,7 @@
       await image.decode();
     } catch {
       await got(address);
-      throw new Error("The picture came in parts; load the page again.");
+      throw new Error("The picture did not load completely; load the page again.");
     }
     return image;
   }
@@ -175,7 +180,7 @@
     if (failed) {
       const sentence = document.createElement("p");
       sentence.className = "unseen";
-      sentence.textContent = `It cannot be shown. ${failed} It can be skipped, and not be decided.`;
+      sentence.textContent = `It cannot be shown. ${failed} It can be skipped, but not decided.`;
       stage().replaceChildren(sentence);
       now.hindered = true;
     } else if (image) {
@@ -210,7 +215,7 @@
     document.title = `${name}: autocast review`;
     if (focused) main.focus({ preventScroll: true });
     article().querySelector(".panel").scrollTop = 0;
-    if (matchMedia("(max-width: 800px)").matches) scrollTo(0, 0);
+    if (narrow.matches) scrollTo(0, 0);
     document.body.dataset.shown = id;
     counted();
     fetchAhead();
@@ -249,7 +254,7 @@
 
   function decide(decision, { reason = "", over = whole.querySelector("input").checked ? "series" : "picture" } = {}) {
     return once(async () => {
-      if (now.hindered) throw new Error("What cannot be seen cannot be decided; skip it.");
+      if (now.hindered) throw new Error("A picture that cannot be shown cannot be decided; skip it.");
       said.textContent = "";
       const text = note.querySelector("input").value;
       const answer = await post("/decide", {
@@ -261,7 +266,7 @@
       noted(false);
       if (reason) remembered = { reason, over, series: now.series, folder: now.folder };
       for (const id of pictures) waiting.delete(id);
-      const kept = `Kept: ${words}${others}.`;
+      const kept = `Saved: ${words}${others}.`;
       say(kept);
       await goOn(pictures);
       say(`${kept} Next: ${article().querySelector("h1").textContent}`);
@@ -271,7 +276,7 @@
   function takeBack() {
     return once(async () => {
       const { pictures } = await (await post("/undo", {})).json();
-      if (!pictures.length) { say("Nothing of yours is left to take back."); return; }
+      if (!pictures.length) { say("You have no decision left to take back."); return; }
       const others = pictures.length > 1 ? `, for ${pictures.length} pictures` : "";
       for (const id of pictures) waiting.delete(id);
       await show(pictures[0]);
@@ -343,6 +348,17 @@
     event.stopPropagation();
   });
 
+  // A sign that something takes a while: on what was pressed, and in words.
+  async function during(button, words, work) {
+    const sign = setTimeout(() => { button.setAttribute("aria-busy", "true"); say(words); }, SOON);
+    try { return await work(); } finally {
+      clearTimeout(sign);
+      button.removeAttribute("aria-busy");
+      if (said.textContent === words) say("");
+    }
+  }
+  const MAKING = "The correction is being worked out…";
+
   // The proposed correction: in place of the picture while held, or beside it
 
   const proposal = () =>
@@ -362,7 +378,7 @@
     }
     const mine = turn;
     try {
-      const image = await proposal();
+      const image = await during(main.querySelector("[data-hold]"), MAKING, proposal);
       if (!held || mine !== turn) return;
       image.className = "proposed";
       frame.querySelector("img").after(image);
@@ -380,7 +396,7 @@
     if (on) {
       const mine = turn;
       try {
-        const image = await proposal();
+        const image = await during(main.querySelector("[data-beside]"), MAKING, proposal);
         if (mine !== turn) return;
         image.alt = "The picture with the proposed correction";
         second.querySelector(".frame").replaceChildren(image);
@@ -406,8 +422,12 @@
     if (!on) return;
     const mine = turn;
     try {
-      const image = await loaded(pictureAt(now, "/regions"));
-      const named = await (await got(pictureAt(now, "/named"))).json();
+      const here = list.querySelector(".here");
+      here.textContent = "being worked out…";
+      const [image, named] = await during(button, "The regions are being worked out…", async () => [
+        await loaded(pictureAt(now, "/regions")),
+        await (await got(pictureAt(now, "/named"))).json(),
+      ]);
       if (mine !== turn || button.getAttribute("aria-pressed") !== "true") return;
       image.className = "map";
       image.alt = "Regions, drawn over the picture";
@@ -426,7 +446,7 @@
         label.style.left = `${middle}px`;
       }
       const words = new Set(named.map((each) => each.words));
-      list.querySelector(".here").textContent = [...words].join(", ") || "nothing large enough to name";
+      here.textContent = [...words].join(", ") || "nothing large enough to name";
     } catch (error) { complain(error); }
   }
 
