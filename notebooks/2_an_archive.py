@@ -128,7 +128,7 @@ with Ledger.share(place / LEDGER) as shared:
         decide(shared, Wish(number, sayings.get(folder, "fine"), "ada", queue="sample"))
 
 # %% [markdown]
-# ## 6. What the decisions tell
+# ## 6. What the decisions show
 #
 # *How many casts the archive holds*, from 30 decisions on a random sample on, with a 95 % interval:
 # what autocast said of every picture is set right by what people said of some (prediction-powered

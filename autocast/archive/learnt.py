@@ -296,9 +296,9 @@ def settings(ledger: Ledger, models: Models) -> list[Sorted]:
     """What a few settings would make of the pictures that ``models`` judged, to choose from."""
     pictures = _pictures(ledger, models.id)
     rate = kept_rate(ledger)
-    offered: list[tuple[str, Assumptions]] = [("as the models came", Assumptions())]
+    offered: list[tuple[str, Assumptions]] = [("as autocast comes", Assumptions())]
     if rate is not None:
-        offered.append((f"--base-rate {rate.rate:.2g}, as by its scores", Assumptions(rate.rate)))
+        offered.append((f"--base-rate {rate.rate:.2g}, as estimated here", Assumptions(rate.rate)))
     offered += [
         ("--base-rate 0.05", Assumptions(0.05)),
         ("--base-rate 0.05 --risk-cast 0.2", Assumptions(0.05, risk_cast=0.2)),

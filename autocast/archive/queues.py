@@ -19,12 +19,12 @@ from autocast.archive.rows import Row, Wanted
 
 QUEUES: Mapping[str, str] = MappingProxyType(
     {
-        "asks": "what a person should look at, the nearest to a cast first",
+        "asks": "pictures a person should look at, the likeliest casts first",
         "casts": "likely casts, the likeliest first",
-        "audit": "a random sample of what was passed",
-        "sample": "a random sample of everything",
-        "disagreements": "what two people decided differently",
-        "all": "every picture, as the list has them",
+        "audit": "drawn at random from what was passed, to see what slips through",
+        "sample": "drawn at random from all, to tell how many casts there are",
+        "disagreements": "pictures on which two people decided differently",
+        "all": "every picture, in the order of the list",
     }
 )
 """The queues by name, in words."""

@@ -193,7 +193,7 @@ class Run:
         except CancelledError:
             if not self._stop.is_set():
                 raise ArchiveError(
-                    "The scheduler went away; see to it and run again, what was judged is kept."
+                    "The scheduler stopped; start it and run again, what was judged is kept."
                 ) from None
         except self._pool.deaths:
             return False
@@ -201,7 +201,8 @@ class Run:
             raise
         except Exception as error:
             raise ArchiveError(
-                f"A worker cannot judge ({error!r}); see that it has the same autocast installed."
+                f"A worker cannot judge ({error!r}); make sure that it has the same autocast "
+                "installed."
             ) from error
         return True
 
@@ -253,9 +254,9 @@ def _apart(roots: Sequence[bytes]) -> list[bytes]:
 
 def _death(entry: Entry, deadline: float, *, late: bool) -> Outcome:
     name = os.fsdecode(entry.path)
-    sentence = f"{name} ended the process that judged it, twice; get a whole copy of it."
+    sentence = f"{name} crashed the process that judged it, twice; get a whole copy of it."
     if late:
         sentence = (
-            f"{name} was not judged within {deadline:g} seconds; allow more, or copy it anew."
+            f"{name} was not judged within {deadline:g} seconds; allow more, or copy it again."
         )
     return Outcome(entry, now(), failure=sentence)

@@ -97,7 +97,7 @@ Strict = Annotated[
     bool,
     typer.Option(
         "--strict",
-        help="Keep the risks by their 95 % upper bounds, not on average; more is left to a person.",
+        help="Keep the risks with 95 % certainty, not on average; more is left to a person.",
     ),
 ]
 

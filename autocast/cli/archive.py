@@ -127,7 +127,9 @@ def presort(
     if rejudge and retry_failed:
         raise typer.BadParameter("--rejudge includes it; give one.", param_hint="--retry-failed")
     if scheduler is not None and jobs is not None:
-        raise typer.BadParameter("the workers of --scheduler decide that.", param_hint="--jobs")
+        raise typer.BadParameter(
+            "the workers of --scheduler set that; leave it out.", param_hint="--jobs"
+        )
     if take_back and assumptions != Assumptions():
         raise typer.BadParameter(
             "give a base rate and risks, or take back what was given.", param_hint="--take-back"
@@ -281,14 +283,16 @@ def list_(
         bool,
         typer.Option(
             "--plain",
-            help="Print for other programs: verdict, chance, a*, b*, spread, path, and what "
-            "decides it or why it failed, parted by tabs.",
+            help="Print for other programs, between tabs: verdict, chance, a*, b*, spread, path, "
+            "and what decides it or why it failed.",
         ),
     ] = False,
     settings: Annotated[
         bool,
         typer.Option(
-            "--settings", help="Only show how many a few base rates and risks would pass and call."
+            "--settings",
+            help="Only show how many pictures a few base rates and risks would call clear, a cast, "
+            "or leave to a person.",
         ),
     ] = False,
     models: ModelsFolder = None,
@@ -297,13 +301,13 @@ def list_(
         int, typer.Option(metavar="N", min=0, help="Lines to show at most; 0 shows all.")
     ] = 20,
 ) -> None:
-    """Show what a person should see first: likely casts, then what asks, likeliest first.
+    """Show likely casts, then what a person should look at, the likeliest first.
 
     Series with one fault come before them, one line each: how many pictures
-    share it, and how sure that is. Each other line gives the chance of a cast at
-    this archive's own share of casts, the cast in words, and the picture.
-    What people decided stands behind the picture. --verdict, --hue, --remark and
-    --decided may be repeated; any of their values matches.
+    share it, and how sure that is. Each other line gives the chance of a cast
+    in this archive, the cast in words, and the picture; below it stands what
+    people decided. --verdict, --hue, --remark and --decided may be repeated; any of
+    their values matches.
 
     Exit codes: 0 shown; 1 the ledger cannot be read, standard error says why;
     2 the command was not understood.
@@ -355,7 +359,7 @@ def export(
         Path | None,
         typer.Option(
             metavar="FILE",
-            help="Every picture, as a file: its ending, .csv, .jsonl or .parquet, says what.",
+            help="A file for every picture: .csv, .jsonl or .parquet, by its ending.",
         ),
     ] = None,
     decisions: Annotated[
@@ -368,8 +372,8 @@ def export(
         Path | None,
         typer.Option(
             metavar="FOLDER",
-            help="A folder for a manifest.csv of what people decided, which autocast train and "
-            "evaluate read.",
+            help="A folder for a manifest.csv of what people decided, for autocast train and "
+            "evaluate.",
         ),
     ] = None,
     salvage: Annotated[
@@ -395,7 +399,9 @@ def export(
     written, standard error says why; 2 the command was not understood.
     """
     if to is decisions is manifest is None:
-        raise typer.BadParameter("say what to write.", param_hint="--to, --decisions or --manifest")
+        raise typer.BadParameter(
+            "name a file or folder to write.", param_hint="--to, --decisions or --manifest"
+        )
     if salvage and to is None:
         raise typer.BadParameter("goes with --to only.", param_hint="--salvage")
     with one_sentence():

@@ -46,7 +46,7 @@ EXPLAINED: Mapping[str, Explanation] = MappingProxyType(
         "conflict": Explanation(
             "Two kinds of evidence, such as sky and neutrals, imply casts that lie more than "
             f"{CONFLICT_FROM:g} standard deviations apart.",
-            "Look which of them is really what it is taken for, and say so of its spot: --neutral, "
+            "See which of them is really what it is taken for, and say so of its spot: --neutral, "
             "--sky, --foliage or --skin. What has its colour by itself leave out: --own-colour.",
         ),
         "split": Explanation(
@@ -188,18 +188,18 @@ EXPLAINED: Mapping[str, Explanation] = MappingProxyType(
 _KEEPS: Mapping[tuple[str, ...], tuple[str, str]] = MappingProxyType(
     {
         ("clear", "cast"): (
-            "Hand the picture to a person:",
-            "It hands the picture to a person.",
+            "Always leave the picture to a person:",
+            "It always leaves the picture to a person.",
         ),
         ("clear",): (
-            f"Keep it from {VERDICT_WORDS['clear']!r}:",
-            f"It keeps the picture from {VERDICT_WORDS['clear']!r}.",
+            f"Rule out {VERDICT_WORDS['clear']!r}:",
+            f"It rules out {VERDICT_WORDS['clear']!r}.",
         ),
         ("cast",): (
-            f"Keep it from {VERDICT_WORDS['cast']!r}:",
-            f"It keeps the picture from {VERDICT_WORDS['cast']!r}.",
+            f"Rule out {VERDICT_WORDS['cast']!r}:",
+            f"It rules out {VERDICT_WORDS['cast']!r}.",
         ),
-        (): ("Only explain:", "It keeps the picture from no verdict."),
+        (): ("Rule out no verdict:", "It rules out no verdict."),
     }
 )
 """Which verdicts a remark keeps a picture from: as a heading, and as a sentence."""
@@ -227,7 +227,7 @@ def explain(
 
     Remarks are the circumstances that a judgement names, the notes under judge
     --details; list --remark and JSON know them by these names. Without REMARK,
-    all are listed with what they keep a picture from.
+    all are listed with the verdicts they rule out.
 
     Exit codes: 0 explained; 2 the command was not understood.
     """

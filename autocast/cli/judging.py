@@ -52,8 +52,8 @@ def judge(
         bool,
         typer.Option(
             "--plain",
-            help="Print one line per picture for other programs: verdict, probability, a*, b*, "
-            "spread and path, parted by tabs.",
+            help="Print one line per picture for other programs, between tabs: verdict, "
+            "probability, a*, b*, spread and path.",
         ),
     ] = False,
     picture: Annotated[

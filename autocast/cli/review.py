@@ -36,9 +36,9 @@ def review(
 ) -> None:
     """Look through a pre-sorted archive in a browser, and decide picture by picture.
 
-    Serves pages on this machine alone: the queues of what to look at, one picture
-    at a time with the reasons to look at it, and what the decisions tell about the
-    archive. The address that is printed works once, in one browser. Decisions go
+    Serves pages on this machine alone: the queues of pictures to look at, one
+    picture at a time with the reasons to look at it, and what the decisions show
+    about the archive. The address that is printed works once, in one browser. Decisions go
     into the ledger at once, each under NAME, and can be taken back; autocast
     presort may run meanwhile. Pictures are only read. Needs autocast[review].
 

@@ -34,7 +34,7 @@ REMARKS: Mapping[str, RemarkText] = MappingProxyType(
         ),
         "dominant_colour": RemarkText("One strong colour dominates the picture."),
         "coloured_object": RemarkText(
-            "Something strongly coloured stands amid neutrals that agree with each other."
+            "A strongly coloured object stands among neutrals that agree with each other."
         ),
         "mixed_light": RemarkText("Parts of the frame seem to stand in different light.", BOTH),
         "parts_disagree": RemarkText("Parts of the frame do not share one cast.", ("clear",)),
@@ -42,7 +42,7 @@ REMARKS: Mapping[str, RemarkText] = MappingProxyType(
             "Shadows, midtones and highlights do not share one cast.", ("clear",)
         ),
         "hint_doubted": RemarkText(
-            "What you said of a spot contradicts the rest of the picture.", BOTH
+            "What you said about a spot contradicts the rest of the picture.", BOTH
         ),
         "off_grid": RemarkText(
             "The colour lies beyond the range of casts that can be told apart.", BOTH
@@ -57,7 +57,7 @@ REMARKS: Mapping[str, RemarkText] = MappingProxyType(
         "dark": RemarkText("The picture is almost black; little can be read.", BOTH),
         "tiny": RemarkText("The picture is very small; readings are rough."),
         "border": RemarkText("A plain border or caption was left out."),
-        "ground": RemarkText("The plain ground around what is shown was left out."),
+        "ground": RemarkText("The plain background around the subject was left out."),
         "transparent": RemarkText("Transparent parts were left out."),
         "animated": RemarkText("Only the first frame was judged."),
         "no_profile": RemarkText("No colour profile is embedded; sRGB was assumed."),

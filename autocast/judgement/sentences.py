@@ -71,9 +71,9 @@ _ASKED: Mapping[str, str] = MappingProxyType(
     {
         "hint_doubted": "Is the spot really what you said? If not, judge again without it.",
         "cmyk_without_profile": "Which profile belongs to it? Embed it and judge again.",
-        "not_photograph": "Is it a photograph? Of drawings and graphics nothing can be told.",
+        "not_photograph": "Is it a photograph? Drawings and graphics cannot be judged.",
         "toned": "Is the tone meant?",
-        "dark": "Can a thing of known colour be made out in it?",
+        "dark": "Can anything of known colour be made out in it?",
         "off_grid": "Is the colour of the light meant, as on a stage or under water?",
     }
 )
@@ -109,7 +109,7 @@ def question(judgement: Judgement) -> Question | None:
     if {"mixed_light", "parts_disagree"} & set(judgement.remarks) and places:
         number, spot = neutrals[-1] if neutrals else places[0]
         where = f"Does the spot at {letter(number)} stand in the same light as the rest?"
-        return Question(f"{where} If not, tell its region as another light.", number, OTHER_LIGHT)
+        return Question(f"{where} If not, mark its region as other light.", number, OTHER_LIGHT)
     if neutrals:
         # Middle tones are read best, and a hint counts most near its own lightness.
         number, spot = min(neutrals, key=lambda each: abs(each[1].reads.lightness - QUOTED_AT))
@@ -164,7 +164,7 @@ def reasons(
     if "few_neutrals" in remarks:
         return {"few_neutrals": REMARKS["few_neutrals"].sentence}
     if "believable_warmth" in remarks:
-        return {"believable_warmth": f"It reads warm{figure}, and the scene may be so."}
+        return {"believable_warmth": f"It reads warm{figure}, and the scene itself may be warm."}
     for code in ("tones_disagree", "parts_disagree"):
         if code in remarks:
             return {code: REMARKS[code].sentence}

@@ -52,7 +52,7 @@ def counts_text(counts: Counts, width: int = 80) -> str:
     total = counted(counts.pictures, "picture")
     text = f"{total}: {', '.join(parts)}." if parts else f"{total}."
     if counts.gone:
-        text += f" Gone since they were judged: {counts.gone:,}."
+        text += f" No longer there, though judged: {counts.gone:,}."
     if counts.closed_folders:
         text += f" {counted(counts.closed_folders, 'folder')} could not be read."
     return "\n".join(wrap(text, max(width, NARROWEST)))
@@ -61,9 +61,9 @@ def counts_text(counts: Counts, width: int = 80) -> str:
 def rate_text(rate: Rate, width: int = 80) -> str:
     """The archive's own rate, in one sentence."""
     text = (
-        f"By its own scores, about {percent(rate.rate)} of this archive's pictures have an "
-        f"evident cast, some {round(rate.rate * rate.pictures):,} of {rate.pictures:,} (give or "
-        f"take {percent(max(rate.error, 0.01))})."
+        f"Going by the chances of all pictures, about {percent(rate.rate)} of them have an evident "
+        f"cast, some {round(rate.rate * rate.pictures):,} of {rate.pictures:,} (give or take "
+        f"{percent(max(rate.error, 0.01))})."
     )
     return "\n".join(wrap(text, max(width, NARROWEST)))
 
@@ -100,7 +100,7 @@ def own_text(own: Mapping[str, Any], width: int = 80) -> str:
 
 def settings_text(settings: Sequence[Sorted]) -> str:
     """What a few settings would pass, call and ask about, a line each."""
-    lines = [f"{'passed':>8} {'called':>8} {'asked':>8}  at"]
+    lines = [f"{'clear':>8} {'cast':>8} {'look at':>8}  with"]
     for each in settings:
         total = max(each.clear + each.cast + each.ask, 1)
         shares = (percent(n / total).replace(GLUE, " ") for n in (each.clear, each.cast, each.ask))

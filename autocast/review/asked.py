@@ -60,7 +60,7 @@ def queue(query: Mapping[str, str], person: str) -> Queue:
     if name not in QUEUES:
         raise HTTPException(404, "There is no such queue.")
     if hue is not None and hue not in HUES:
-        raise bad("No cast is called that.")
+        raise bad("There is no such hue.")
     if remark is not None and remark not in REMARKS:
         raise bad("There is no such remark.")
     return Queue(name, person, _folder(query.get("folder")), hue, remark)
@@ -126,7 +126,7 @@ def place(value: Mapping[str, Any]) -> tuple[float, float]:
 def number(value: object) -> float:
     """A number that can be reckoned with."""
     if isinstance(value, bool) or not isinstance(value, int | float) or abs(value) > 1e9:
-        raise bad("A place is told in numbers.")
+        raise bad("A place is given in numbers.")
     return float(value)
 
 

@@ -51,7 +51,7 @@ T = TypeVar("T")
 def hindrance(row: Row) -> str:
     """Why a picture cannot be looked at as it was judged; empty where it can."""
     if is_address(row.path):
-        return "It lies at an address; only files can be looked at here."
+        return "It is at a remote address; only local files can be shown here."
     if row.failure is not None:
         return f"It could not be judged: {row.failure}"
     if row.gone:
@@ -219,7 +219,9 @@ def _reduced(row: Row, side: int) -> Bytes:
     try:
         return _codes(reduced_pixels(_opened(row), side))
     except MemoryError as error:
-        raise PictureError("There is not enough memory to show it; free some.") from error
+        raise PictureError(
+            "There is not enough memory to show it; close other programs."
+        ) from error
 
 
 def _codes(encoded: NDArray[np.float32]) -> Bytes:

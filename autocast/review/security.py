@@ -44,7 +44,7 @@ HEADERS: Mapping[str, str] = {
 }
 """What every answer carries."""
 
-ANEW = "Start the review anew with autocast review, and open the address that it prints."
+ANEW = "Start the review again with autocast review, and open the address that it prints."
 
 
 @dataclass(slots=True)
@@ -94,7 +94,7 @@ class Guard:
         request = Request(scope)
         headers = request.headers
         if len(headers.getlist("host")) != 1 or headers["host"] not in self.hosts:
-            raise HTTPException(421, "This server does not go by that name.")
+            raise HTTPException(421, "This server does not answer to that name.")
         known = _same(request.cookies.get(self.keys.cookie_name), self.keys.cookie)
         if scope["path"] == ENTRY:
             return self._entered(request, known=known)
@@ -111,7 +111,7 @@ class Guard:
         if known:
             return response
         if not _same(request.query_params.get("token"), self.keys.entry):
-            raise HTTPException(403, f"This address has been used, or is not whole. {ANEW}")
+            raise HTTPException(403, f"This address was used before, or is incomplete. {ANEW}")
         self.keys.entry = None
         response.set_cookie(
             self.keys.cookie_name, self.keys.cookie, httponly=True, samesite="strict", path="/"
@@ -120,11 +120,11 @@ class Guard:
 
     def _check_change(self, headers: Headers) -> None:
         if headers.get("origin") not in {f"http://{host}" for host in self.hosts}:
-            raise HTTPException(403, "Changes are taken from the pages of this review alone.")
+            raise HTTPException(403, "Changes are taken only from the pages of this review.")
         if not _same(headers.get(TOKEN_HEADER), self.keys.token):
-            raise HTTPException(403, "This page is of an earlier review; load it again.")
+            raise HTTPException(403, "This page belongs to an earlier review; load it again.")
         if headers.get("content-type", "").partition(";")[0].strip() != "application/json":
-            raise HTTPException(415, "Changes are told as JSON.")
+            raise HTTPException(415, "Changes must be sent as JSON.")
 
 
 def refusal(scope: Scope, status: int, sentence: str) -> Response:
@@ -153,7 +153,7 @@ async def _body(scope: Scope, receive: Receive) -> bytes:
     """The whole body, as long as it is small and comes in time."""
     declared = Headers(scope=scope).get("content-length", "0")
     if not declared.isdecimal() or len(declared) > 9 or int(declared) > BODY_LIMIT:
-        raise HTTPException(413, "That is more than a decision can hold.")
+        raise HTTPException(413, "That is too long for a decision.")
     parts: list[bytes] = []
     size = 0
     try:
@@ -165,7 +165,7 @@ async def _body(scope: Scope, receive: Receive) -> bytes:
                 parts.append(message.get("body", b""))
                 size += len(parts[-1])
                 if size > BODY_LIMIT:
-                    raise HTTPException(413, "That is more than a decision can hold.")
+                    raise HTTPException(413, "That is too long for a decision.")
                 if not message.get("more_body", False):
                     return b"".join(parts)
     except TimeoutError:

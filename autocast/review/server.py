@@ -87,7 +87,7 @@ class Review:
             )
 
     def told(self, _: Request) -> Response:
-        """What the decisions tell."""
+        """What the decisions show."""
         with Ledger.read(self.path) as ledger:
             return self._page(
                 "told.html",
@@ -204,7 +204,7 @@ class Review:
             rate = ledger.rate_of_casts()
         first = judgement_of(row)
         if first is None:
-            raise UnreadablePicture("There is no judgement of it to set another beside.")
+            raise UnreadablePicture("It was not judged, so there is nothing to compare with.")
         second = self.pictures.second(row, hints)
         return self._page(
             "again.html",
@@ -222,7 +222,10 @@ class Review:
         with Ledger.share(self.path) as ledger:
             offered = proposal(ledger, self.pictures.models)
             if offered is None or shown != tellings.mark(offered):
-                raise HTTPException(409, "More was decided meanwhile; look at the figures anew.")
+                raise HTTPException(
+                    409,
+                    "More was decided in the meantime; load the page again for the new figures.",
+                )
             adopt(ledger, offered, self.person)
         return JSONResponse({})
 
@@ -354,7 +357,7 @@ def run(  # noqa: PLR0913 -- the options of the command
                 server.run(sockets=[listening])
         finally:
             pictures.close()
-    say("Ended. Every decision that was shown as kept is in the ledger.")
+    say("Ended. Every decision that was shown as saved is in the ledger.")
 
 
 def _listening(port: int) -> socket.socket:

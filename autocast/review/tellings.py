@@ -1,4 +1,4 @@
-"""What the decisions tell of an archive, in sentences and figures for its page."""
+"""What the decisions show of an archive, in sentences and figures for its page."""
 
 from __future__ import annotations
 
@@ -45,13 +45,13 @@ def told(ledger: Ledger, models: Models) -> Told:
     """Everything that the decisions tell."""
     found, offered, own = figures(ledger), proposal(ledger, models), adopted(ledger)
     why = (
-        f"Thresholds of this archive's own are proposed from {LEAST_DECIDED} decisions on, "
-        "of whatever queue."
+        f"Thresholds of this archive's own are proposed after {LEAST_DECIDED} decisions, from "
+        "any queue."
     )
     if offered is not None and offered.own.before == offered.own.after:
         why = (
-            f"By {offered.own.decided:,} decided pictures, the verdicts are given by the right "
-            "thresholds as they are: nothing is proposed."
+            f"Going by {offered.own.decided:,} decided pictures, the thresholds are right as they "
+            "are: nothing is proposed."
         )
         offered = None
     return Told(
@@ -90,31 +90,31 @@ def _casts(found: Figures) -> Iterator[str]:
     if found.casts is None:
         missing = LEAST_SAMPLED - found.sampled
         yield (
-            f"How many casts the archive holds is told from {LEAST_SAMPLED} decisions on a random "
-            f"sample of everything: {missing} more are needed."
+            f"The share of casts in the archive is estimated from {LEAST_SAMPLED} decisions on a "
+            f"random sample of all pictures: {missing} more are needed."
         )
     else:
         share = found.casts
         yield (
             f"About {percent(share.share)} of the {share.pictures:,} pictures have a cast that "
-            f"should go, between {percent(share.low)} and {percent(share.high)} (95 % interval), "
-            f"by {found.sampled:,} decisions on pictures drawn at random."
+            f"needs correction, between {percent(share.low)} and {percent(share.high)} (95 % "
+            f"interval), by {found.sampled:,} decisions on pictures drawn at random."
         )
     if found.rate is not None:
         yield (
-            f"By its scores alone, without any decision, it would be about "
+            f"Going by the chances alone, without any decision, it would be about "
             f"{percent(found.rate.rate)}."
         )
     if found.missing:
         yield (
             f"{found.missing:,} of the pictures that were drawn are not decided, or nobody could "
-            "tell: if they are unlike the others, these figures are off."
+            "tell: if they differ from the others, these figures are off."
         )
 
 
 def _passed(found: Figures, passed: int) -> Iterator[str]:
     if found.slipped is None or found.slipped.share is None:
-        yield "Nothing of what was passed has been looked at yet."
+        yield "No passed picture has been looked at yet."
     else:
         yield (
             f"Of {found.audited:,} passed pictures drawn at random, {percent(found.slipped.share)} "
@@ -126,11 +126,11 @@ def _passed(found: Figures, passed: int) -> Iterator[str]:
         more = (
             f"{found.looks_needed:,} more"
             if found.looks_needed < left
-            else f"all others ({left:,})"
+            else f"all {left:,} {'others' if found.audited else 'of them'}"
         )
         yield (
-            f"If no cast is among them, {more} must be looked at to be sure that fewer than "
-            f"{percent(LEAK_BELOW)} slip through."
+            f"To be sure that fewer than {percent(LEAK_BELOW)} slip through, {more} must be looked "
+            "at, without a cast among them."
         )
 
 
@@ -149,10 +149,10 @@ def _own(kept: Mapping[str, Any]) -> Iterator[str]:
 def _offered(offered: Proposal) -> Iterator[str]:
     own = offered.own
     yield (
-        f"By {own.decided:,} decided pictures, the verdicts could be given by thresholds of this "
-        "archive's own. They keep the risks where this archive, or your eye, differs from what "
-        "autocast was fitted to; they seldom leave fewer pictures to a person. What only asks "
-        "tells little of what is passed: decide some of every queue. What is to be expected:"
+        f"Going by {own.decided:,} decided pictures, this archive could have thresholds of its "
+        "own. They keep the risks where this archive, or your eye, differs from what autocast was "
+        "fitted to; they seldom leave fewer pictures to a person. Pictures left to a person say "
+        "little about those that are passed: decide some from every queue. Expected:"
     )
 
 

@@ -72,9 +72,9 @@ _BLIND = ("monochrome", "toned", "no_known_colour", "dark", "not_photograph")
 QUEUE_TITLES = {
     "asks": "To look at",
     "casts": "Likely casts",
-    "audit": "Passed, drawn at random",
-    "sample": "Everything, drawn at random",
-    "disagreements": "Decided differently",
+    "audit": "Passed, random sample",
+    "sample": "All pictures, random sample",
+    "disagreements": "Different decisions",
     "all": "Every picture",
 }
 
@@ -206,7 +206,7 @@ def _why(row: Row, judgement: Judgement | None, queue: Queue) -> str:
     if judgement is None:
         return ""
     if queue.name == "disagreements":
-        return "What was decided about it differs."
+        return "People decided differently on it."
     if queue.name == "audit":
         return "It was passed, and drawn at random to see what slips through."
     if row.verdict != row.judged_verdict:
@@ -228,7 +228,7 @@ def _unbroken(sentence: str) -> str:
 def _question(row: Row, judgement: Judgement | None, queue: Queue) -> str:
     """One sentence: what there is to decide."""
     if queue.name == "disagreements":
-        return "Decide again what you see, or leave it as it stands."
+        return "Decide again by what you see, or leave it as it is."
     if row.verdict == "clear":
         return "Did a cast slip through?"
     decides = None if judgement is None else question(judgement)
@@ -240,12 +240,12 @@ def _question(row: Row, judgement: Judgement | None, queue: Queue) -> str:
 def _unproposed(verdict: Verdict | None, remarks: Sequence[str], size: float) -> str:
     """Why no correction is proposed; empty where one is."""
     if verdict == "clear":
-        return "None: no evident cast is seen."
+        return "No correction: no evident cast is seen."
     blind = [code for code in remarks if code in _BLIND]
     if blind:
-        return f"None. {REMARKS[blind[0]].sentence}"
+        return f"No correction. {REMARKS[blind[0]].sentence}"
     if size < SLIGHT_FROM:
-        return "None: the cast is negligible."
+        return "No correction: the cast is negligible."
     return ""
 
 
@@ -382,7 +382,7 @@ def agreement_words(each: Agreement) -> str:
         f"and agree on {percent(each.agreed)}"
     )
     if each.kappa is None or each.low is None or each.high is None:
-        return f"{words}; there is no kappa where both always say the same."
+        return f"{words}; kappa cannot be given where both always say the same."
     return typeset(
         f"{words}; kappa {each.kappa:.2f}, 95 % interval {each.low:.2f} to {each.high:.2f}."
     )

@@ -242,7 +242,7 @@ def test_a_ledger_is_read_as_it_would_be_at_a_base_rate_and_keeps_what_it_went_b
         suppose(ledger, MODELS, rare)
         assert [row[1] for row in ledger.select("PRAGMA temp.table_info(overview)")] == names
         found = {each.words: (each.clear, each.cast, each.ask) for each in settings(ledger, MODELS)}
-    assert found["as the models came"] == (before.clear, before.cast, before.ask)
+    assert found["as autocast comes"] == (before.clear, before.cast, before.ask)
     assert found["--base-rate 0.05 --risk-cast 0.2"] == (at.clear, at.cast, at.ask)
     with Ledger.write(path) as ledger:
         refresh(ledger, MODELS)
@@ -269,5 +269,5 @@ def test_the_commands_take_a_base_rate_and_say_what_they_went_by(
     assert "Verdicts go by a base rate of 25 % and risks of 5 % (clear)" in strict
     assert ", strictly:" in strict
     table = CliRunner().invoke(app, ["list", str(path), "--settings"]).output.splitlines()
-    assert table[0].split() == ["passed", "called", "asked", "at"]
+    assert table[0].split() == ["clear", "cast", "look", "at", "with"]
     assert len(table) == 7  # the archive's own rate is not known yet

@@ -180,7 +180,7 @@ def test_deaths_of_workers_fail_nobody_but_the_culprit(tmp_path: Path) -> None:
         assert ledger.counts().judged == 20
     assert failed.path.endswith(b"10kill.jpg")
     assert failed.failure == (
-        f"{root / '10kill.jpg'} ended the process that judged it, twice; get a whole copy of it."
+        f"{root / '10kill.jpg'} crashed the process that judged it, twice; get a whole copy of it."
     )
     assert pool.rebuilt >= 3
 
@@ -199,7 +199,7 @@ def test_processes_that_die_or_hang_are_replaced(tmp_path: Path) -> None:
         rows["cut.jpg"].failure
         == f"{root}/quay/cut.jpg is cut short or damaged; get a whole copy of it."
     )
-    assert "ended the process that judged it" in str(rows["a_kill.jpg"].failure)
+    assert "crashed the process that judged it" in str(rows["a_kill.jpg"].failure)
     assert "was not judged within 8 seconds" in str(rows["z_hang.jpg"].failure)
     assert all(rows[path.name].verdict for path in good if path.name != "cut.jpg")
 
@@ -367,7 +367,7 @@ def test_a_worker_that_cannot_work_stops_the_pass(tmp_path: Path) -> None:
     def work(_: Entry) -> Outcome:
         raise ModuleNotFoundError("No module named 'autocast'")
 
-    with pytest.raises(ArchiveError, match="see that it has the same autocast installed"):
+    with pytest.raises(ArchiveError, match="make sure that it has the same autocast installed"):
         passed(tmp_path / "a.ledger", root, pool=Threads(work))
 
 

@@ -122,7 +122,7 @@ def test_the_ledger_lists_what_was_judged(walked: tuple[Path, Path]) -> None:
     _, ledger = walked
     result = run("list", ledger)
     assert result.exit_code == 0
-    assert "By its own scores, about " in result.stdout
+    assert "Going by the chances of all pictures, about " in result.stdout
     assert all(f"{name}_0.jpg" in result.stdout for name in ("china", "coffee"))
     assert "COULD NOT BE JUDGED (1)" in result.stdout
 
@@ -174,7 +174,7 @@ def test_the_list_is_narrowed(ledger: Path, arguments: tuple[str, ...], lines: i
         (("presort", "x"), "Missing option '--into'"),
         (("presort", "x", "--into", "y", "--rejudge", "--retry-failed"), "--rejudge includes it"),
         (("presort", "x", "--into", "y", "--take-back", "--strict"), "or take back what was"),
-        (("presort", "x", "--into", "y", "--jobs", "2", "--scheduler", "z"), "decide that"),
+        (("presort", "x", "--into", "y", "--jobs", "2", "--scheduler", "z"), "set that"),
         (("sidecars", "x", "--verdict", "maybe"), "'maybe' is not one of"),
     ],
 )

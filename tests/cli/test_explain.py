@@ -18,10 +18,10 @@ if TYPE_CHECKING:
     from typer.testing import Result
 
 HEADINGS = {
-    "Hand the picture to a person:": ("clear", "cast"),
-    "Keep it from 'no evident cast':": ("clear",),
-    "Keep it from 'likely cast':": ("cast",),
-    "Only explain:": (),
+    "Always leave the picture to a person:": ("clear", "cast"),
+    "Rule out 'no evident cast':": ("clear",),
+    "Rule out 'likely cast':": ("cast",),
+    "Rule out no verdict:": (),
 }
 
 
@@ -62,7 +62,7 @@ def test_a_remark_is_explained_in_a_few_lines(remark: str) -> None:
     assert said.startswith(f"{remark}: {REMARKS[remark].sentence} It ")
     assert f"When: {EXPLAINED[remark].means}" in said
     assert f"What to do: {EXPLAINED[remark].answer}" in said
-    assert ("It hands the picture to a person." in said) == REMARKS[remark].asks
+    assert ("It always leaves the picture to a person." in said) == REMARKS[remark].asks
 
 
 @pytest.mark.parametrize("remark", REMARKS)

@@ -23,6 +23,12 @@ GIVEN_UP = {
     r"speaks? for neither": "no clear vote",
     r"--anyway|--again": "--best-guess, --rejudge, --retry-failed",
     r"\bits kin\b|\bis no place\b|\bis none of\b|\bmeet only\b|\bfarther off\b": "plain English",
+    r"\bwhat (only )?asks\b|\bthat ask or\b": "what a person should look at",
+    r"\bdecisions tell\b": "what the decisions show",
+    r"from no verdict|\bKeep it from\b": "rules out",
+    r"\bparted by tabs\b": "between tabs",
+    r"\bset beside\b|\bset another beside\b": "compare with",
+    r"\bby its scores\b|\bits own scores\b": "by the chances of all pictures",
     r"\b1 (pictures|files|folders|sidecars|decisions)\b": "singular",
 }
 

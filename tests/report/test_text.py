@@ -152,7 +152,7 @@ def test_every_remark_is_given_once() -> None:
     judgement = replace(samples.ASK, remarks=tuple(REMARKS))
     judgement = replace(judgement, sentences=compose(judgement))
     text = " ".join(judgement_text(judgement, details=True).split())
-    # What hands the picture to a person stands above the notes.
+    # What always leaves the picture to a person stands above the notes.
     above, below = text.split(" Note ")
     for remark in REMARKS.values():
         words = remark.sentence[1:]

@@ -160,7 +160,7 @@ def test_ctrl_c_ends_it_in_one_line_and_the_port_is_free_again(program: Program)
     said = program.end(signal.SIGINT)
     assert program.process.returncode == 0
     assert [line for line in said.splitlines() if "Ctrl-C" not in line] == [
-        "Ended. Every decision that was shown as kept is in the ledger."
+        "Ended. Every decision that was shown as saved is in the ledger."
     ]
     command = [sys.executable, "-m", "autocast", "review", str(program.ledger), "--no-open"]
     command += ["--port", port, "--person", "ada"]

@@ -352,7 +352,7 @@ def test_a_hint_that_cannot_be_read_is_refused_in_a_sentence(
     assert answer.text.endswith(".")
 
 
-# What the decisions tell
+# What the decisions show
 
 
 def test_what_the_decisions_tell_and_thresholds_adopted_and_taken_back(tmp_path: Path) -> None:

@@ -314,9 +314,9 @@ def script(value: object) -> str:
 def _tally(counts: Counts) -> list[tuple[str, str, int, str, str]]:
     meanings = {
         "cast": "a cast is likely, and its direction is given",
-        "ask": "neither is sure enough, or what was found contradicts itself",
+        "ask": "neither is sure enough, or the evidence contradicts itself",
         "clear": "none worth acting on was found",
-        "failed": "damaged, or no picture",
+        "failed": "damaged, or not a picture",
     }
     return [
         (

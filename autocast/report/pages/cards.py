@@ -217,7 +217,7 @@ def _series(series: InSeries | None) -> str:
         f"{typeset(cast_figures(series.shared_a, series.shared_b))}"
     )
     if series.odd:
-        return f"Stands apart from its series of {series.count}, which shares {shared}."
+        return f"Differs from its series of {series.count}, which shares {shared}."
     if series.finding:
         return f"{series.sharing} of the {series.count} pictures of its series share {shared}."
     return ""
