@@ -107,8 +107,8 @@ def _casts(found: Figures) -> Iterator[str]:
         )
     if found.missing:
         yield (
-            f"{found.missing:,} of the pictures that were drawn are not decided, or nobody could "
-            "tell: if they differ from the others, these figures are off."
+            f"Drawn, but not decided, or nobody could tell: {counted(found.missing, 'picture')}. "
+            "Where such pictures differ from the others, these figures are off."
         )
 
 
