@@ -90,7 +90,7 @@ def read(text: str) -> Regions:
         cells = np.frombuffer(zlib.decompressobj().decompress(packed, SIDE * SIDE), dtype=np.uint8)
         found = Regions(names, cells.reshape(size))
         whole = cells.size > 0 and int(cells.max()) < len(names)
-    except (ValueError, KeyError, TypeError, OverflowError, zlib.error) as error:
+    except (ValueError, KeyError, TypeError, OverflowError, RecursionError, zlib.error) as error:
         raise _damaged() from error
     if not whole:
         raise _damaged()

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import base64
+import json
+import zlib
 from pathlib import Path
 
 import numpy as np
+import pytest
 from PIL import Image
 
 from autocast.archive.ledger import Ledger
 from autocast.archive.regions import LEFT_OUT, SIDE, read, regions_of, written
 from autocast.archive.rows import Entry
 from autocast.archive.work import judged
+from autocast.errors import LedgerError
 from autocast.judging import examine
 from autocast.modelstore import default_models
 from tests import photographs
@@ -57,3 +62,24 @@ def test_a_ledger_keeps_the_map_of_what_was_judged(tmp_path: Path) -> None:
         row = ledger.row(1)
     assert row.regions is not None
     assert max(read(row.regions).cells.shape) == SIDE
+
+
+SOUND = {"names": ["sky", "else"], "rows": 1, "columns": 2, "cells": "eNpjYAQAAAMAAg=="}
+
+
+def test_what_is_no_map_is_one_sentence() -> None:
+    assert read(json.dumps(SOUND)).cells.tolist() == [[0, 1]]
+    packed = base64.b64encode(zlib.compress(bytes(10**6))).decode()
+    changes: list[dict[str, object]] = [
+        {"names": ["sky"]},
+        {"names": 3},
+        {"rows": 2},
+        {"rows": "x"},
+        {"rows": 10**9},
+        {"cells": "eJxjYAQ"},
+        {"cells": None},
+        {"cells": packed},
+    ]
+    for text in ("", "7", "[]", "[" * 90_000, *(json.dumps({**SOUND, **each}) for each in changes)):
+        with pytest.raises(LedgerError, match="map of a picture is damaged; judge it again"):
+            read(text)
