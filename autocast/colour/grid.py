@@ -8,6 +8,7 @@ grid is an array of N values; a *posterior* is N values that sum to 1.
 from __future__ import annotations
 
 import functools
+import itertools
 from dataclasses import dataclass
 from typing import Any
 
@@ -28,13 +29,15 @@ STEP = 3.0
 class CastGrid:
     """N casts: ``casts`` N x 2 (a*, b* at L* 60) and ``shifts`` N x 2 in log-chromaticity.
 
-    ``neighbours`` N x 8 are the numbers of the nodes around each, -1 where there is
-    none; ``edge`` N says which nodes lie on the rim of the square.
+    ``powers`` N x 6 are a*, b* and their products a*a*, a*b*, b*a*, b*b*. ``around`` 9 x N
+    are the numbers of each node and of those around it, -1 where there is none; ``edge`` N
+    says which nodes lie on the rim of the square.
     """
 
     casts: Floats
     shifts: Floats
-    neighbours: NDArray[np.intp]
+    powers: Floats
+    around: NDArray[np.intp]
     edge: NDArray[np.bool_]
 
     def __len__(self) -> int:
@@ -61,55 +64,54 @@ def grid() -> CastGrid:
     around = np.stack(
         [
             np.roll(number, (i, j), axis=(0, 1))[1:-1, 1:-1].ravel()[reachable]
-            for i in (-1, 0, 1)
-            for j in (-1, 0, 1)
-            if (i, j) != (0, 0)
-        ],
-        axis=1,
+            for i, j in sorted(itertools.product((-1, 0, 1), repeat=2), key=any)
+        ]
     )
     casts = every[reachable]
+    products = (casts[:, :, None] * casts[:, None]).reshape(-1, 4)
+    powers = np.concatenate([casts, products], axis=1)
     # Only the square's own rim is "off the grid": what no light reaches cannot be meant.
     edge = (np.abs(casts) > REACH - STEP / 2).any(axis=1)
-    return CastGrid(casts, shifts[reachable], around, edge)
+    return CastGrid(casts, shifts[reachable], powers, around, edge)
 
 
 def posterior(log_weights: Floats) -> Floats:
-    """Normalise log weights to a posterior.
+    """Normalise log weights to a posterior, or several.
 
     Parameters
     ----------
-    log_weights : (N,) ndarray
+    log_weights : (..., N) ndarray
         Log-likelihood plus log-prior of each cast, in nats, up to a constant.
 
     Returns
     -------
-    (N,) ndarray
+    (..., N) ndarray
         Probabilities, 0..1, of sum 1.
     """
-    weights = np.exp(log_weights - log_weights.max())
-    return np.asarray(weights / weights.sum())
+    weights = np.exp(log_weights - log_weights.max(axis=-1, keepdims=True))
+    return np.asarray(weights / weights.sum(axis=-1, keepdims=True))
 
 
 def mean_and_covariance(weights: Floats) -> tuple[Floats, Floats]:
-    """Mean and covariance of a posterior.
+    """Mean and covariance of a posterior, or of several.
 
     Parameters
     ----------
-    weights : (N,) ndarray
+    weights : (..., N) ndarray
         Probabilities of the grid's casts, of sum 1.
 
     Returns
     -------
-    mean : (2,) ndarray
+    mean : (..., 2) ndarray
         a*, b* at L* 60.
-    covariance : (2, 2) ndarray
+    covariance : (..., 2, 2) ndarray
         In squares of those, the spread within a cell included.
     """
-    casts = grid().casts
-    mean = weights @ casts
-    off = casts - mean
+    sums = weights @ grid().powers
+    mean = sums[..., :2]
+    square = sums[..., 2:].reshape(*mean.shape, 2)
     # The uniform density within a cell adds STEP^2 / 12 to each variance.
-    return mean, (weights[:, None] * off).T @ off + np.eye(2) * STEP**2 / 12
+    return mean, square - mean[..., None] * mean[..., None, :] + np.eye(2) * STEP**2 / 12
 
 
 def gaussian(mean: Floats, covariance: Floats, floor: float) -> Floats:
@@ -120,8 +122,8 @@ def gaussian(mean: Floats, covariance: Floats, floor: float) -> Floats:
 
     Parameters
     ----------
-    mean : (2,) ndarray
-        The cast as read, a*, b* at L* 60.
+    mean : (..., 2) ndarray
+        The cast as read, a*, b* at L* 60, or several.
     covariance : (2, 2) ndarray
         Covariance of the reading, in squares of those.
     floor : float
@@ -129,7 +131,7 @@ def gaussian(mean: Floats, covariance: Floats, floor: float) -> Floats:
 
     Returns
     -------
-    (N,) ndarray
+    (..., N) ndarray
         In nats.
     """
     distance = _distance(mean, covariance)
@@ -156,9 +158,10 @@ def normal(mean: Floats, covariance: Floats) -> Floats:
 
 
 def _distance(mean: Floats, covariance: Floats) -> Floats:
-    """Squared distance (N,) of every cast from a mean, in standard deviations."""
-    off = grid().casts - mean
-    return np.asarray(np.einsum("ni,ij,nj->n", off, np.linalg.inv(covariance), off))
+    """Squared distance (..., N) of every cast from a mean (..., 2), in standard deviations."""
+    a, b = (axis - mean[..., k, None] for k, axis in enumerate(grid().casts.T))
+    (along_a, both), (_, along_b) = np.linalg.inv(covariance)
+    return np.asarray(along_a * a * a + 2 * both * a * b + along_b * b * b)
 
 
 def peaks(weights: Floats) -> list[tuple[float, float, float]]:
@@ -178,12 +181,14 @@ def peaks(weights: Floats) -> list[tuple[float, float, float]]:
         a* and b* at L* 60, and share (0..1), the largest share first.
     """
     lattice = grid()
-    padded = np.append(weights, -1.0)
-    around = np.concatenate([np.arange(len(weights))[:, None], lattice.neighbours], axis=1)
-    up = around[np.arange(len(weights)), padded[around].argmax(axis=1)]
-    for _ in range(16):
-        up = up[up]
-    tops, which = np.unique(up, return_inverse=True)
+    numbers = np.arange(len(weights))
+    highest = np.append(weights, -1.0).take(lattice.around).argmax(axis=0)
+    up = lattice.around[highest, numbers]
+    # Each step doubles how far every node has climbed.
+    for _ in range(len(weights).bit_length()):
+        up = up.take(up)
+    tops = np.flatnonzero(up == numbers)
+    which = np.searchsorted(tops, up)
     share = np.bincount(which, weights, len(tops))
     place = [np.bincount(which, weights * lattice.casts[:, i], len(tops)) for i in (0, 1)]
     order = np.argsort(-share)

@@ -9,6 +9,7 @@ no weight.
 from __future__ import annotations
 
 import importlib
+import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -163,7 +164,7 @@ def by_distance(left: Colour | None, right: Colour | None) -> tuple[Colour | Non
     """
 
     def reach(ab: Colour | None) -> float:  # numpydoc ignore=GL08
-        return -1.0 if ab is None else float(np.hypot(ab[0], ab[1]))
+        return -1.0 if ab is None else math.hypot(ab[0], ab[1])
 
     return (left, right) if reach(left) >= reach(right) else (right, left)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -33,6 +34,7 @@ from autocast.voting.posterior import (
     Part,
     conflict,
     count,
+    in_deviations,
     log_likelihoods,
     members,
     votes,
@@ -184,15 +186,31 @@ def gap(parts: Sequence[Part]) -> tuple[float, float]:
     deviations : float
         The same in standard deviations of the two casts' difference.
     """
-    widest = (0.0, 0.0)
-    for i, one in enumerate(parts):
-        for other in parts[:i]:
-            off = one.mean - other.mean
-            deviations = float(
-                np.sqrt(off @ np.linalg.solve(one.covariance + other.covariance, off))
-            )
-            widest = max(widest, (float(np.hypot(*off)), deviations))
-    return widest
+    pairs = list(itertools.combinations(parts, 2))
+    if not pairs:
+        return 0.0, 0.0
+    distances, deviations = gaps(pairs)
+    return float(distances.max()), float(deviations.max())
+
+
+def gaps(pairs: Sequence[tuple[Part, Part]]) -> tuple[Floats, Floats]:
+    """The distances of the casts of pairs of parts.
+
+    Parameters
+    ----------
+    pairs : sequence of (Part, Part)
+        n of them.
+
+    Returns
+    -------
+    distances : (n,) ndarray
+        In a*b* at L* 60.
+    deviations : (n,) ndarray
+        The same in standard deviations of the two casts' difference.
+    """
+    off = np.array([one.mean - other.mean for one, other in pairs]).reshape(-1, 2)
+    spread = np.array([one.covariance + other.covariance for one, other in pairs])
+    return np.hypot(off[:, 0], off[:, 1]), in_deviations(off, spread.reshape(-1, 2, 2))
 
 
 def support(regions: Regions, held: NDArray[np.float32]) -> Support:

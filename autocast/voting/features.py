@@ -11,7 +11,8 @@ same.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Mapping, Sequence
+import math
+from collections.abc import Iterator, Mapping
 from functools import cache
 from typing import Any
 
@@ -31,7 +32,7 @@ from autocast.judgement import TONE_RANGES
 from autocast.judgement.limits import LEAST_COUNTED
 from autocast.judgement.things import BY_NAME, CLASSES, CONTENT, KINDS, NEUTRALS
 from autocast.segmentation.content import CHANNELS, see
-from autocast.voting.analysis import Analysis, gap
+from autocast.voting.analysis import Analysis, gaps
 from autocast.voting.posterior import (
     COLUMNS,
     FREE_TONES,
@@ -135,14 +136,16 @@ def leave_out(found: Mapping[str, float], analysis: Analysis, kind: str) -> dict
     dict of str to float
         NaN for the features of that kind, and a count without it.
     """
-    known = dictionary()
-    rest = {
-        name: float("nan") if known[name].kind == kind else value for name, value in found.items()
-    }
+    rest = {**found, **dict.fromkeys(_of_kind(kind) & found.keys(), float("nan"))}
     # What the picture shows knows no casts: the count is the same without it.
     unmoved = kind == CONTENT
     counted = analysis.count if unmoved else count(analysis.log_likelihoods, without=kind)
     return rest | dict(_joint(counted))
+
+
+@cache
+def _of_kind(kind: str) -> frozenset[str]:
+    return frozenset(name for name, feature in dictionary().items() if feature.kind == kind)
 
 
 def _scene_features() -> Iterator[Feature]:
@@ -205,13 +208,10 @@ def _joint(counted: Count) -> Iterator[tuple[str, float]]:
         yield from cast_values(f"joint.{name}", cast)
     for name in REST:
         yield from _part(name, counted.parts[name])
-    for name, pairs in APART.items():
-        apart, deviations = _widest(counted.parts, pairs)
-        yield f"joint.apart.{name}", apart
-        yield f"joint.apart.{name}.deviations", deviations
+    yield from _apart(counted.parts)
     areas = [counted.parts[name] for name in (*COLUMNS, *QUARTERS)]
-    worst = [np.hypot(*part.mean) for part in areas if part.share >= LEAST_COUNTED]
-    yield "joint.worst_area", float(max(worst, default=np.nan))
+    worst = [math.hypot(*part.mean) for part in areas if part.share >= LEAST_COUNTED]
+    yield "joint.worst_area", max(worst, default=math.nan)
 
 
 def _counted(part: Part) -> Floats | None:
@@ -223,16 +223,23 @@ def _part(name: str, part: Part) -> Iterator[tuple[str, float]]:
     yield f"joint.{name}.share", part.share
 
 
-def _widest(parts: Mapping[str, Part], pairs: Sequence[tuple[str, str]]) -> tuple[float, float]:
+def _apart(parts: Mapping[str, Part]) -> Iterator[tuple[str, float]]:
     """Largest distance of two parts' casts, and the largest in standard deviations."""
-    gaps = [
-        gap([parts[one], parts[other]])
-        for one, other in pairs
-        if min(parts[one].share, parts[other].share) >= LEAST_COUNTED
-    ]
-    if not gaps:
-        return float("nan"), float("nan")
-    return max(g[0] for g in gaps), max(g[1] for g in gaps)
+    pairs = {
+        name: [
+            (parts[one], parts[other])
+            for one, other in compared
+            if min(parts[one].share, parts[other].share) >= LEAST_COUNTED
+        ]
+        for name, compared in APART.items()
+    }
+    distances, deviations = gaps([pair for some in pairs.values() for pair in some])
+    ends = itertools.accumulate(map(len, pairs.values()))
+    for (name, some), end in zip(pairs.items(), ends, strict=True):
+        own = slice(end - len(some), end)
+        yield f"joint.apart.{name}", float(distances[own].max()) if some else math.nan
+        widest = float(deviations[own].max()) if some else math.nan
+        yield f"joint.apart.{name}.deviations", widest
 
 
 def _class(analysis: Analysis, kind: str) -> Iterator[tuple[str, float]]:

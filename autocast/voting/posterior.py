@@ -9,6 +9,7 @@ the picture starts from the whole's cast, widened.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -146,12 +147,14 @@ def log_likelihoods(scene: Scene) -> LogLikelihoods:
         k.kind: k.picture_wide(scene, masks) for k in kinds() if k.picture_wide is not None
     }
     rows = np.concatenate([np.ones((1, len(scene.weight))), masks]) * scene.weight
+    rows = rows.astype(np.float32)
     total = sum(scene.explained.values(), np.zeros((), dtype=np.float32))
     joint: dict[str | None, Floats] = {}
+    logs = np.empty_like(total)
     for left_out in (None, *CLASSES):
         rest = total if left_out is None else total - scene.explained[left_out]
-        logs = np.log(np.maximum(rest, np.finfo(np.float32).tiny))
-        joint[left_out] = (rows.astype(np.float32) @ logs).astype(np.float64)
+        np.log(np.maximum(rest, np.finfo(np.float32).tiny, out=logs), out=logs)
+        joint[left_out] = (rows @ logs).astype(np.float64)
     return LogLikelihoods(
         joint, picture_wide, masks @ scene.regions.area, scene.models.weights["voting"]
     )
@@ -226,12 +229,11 @@ def _parts(
         gaussian(mean, covariance + np.eye(2) * settings[spread] ** 2, settings["part_wild"])
         for spread in ("part_spread", "area_spread")
     )
+    start = np.where(np.isin(PARTS, NEAR)[:, None], near, far)
+    means, covariances = mean_and_covariance(posterior(start + logs[1:]))
     return {
-        name: Part(
-            *mean_and_covariance(posterior((near if name in NEAR else far) + log)),
-            float(share),
-        )
-        for name, log, share in zip(PARTS, logs[1:], votes.shares, strict=True)
+        name: Part(cast, spread, float(share))
+        for name, cast, spread, share in zip(PARTS, means, covariances, votes.shares, strict=True)
     }
 
 
@@ -298,13 +300,29 @@ def conflict(by_kind: Mapping[str, Vote]) -> float:
     float
         In standard deviations of the two casts' difference, at least 0.
     """
-    readings = [vote.reading for vote in by_kind.values()]
-    worst = 0.0
-    for i, (mean, covariance) in enumerate(readings):
-        for other, spread in readings[:i]:
-            off = mean - other
-            worst = max(worst, float(np.sqrt(off @ np.linalg.solve(covariance + spread, off))))
-    return worst
+    readings = (vote.reading for vote in by_kind.values())
+    pairs = [(a - b, p + q) for (a, p), (b, q) in itertools.combinations(readings, 2)]
+    off, spread = (np.array(each) for each in zip(*pairs, strict=True))
+    return float(in_deviations(off, spread).max())
+
+
+def in_deviations(off: Floats, covariance: Floats) -> Floats:
+    """Lengths of differences of casts, in standard deviations.
+
+    Parameters
+    ----------
+    off : (n, 2) ndarray
+        Differences in a*, b* at L* 60.
+    covariance : (n, 2, 2) ndarray
+        Theirs, in squares of those.
+
+    Returns
+    -------
+    (n,) ndarray
+        Mahalanobis lengths, at least 0.
+    """
+    scaled = np.linalg.solve(covariance, off[..., None])[..., 0]
+    return np.asarray(np.sqrt((off * scaled).sum(axis=-1)))
 
 
 def _prior(settings: Mapping[str, float]) -> Floats:
