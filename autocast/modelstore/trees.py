@@ -1,14 +1,19 @@
 """Boosted regression trees, read from plain arrays.
 
 The trees are grown by scikit-learn in :mod:`autocast.training`; here they are
-only walked, so that judging a picture needs no scikit-learn. All trees of all
-models are walked at once, a level at a time.
+only walked, so that judging a picture needs no scikit-learn.
+
+No tree is walked node by node. All questions of all trees are asked at once, in
+the order in which they lie in memory; each that sends a row to the right strikes
+the leaves below its left side out, and the first leaf that is left is the row's:
+the QuickScorer of Lucchese et al. (SIGIR 2015), laid out for whole arrays.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -29,13 +34,33 @@ FIELDS = (
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Questions:
+    """What T trees ask, at most K questions each, and their leaves from left to right.
+
+    A row with a value above ``threshold`` (K, T), or one that is missing, can only reach
+    those of a tree's leaves whose bits are set in ``leaves`` (K, T). ``column`` (K, T) is
+    where the value stands, each feature twice in turn: what is missing lies below all else
+    in the second. Trees of fewer questions end in some that change nothing. ``value`` are
+    the leaves' of all trees, of which ``first`` T is each tree's first.
+    """
+
+    column: NDArray[np.intp]
+    threshold: NDArray[np.floating[Any]]
+    leaves: NDArray[np.unsignedinteger[Any]]
+    value: NDArray[np.float64]
+    first: NDArray[np.intp]
+
+
+@dataclass(frozen=True, eq=False)
 class Forest:
     """M models: nodes of all trees in one list, trees of one model side by side.
 
     Of each node, ``feature`` is the column that it splits, -1 at a leaf; values up to
     ``threshold`` go to the node ``left``, others to ``right``, NaN left where
     ``missing_left``; ``value`` is a leaf's. ``root`` T holds each tree's first node,
-    ``first`` M each model's first tree, ``start`` M the first term of its sum.
+    ``first`` M each model's first tree, ``start`` M the first term of its sum. Trees
+    follow each other, and in each a node is followed by all below its left side, then
+    by all below its right; none has more than 64 leaves.
     """
 
     feature: NDArray[np.integer[Any]]
@@ -47,6 +72,11 @@ class Forest:
     root: NDArray[np.integer[Any]]
     first: NDArray[np.integer[Any]]
     start: NDArray[np.floating[Any]]
+
+    def __post_init__(self) -> None:
+        inner = np.flatnonzero(self.feature >= 0)
+        if not np.array_equal(self.left[inner], inner + 1):
+            raise ValueError("a node of a tree is not followed by its left side")
 
     def __call__(self, features: NDArray[np.floating[Any]]) -> NDArray[np.floating[Any]]:
         """Every model's sum over its trees.
@@ -79,21 +109,43 @@ class Forest:
         >>> forest(np.array([[0.2], [0.9], [np.nan]])).ravel()
         array([ 9., 12., 12.])
         """
-        rows = np.arange(len(features))[:, None]
-        at = np.repeat(self.root[None], len(features), axis=0)
-        missing = np.isnan(features)
-        while True:
-            feature = self.feature[at]
-            inner = feature >= 0
-            if not inner.any():
-                sums = np.add.reduceat(self.value[at].astype(np.float64), self.first, axis=1)
-                return np.asarray(self.start + sums)
-            leftward = np.where(
-                missing[rows, feature],
-                self.missing_left[at],
-                features[rows, feature] <= self.threshold[at],
-            )
-            at = np.where(inner, np.where(leftward, self.left[at], self.right[at]), at)
+        asked = self._questions
+        every = ~asked.leaves.dtype.type(0)
+        left = np.empty((len(features), len(self.root)), dtype=asked.leaves.dtype)
+        for known, bits in zip(features, left, strict=True):
+            twice = np.stack([known, np.where(np.isnan(known), -np.inf, known)], axis=1).ravel()
+            to_the_left = twice.take(asked.column) <= asked.threshold
+            np.bitwise_and.reduce(np.where(to_the_left, every, asked.leaves), axis=0, out=bits)
+        # The first leaf that is left: as many bits lie below the lowest one that is set.
+        reached = asked.first + np.bitwise_count(~left & (left - 1))
+        sums = np.add.reduceat(asked.value.take(reached), self.first, axis=1)
+        return np.asarray(self.start + sums)
+
+    @cached_property
+    def _questions(self) -> Questions:
+        leaf = self.feature < 0
+        inner = np.flatnonzero(~leaf)
+        # Leaves, and questions, that come before each node.
+        leaves: NDArray[np.intp] = np.cumsum(leaf) - leaf
+        asked = np.arange(len(leaf)) - leaves
+        each = np.diff(asked[self.root], append=len(inner))
+        tree = np.arange(len(self.root)).repeat(each)
+        root = self.root[tree]
+        # Those of a node's left side come between it and its right side.
+        low: NDArray[np.uint64] = (leaves[inner] - leaves[root]).astype(np.uint64)
+        count: NDArray[np.uint64] = (leaves[self.right[inner]] - leaves[inner]).astype(np.uint64)
+        struck = ((1 << count) - 1) << low
+        most = int(np.diff(leaves[self.root], append=leaf.sum()).max())
+        bits = np.min_scalar_type((1 << most) - 1)
+        place = asked[inner] - asked[root]
+        shape = (int(place.max(initial=-1)) + 1, len(self.root))
+        column, threshold = np.zeros(shape, dtype=np.intp), np.full(shape, np.inf)
+        remaining = np.full(shape, ~bits.type(0))
+        column[place, tree] = 2 * self.feature[inner].astype(np.intp) + self.missing_left[inner]
+        threshold[place, tree] = self.threshold[inner]
+        remaining[place, tree] = (~struck).astype(bits)
+        value = self.value[leaf].astype(np.float64)
+        return Questions(column, threshold, remaining, value, leaves[self.root])
 
 
 def unpack(arrays: Mapping[str, NDArray[Any]], name: str) -> Forest:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
@@ -43,6 +43,32 @@ def test_a_row_goes_down_every_tree(row: tuple[float, float], sums: tuple[float,
     # In company, since all rows are walked at once.
     found = FOREST(np.array([row, (0.0, 0.0)]))
     assert found[0].tolist() == list(sums)
+
+
+def test_a_forest_whose_nodes_stand_in_another_order_is_refused() -> None:
+    with pytest.raises(ValueError, match="not followed by its left side"):
+        replace(FOREST, left=FOREST.right, right=FOREST.left)
+
+
+@pytest.mark.parametrize("depth", [3, 5, 63])
+def test_a_tree_of_up_to_64_leaves_is_walked(depth: int) -> None:
+    # Node 2 k asks whether the value lies above k; its left side is the leaf 2 k + 1.
+    nodes = np.arange(2 * depth + 1)
+    asks = (nodes % 2 == 0) & (nodes < 2 * depth)
+    stairs = Forest(
+        feature=np.where(asks, 0, -1),
+        threshold=nodes / 2,
+        missing_left=nodes == 2,
+        left=nodes + 1,
+        right=nodes + 2,
+        value=nodes.astype(np.float64),
+        root=np.array([0]),
+        first=np.array([0]),
+        start=np.array([0.5]),
+    )
+    rows = np.array([*range(depth + 1), NAN])[:, None]
+    leaves = [*(2 * k + 1.5 for k in range(depth)), 2 * depth + 0.5, 3.5]
+    assert stairs(rows).ravel().tolist() == leaves
 
 
 def test_a_forest_comes_back_from_its_arrays() -> None:
