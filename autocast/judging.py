@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 
 from autocast.advisor import advise
 from autocast.advisor.risk import rule
-from autocast.colour import linear_to_lab
+from autocast.colour import planes_to_lab
 from autocast.judgement import Assumptions, Evidence, Hint, Judgement, Risks
 from autocast.judgement.things import KINDS, OTHER_LIGHT
 from autocast.modelstore import Models, default_models
 from autocast.picture import Picture, Source, open_picture
-from autocast.segmentation import character, look
+from autocast.segmentation import character, look, planes
 from autocast.voting import (
     Analysis,
     Weighed,
@@ -253,7 +253,7 @@ def prepare(source: Source, models: Models | None = None) -> Analysis:
 
 
 def _looked_at(picture: Picture, models: Models) -> Analysis:
-    lab = linear_to_lab(picture.pixels)
+    lab = planes_to_lab(planes(picture.pixels).astype(np.float64))
     return analyse(look(picture, lab, models), character(picture, lab))
 
 

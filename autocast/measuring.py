@@ -262,7 +262,8 @@ def _ends(examination: Examination) -> Iterator[_Wanted]:
     good = (around >= 0).all(axis=(2, 3))
     if not good.any():
         return
-    levels = np.lib.stride_tricks.sliding_window_view(scene.lab[..., 0], (side, side))
+    lightness = scene.lab[0].reshape(picture.opaque.shape)
+    levels = np.lib.stride_tricks.sliding_window_view(lightness, (side, side))
     mean = levels.mean(axis=(2, 3))
     rows, columns = picture.opaque.shape
     for sign, words in ((1, "lightest with detail"), (-1, "darkest with detail")):

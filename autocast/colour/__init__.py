@@ -21,6 +21,7 @@ from autocast.colour.formulas import (
     linear_to_lab as linear_to_lab,
     linear_to_srgb as linear_to_srgb,
     log_chromaticity as log_chromaticity,
+    planes_to_lab as planes_to_lab,
     requote as requote,
     shift_to_cast as shift_to_cast,
     srgb_to_linear as srgb_to_linear,

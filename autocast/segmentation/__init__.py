@@ -16,5 +16,6 @@ from autocast.segmentation.regions import (
     BURIED_BELOW as BURIED_BELOW,
     CLIPPED_FROM as CLIPPED_FROM,
     Regions as Regions,
+    planes as planes,
     tone_masks as tone_masks,
 )

@@ -7,7 +7,6 @@ judged as a colour photograph is.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +23,9 @@ from autocast.judgement.limits import (
     TONED_SHARE,
 )
 from autocast.picture import Picture
+from autocast.segmentation.regions import planes
+
+Floats = NDArray[np.float64]
 
 TONE_BINS = 12
 """Bins of L* along which the tone curve is read."""
@@ -45,14 +47,14 @@ class Character:
     clipped: float
 
 
-def character(picture: Picture, pixel_lab: NDArray[np.floating[Any]]) -> Character:
+def character(picture: Picture, pixel_lab: Floats) -> Character:
     """Look at all opaque pixels of the working picture.
 
     Parameters
     ----------
     picture : Picture
         With one opaque pixel at least.
-    pixel_lab : (H, W, 3) ndarray
+    pixel_lab : (3, H * W) ndarray
         CIELAB D65 of its working pixels.
 
     Returns
@@ -60,33 +62,39 @@ def character(picture: Picture, pixel_lab: NDArray[np.floating[Any]]) -> Charact
     Character
         What kind of picture it is.
     """
-    opaque = picture.opaque
-    encoded = picture.encoded[opaque]
-    lab = np.asfortranarray(pixel_lab[opaque])
-    chroma = np.hypot(lab[:, 1], lab[:, 2])
-    monochrome = bool(np.quantile(chroma, 0.98) < MONOCHROME_CHROMA)
-    # Channel by channel: numpy is slow to reduce over an axis of three.
-    red, green, blue = np.ascontiguousarray(encoded.T)
+    opaque = np.flatnonzero(picture.opaque)
+    lightness, a, b = pixel_lab.take(opaque, axis=1)
+    chroma = np.sqrt(a * a + b * b)
+    monochrome = _reached(chroma) < MONOCHROME_CHROMA
+    red, green, blue = planes(picture.encoded).take(opaque, axis=1)
     brightest = np.maximum(np.maximum(red, green), blue)
     clipped = (brightest > 0.995) | (brightest < 0.005)
     return Character(
         monochrome=monochrome,
-        toned=not monochrome and _toned(lab, chroma),
+        toned=not monochrome and _toned(lightness, (a, b), chroma),
         graphic=not monochrome and _graphic(picture),
-        dark=bool(np.quantile(lab[:, 0], 0.98) < DARK_LIGHTNESS),
+        dark=_reached(lightness) < DARK_LIGHTNESS,
         clipped=float(clipped.mean()),
     )
 
 
-def _toned(lab: NDArray[np.floating[Any]], chroma: NDArray[np.floating[Any]]) -> bool:
+def _reached(values: Floats) -> float:
+    """What all but 2 % of the values lie below."""
+    at = 0.98 * (len(values) - 1)
+    low = int(at)
+    high = min(low + 1, len(values) - 1)
+    ordered = np.partition(values, (low, high))
+    return float(ordered[low] + (at - low) * (ordered[high] - ordered[low]))
+
+
+def _toned(lightness: Floats, ab: tuple[Floats, Floats], chroma: Floats) -> bool:
     """Is a*b* a function of L* alone, and not that of grey?"""
-    if float(chroma.mean()) < TONED_CHROMA or float(lab[:, 0].std()) < TONED_RANGE:
+    if float(chroma.mean()) < TONED_CHROMA or float(lightness.std()) < TONED_RANGE:
         return False
-    level = np.clip(lab[:, 0] / 100 * TONE_BINS, 0, TONE_BINS - 1).astype(np.intp)
+    level = np.clip(lightness / 100 * TONE_BINS, 0, TONE_BINS - 1).astype(np.intp)
     total = np.maximum(np.bincount(level, minlength=TONE_BINS), 1)
-    curve = np.stack([np.bincount(level, lab[:, c], TONE_BINS) / total for c in (1, 2)], axis=1)
-    off = lab[:, 1:] - curve[level]
-    residue = float(np.hypot(off[:, 0], off[:, 1]).mean())
+    a, b = (each - (np.bincount(level, each, TONE_BINS) / total).take(level) for each in ab)
+    residue = float(np.sqrt(a * a + b * b).mean())
     return residue < min(TONED_RESIDUE, TONED_SHARE * float(chroma.mean()))
 
 
@@ -95,18 +103,18 @@ def _graphic(picture: Picture) -> bool:
     encoded = picture.encoded
     if min(encoded.shape[:2]) < 3:
         return False
-    codes = np.clip(np.rint(encoded * 255), 0, 255).astype(np.int32)
+    codes = np.clip(np.rint(planes(encoded) * 255), 0, 255).astype(np.int32)
+    red, green, blue = codes.reshape(3, *picture.opaque.shape)
     # Black is flat in photographs too.
-    inner, seen = codes[:, 1:-1], picture.opaque[:, 1:-1]
-    lit = np.maximum(np.maximum(inner[..., 0], inner[..., 1]), inner[..., 2]) > GRAPHIC_LIT[0]
-    lit &= seen
+    lit = np.maximum(np.maximum(red, green), blue)[:, 1:-1] > GRAPHIC_LIT[0]
+    lit &= picture.opaque[:, 1:-1]
     if float(lit.mean()) < GRAPHIC_LIT[1]:
         return False
-    number = (codes[..., 0] << 16) | (codes[..., 1] << 8) | codes[..., 2]
+    number = (red << 16) | (green << 8) | blue
     same = (number[:, 1:-1] == number[:, :-2]) & (number[:, 1:-1] == number[:, 2:])
-    flat = same[lit].mean()
-    coarse = codes >> 3
-    colour = (coarse[..., 0] << 10) | (coarse[..., 1] << 5) | coarse[..., 2]
-    colour = colour[picture.opaque]
+    flat = np.count_nonzero(same & lit) / np.count_nonzero(lit)
+    if flat <= GRAPHIC_FLAT:
+        return False
+    colour = ((red >> 3 << 10) | (green >> 3 << 5) | blue >> 3)[picture.opaque]
     used = np.count_nonzero(np.bincount(colour, minlength=1 << 15))
-    return bool(flat > GRAPHIC_FLAT and used / colour.size < GRAPHIC_COLOURS)
+    return bool(used / colour.size < GRAPHIC_COLOURS)

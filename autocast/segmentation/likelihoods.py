@@ -35,14 +35,14 @@ CONTEXT = ("bias", "height", "fine", "coarse")
 class Scene:
     """One picture, its R regions, and how well each class explains them under N casts.
 
-    ``lab`` H x W x 3 is CIELAB D65 of the working pixels.
+    ``lab`` 3 x (H W) is CIELAB D65 of the working pixels, row by row.
     ``explained`` maps each class, and ``else``, to R x N likelihoods; ``context``
     R x 9 holds the shares of the kinds by :func:`context_shares`; ``weight`` R is how
     much each region counts; ``models`` are those that explained them.
     """
 
     picture: Picture
-    lab: Floats
+    lab: NDArray[np.float64]
     regions: Regions
     explained: Mapping[str, NDArray[np.float32]]
     context: NDArray[np.float32]
@@ -50,14 +50,14 @@ class Scene:
     models: Models
 
 
-def look(picture: Picture, lab: Floats, models: Models) -> Scene:
+def look(picture: Picture, lab: NDArray[np.float64], models: Models) -> Scene:
     """Lay out the picture and explain its regions under every cast.
 
     Parameters
     ----------
     picture : Picture
         What is looked at.
-    lab : (H, W, 3) ndarray
+    lab : (3, H * W) ndarray
         CIELAB D65 of its working pixels.
     models : Models
         Their densities and context weights are used.
@@ -72,11 +72,14 @@ def look(picture: Picture, lab: Floats, models: Models) -> Scene:
     table = models.densities.table
     place = nodes_of(models.densities, regions.chromaticity)
     explained = {}
+    likelihood = np.empty(place.shape, dtype=np.float32)
     for name, kinds in (*CLASSES.items(), (ELSE, (ELSE,))):
-        columns = [KINDS.index(k) for k in kinds]
         total = np.zeros(place.shape, dtype=np.float32)
-        for k in columns:
-            total += table[k][place] * context[:, k, None]
+        for k in (KINDS.index(kind) for kind in kinds):
+            # No place lies outside: "clip" only spares numpy the search for one.
+            table[k].take(place, out=likelihood, mode="clip")
+            likelihood *= context[:, k, None]
+            total += likelihood
         explained[name] = total
     return Scene(
         picture,
@@ -218,22 +221,21 @@ def nodes_of(
     (R, N) ndarray of int
         Columns of ``densities.table``; what lies beyond falls on its rim.
     """
-    size = densities.shape
     index = []
-    for axis in (0, 1):
+    for axis, size in enumerate(densities.shape):
         region = (chromaticity[:, axis] - densities.origin[axis]) / densities.step
         shift = grid().shifts[which, axis] / densities.step
-        place = np.rint((region[:, None] - shift[None, :]).astype(np.float32)).astype(np.int32)
-        index.append(np.clip(place, 0, size[axis] - 1))
-    return np.asarray(index[0] * size[1] + index[1], dtype=np.intp)
+        place = np.subtract.outer(region.astype(np.float32), shift.astype(np.float32))
+        index.append(np.clip(np.rint(place, out=place), 0, size - 1, out=place))
+    return np.asarray(index[0] * densities.shape[1] + index[1]).astype(np.intp)
 
 
 def _weight(regions: Regions, settings: Mapping[str, float]) -> NDArray[np.float64]:
     """R: area, shared out among regions of like colour, so that one wall is not ten votes."""
     if not len(regions):
         return np.zeros(0)
-    off = regions.chromaticity[:, None, :] - regions.chromaticity[None, :, :]
-    alike = np.exp(-(off**2).sum(axis=-1) / (2 * settings["alike"] ** 2))
+    red, blue = (np.subtract.outer(each, each) for each in regions.chromaticity.T)
+    alike = np.exp(-(red**2 + blue**2) / (2 * settings["alike"] ** 2))
     crowd = alike @ regions.area
     weight = regions.area / crowd ** settings["crowding"]
     # L* below 10 carries little chromaticity that an 8-bit file could hold.
