@@ -22,7 +22,9 @@ from autocast.correction.correcting import (
     correct_and_keep as correct_and_keep,
     corrected as corrected,
     plan as plan,
+    proposed as proposed,
     refusal as refusal,
 )
+from autocast.correction.recoding import recoded as recoded
 from autocast.correction.table import check_clf as check_clf, write_clf as write_clf
 from autocast.correction.tone_curves import Curves as Curves, Move as Move, curves as curves

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.colour import requote
+from autocast.colour import QUOTED_AT, requote
 from autocast.correction.check import Proof, prove
 from autocast.correction.recoding import Recoding
 from autocast.correction.tone_curves import Curves, Move, curves, lightness_error, shrunk, smooth
@@ -134,6 +134,32 @@ def plan(examination: Examination, strength: float = 1.0) -> Move:
     casts = np.array(estimate.casts[1:], dtype=np.float64)
     deviation = np.array([estimate.deviation(k) for k in range(1, len(estimate.casts))])
     return smooth(shrunk(casts, deviation), deviation, strength)
+
+
+def proposed(judgement: Judgement) -> Move:
+    """The move that a judgement advises, by what it says of tones alone.
+
+    Parameters
+    ----------
+    judgement : Judgement
+        A tone that it leaves out has the cast of the whole.
+
+    Returns
+    -------
+    Move
+        That of :func:`plan`, but for the rounding of figures in a judgement.
+    """
+    casts, spreads = [], []
+    for name, (_, _, at) in TONE_RANGES.items():
+        tone = judgement.tones.get(name)
+        if tone is None:
+            casts.append((judgement.cast.a, judgement.cast.b))
+            spreads.append(judgement.cast.spread)
+        else:
+            casts.append(tuple(requote((tone.a, tone.b), QUOTED_AT, at)))
+            spreads.append(float(requote(tone.spread, QUOTED_AT, at)))
+    deviation = np.array(spreads)
+    return smooth(shrunk(np.array(casts, dtype=np.float64), deviation), deviation, 1.0)
 
 
 def corrected(picture: Picture, move: Move) -> NDArray[np.float32]:

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 from threading import Lock
 from typing import Any
 
@@ -27,6 +28,7 @@ from autocast.correction.tone_curves import (
     clipped_share,
     settled,
 )
+from autocast.picture import RgbSpace
 
 Singles = NDArray[np.float32]
 
@@ -87,6 +89,26 @@ class Recoding:
 
     def _by_formula(self, codes: NDArray[Any], out: NDArray[Any]) -> None:
         out[...] = self._applied(codes)
+
+
+def recoded(applied: Curves, codes: NDArray[Any]) -> NDArray[Any]:
+    """Correct the codes of a small picture, for which nothing is worth keeping.
+
+    Parameters
+    ----------
+    applied : Curves
+        The move in the codes' own RGB.
+    codes : (n, 3) ndarray of uint8 or uint16
+        Encoded RGB.
+
+    Returns
+    -------
+    (n, 3) ndarray of the same type
+        As :class:`Recoding` gives.
+    """
+    out = np.empty_like(codes)
+    _tables(applied, codes.dtype).apply(codes, out)
+    return out
 
 
 class _Colours:
@@ -187,16 +209,22 @@ def _tables(applied: Curves, dtype: np.dtype[Any]) -> _Tables:
     values = np.repeat(np.linspace(0.0, 1.0, top + 1)[:, None], 3, axis=1)
     held = np.ascontiguousarray(applied.space.decode(values).T)
     curved = np.ascontiguousarray(applied.curved(values).T)
-    middles = (np.arange(_CELLS) + 0.5) / _CELLS
-    encoded = applied.space.encode(np.repeat(middles[:, None] ** 2, 3, axis=1))
     near = clipped_share(values[:, 0])
     return _Tables(
         held=held,
         curved=curved,
         singles=(held.astype(np.float32), np.sqrt(curved).astype(np.float32)),
-        codes=tuple(np.rint(encoded[:, c] * top).astype(dtype) for c in range(3)),
+        codes=_codes(applied.space, dtype),
         near=near.astype(np.float32),
         lowered=tuple(c for c in range(3) if (curved[c, near > 0] < held[c, near > 0]).any()),
         weights=applied.space.luminance,
         top=top,
     )
+
+
+@lru_cache(maxsize=2)
+def _codes(space: RgbSpace, dtype: np.dtype[Any]) -> tuple[NDArray[Any], ...]:
+    """The codes of each channel at the middles of the cells."""
+    middles = (np.arange(_CELLS) + 0.5) / _CELLS
+    encoded = space.encode(np.repeat(middles[:, None] ** 2, 3, axis=1))
+    return tuple(np.rint(encoded[:, c] * np.iinfo(dtype).max).astype(dtype) for c in range(3))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import struct
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
@@ -53,13 +54,35 @@ class Coding(NamedTuple):
     certain: bool
 
 
-class Reading(NamedTuple):
-    """Pixels as sRGB, encoded and linear (H, W, 3), and how their numbers were read."""
+class Reading:
+    """Pixels as sRGB, encoded and linear (H, W, 3), and how their numbers were read.
 
-    encoded: Floats
-    linear: Floats
-    profile: str
-    remarks: tuple[str, ...]
+    One of the two is given; the other is worked out when it is first asked for.
+    """
+
+    def __init__(
+        self,
+        profile: str,
+        remarks: tuple[str, ...],
+        *,
+        encoded: Floats | None = None,
+        linear: Floats | None = None,
+    ) -> None:
+        self.profile = profile
+        self.remarks = remarks
+        self._given = encoded, linear
+
+    @cached_property
+    def encoded(self) -> Floats:
+        """sRGB-encoded, unclipped."""
+        encoded, _ = self._given
+        return linear_to_srgb(self.linear).astype(np.float32) if encoded is None else encoded
+
+    @cached_property
+    def linear(self) -> Floats:
+        """Linear sRGB, unclipped."""
+        _, linear = self._given
+        return srgb_to_linear(self.encoded).astype(np.float32) if linear is None else linear
 
 
 EXIF_SRGB = Tag("EXIF colour space")
@@ -180,27 +203,19 @@ def to_srgb(
             return reading
         broken = ("broken_profile",)
     if space == "LAB":
-        return _linear_reading(_transform(values, "LAB", _lab_profile()), "CIELAB", broken)
+        return Reading("CIELAB", broken, linear=_transform(values, "LAB", _lab_profile()))
     if space == "CMYK":
         encoded = (1 - values[..., :3]) * (1 - values[..., 3:])
         remarks = (*broken, "cmyk_without_profile")
-        return _encoded_reading(encoded, "CMYK without a profile, plain conversion", remarks)
+        return Reading("CMYK without a profile, plain conversion", remarks, encoded=encoded)
     rgb = np.repeat(values, 3, axis=-1) if space == "GRAY" else values
     if broken or tag is None:
         remarks = broken or (() if certain else ("no_profile",))
-        return _encoded_reading(rgb, "sRGB assumed", remarks)
+        return Reading("sRGB assumed", remarks, encoded=rgb)
     if tag.plain:
-        return _encoded_reading(rgb, "sRGB by the file's tag", ())
-    return _linear_reading(_by_tag(rgb, tag), f"by the file's tag: {tag.label}", ("tagged",))
-
-
-def _encoded_reading(encoded: Floats, profile: str, remarks: tuple[str, ...]) -> Reading:
-    linear = srgb_to_linear(encoded).astype(np.float32)
-    return Reading(encoded, linear, profile, remarks)
-
-
-def _linear_reading(linear: Floats, profile: str, remarks: tuple[str, ...]) -> Reading:
-    return Reading(linear_to_srgb(linear).astype(np.float32), linear, profile, remarks)
+        return Reading("sRGB by the file's tag", (), encoded=rgb)
+    label = f"by the file's tag: {tag.label}"
+    return Reading(label, ("tagged",), linear=_by_tag(rgb, tag))
 
 
 # --- tags ------------------------------------------------------------------
@@ -259,11 +274,11 @@ def _by_profile(values: Floats, space: Space, icc: bytes) -> Reading | None:
         if space == "RGB":
             probed = linear_to_srgb(_transform(_PROBE.astype(np.float32), space, icc))
             if np.abs(probed - _PROBE).max() < _HALF_A_CODE:
-                return _encoded_reading(values, _profile_text(icc), ())
+                return Reading(_profile_text(icc), (), encoded=values)
         linear = _transform(values, space, icc)
     except CmsError:
         return None
-    return _linear_reading(linear, _profile_text(icc), ()) if np.isfinite(linear).all() else None
+    return Reading(_profile_text(icc), (), linear=linear) if np.isfinite(linear).all() else None
 
 
 def _transform(values: Floats, space: Space, icc: bytes) -> Floats:

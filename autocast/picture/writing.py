@@ -6,6 +6,7 @@ import contextlib
 import io
 import os
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -78,13 +79,19 @@ def srgb_file(codes: NDArray[np.uint8], kind: str, **options: Any) -> bytes:  # 
     bytes
         The whole file.
     """
-    from PIL import Image, ImageCms
+    from PIL import Image
 
-    # Untagged numbers would be shown in whatever the screen makes of them.
-    profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
     out = io.BytesIO()
-    Image.fromarray(codes).save(out, kind, icc_profile=profile, **options)
+    # Untagged numbers would be shown in whatever the screen makes of them.
+    Image.fromarray(codes).save(out, kind, icc_profile=_srgb_profile(), **options)
     return out.getvalue()
+
+
+@cache
+def _srgb_profile() -> bytes:
+    from PIL import ImageCms
+
+    return ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
 
 
 def check_free(to: Path, *, force: bool) -> None:

@@ -88,7 +88,8 @@ def printable(text: str) -> str:
     do bytes of a file name that are not UTF-8 (Python's surrogate escapes),
     which come out as the byte they stand for.
     """
-    return "".join(_escaped(c) for c in text)
+    # All that Python calls printable stays as it is; most texts are that altogether.
+    return text if text.isprintable() else "".join(map(_escaped, text))
 
 
 def _escaped(character: str) -> str:
@@ -565,4 +566,4 @@ def signed(value: float) -> str:
 
 def typeset(text: str) -> str:
     """Figures with a minus sign in place of the hyphen that a terminal shows."""
-    return re.sub(r"(?<![\w.])-(?=\d)", "−", text)
+    return re.sub(r"(?<![\w.])-(?=\d)", "−", text) if "-" in text else text

@@ -21,7 +21,7 @@ from PIL import Image
 import autocast
 from autocast import judging
 from autocast.colour import cast_to_gains, linear_to_lab, linear_to_srgb, srgb_to_linear
-from autocast.correction import Correction, corrected, curves, plan
+from autocast.correction import Correction, corrected, curves, plan, proposed
 from autocast.correction.check import fared, prove
 from autocast.correction.table import clf_text, write_clf
 from autocast.correction.tone_curves import (
@@ -37,6 +37,7 @@ from autocast.judgement import Hint, Reading
 from autocast.judgement.things import BY_NAME
 from autocast.picture import open_picture, own_space, srgb_space
 from autocast.report.spots import correction_text
+from tests import samples
 from tests.photographs import FILES, pixels
 from tests.studies.benchmark_copy import corrected_in, write_tiff
 
@@ -208,6 +209,21 @@ def test_copies_are_nearer_to_the_uncast_pictures() -> None:
             assert np.quantile(off, 0.99) <= 1.5
     assert np.mean(nearer) >= 0.95
     assert np.median(left) <= 0.3
+
+
+@pytest.mark.parametrize("cast", STRONG)
+def test_a_judgement_alone_proposes_the_same_move(cast: tuple[float, float]) -> None:
+    examination = examined("china", cast)
+    made, said = plan(examination), proposed(examination.judgement)
+    assert np.array(said.casts) == pytest.approx(np.array(made.casts), abs=0.01)
+    assert said.spreads == pytest.approx(made.spreads, abs=0.01)
+    assert said.strength == made.strength
+
+
+def test_a_tone_that_a_judgement_leaves_out_has_the_cast_of_the_whole() -> None:
+    whole = replace(samples.LIKELY, tones={})
+    pair = (whole.cast.a, whole.cast.b)
+    assert np.array(proposed(whole).casts) == pytest.approx(np.array([pair] * 3))
 
 
 def test_corrected_gives_working_pixels() -> None:

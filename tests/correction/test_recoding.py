@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from autocast.colour import RGB_TO_XYZ
-from autocast.correction.recoding import Recoding
+from autocast.correction.recoding import Recoding, recoded
 from autocast.correction.tone_curves import Curves, curves, smooth
 from autocast.picture import RgbSpace, srgb_space
 
@@ -65,6 +65,7 @@ def test_tables_make_what_the_curves_make(casts: list[tuple[float, float]], spac
         off = np.abs(out - applied(given / top) * top)
         assert off.max() <= most
         assert (out != given).any()
+        assert (recoded(applied, given) == out).all()
 
 
 def test_floats_take_the_formula_itself() -> None:

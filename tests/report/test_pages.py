@@ -16,11 +16,13 @@ import pytest
 from PIL import Image
 from typer.testing import CliRunner
 
+from autocast import judging
 from autocast.archive.decisions import Wish, decide
 from autocast.archive.folders import common_root
 from autocast.archive.ledger import Ledger
 from autocast.archive.rows import Row
 from autocast.cli import app
+from autocast.colour import linear_to_lab, srgb_to_linear
 from autocast.errors import OutputError
 from autocast.judgement import DECISION_WORDS, REMARKS, Cast
 from autocast.judgement.sentences import compose, letter, question
@@ -509,6 +511,21 @@ def test_a_model_by_any_name_leads_nowhere(tmp_path: Path) -> None:
     report = written(tmp_path, ledgers.build(tmp_path, [b"a.png"], [odd]))
     assert len(list(report.glob("small/*/*.jpg"))) == 2
     assert not list(tmp_path.parent.glob("x*")) + list(tmp_path.glob("x*"))
+
+
+def test_a_proposed_correction_is_what_the_judgement_says_and_nothing_is_judged_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delattr(judging, "examine")
+    report = written(tmp_path, ledgers.build(tmp_path, [b"a.png"], [samples.LIKELY], failures=0))
+    before, after = (
+        np.asarray(Image.open(report / name))[20, 30] / 255
+        for name in re.findall(r'src="(small/[^"]+)"', cards(report)[0])
+    )
+    # LIKELY is blue: some of that is gone, and the lightness stays.
+    was, became = (linear_to_lab(srgb_to_linear(pixel)) for pixel in (before, after))
+    assert became[2] > was[2] + 4
+    assert became[0] == pytest.approx(was[0], abs=0.7)
 
 
 def test_a_picture_that_is_gone_leaves_a_card_without_small_copy(tmp_path: Path) -> None:

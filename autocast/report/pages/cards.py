@@ -12,6 +12,7 @@ import os
 import re
 from collections.abc import Container, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from urllib.parse import quote_from_bytes
 
 import numpy as np
@@ -185,11 +186,17 @@ def address(path: bytes) -> str | None:
     return "file://" + quote_from_bytes(os.path.abspath(path))  # noqa: PTH100 -- bytes
 
 
+@lru_cache(maxsize=1 << 12)  # the greys come again and again
 def swatch(a: float, b: float, lightness: float = formulas.QUOTED_AT) -> str:
     """A CIELAB colour as ``#rrggbb``."""
-    linear = formulas.lab_to_linear([lightness, a, b])
-    codes = np.rint(np.clip(formulas.linear_to_srgb(linear), 0, 1) * 255).astype(int)
-    return "#" + "".join(f"{int(code):02x}" for code in codes)
+    return swatches([(lightness, a, b)])[0]
+
+
+def swatches(colours: Sequence[tuple[float, float, float]]) -> list[str]:
+    """CIELAB colours, L* first, as ``#rrggbb``."""
+    linear = formulas.lab_to_linear(np.array(colours).reshape(-1, 3))
+    codes = np.rint(np.clip(formulas.linear_to_srgb(linear), 0, 1) * 255).astype(np.uint8)
+    return [f"#{code.tobytes().hex()}" for code in codes]
 
 
 def _asked(row: Row, judgement: Judgement) -> Question | None:
@@ -294,12 +301,14 @@ def _votes(judgement: Judgement) -> Iterator[Vote]:
 
 
 def _tones(judgement: Judgement) -> Iterator[tuple[str, str, str, str, str, str]]:
-    for name, tone in judgement.tones.items():
+    tones = judgement.tones.values()
+    reads = swatches([(tone.lightness, tone.a, tone.b) for tone in tones])
+    for (name, tone), fill in zip(judgement.tones.items(), reads, strict=True):
         yield (
             name,
             percent(tone.share),
             typeset(cast_figures(tone.a, tone.b, tone.spread)),
             tone_words(tone),
             swatch(0.0, 0.0, tone.lightness),
-            swatch(tone.a, tone.b, tone.lightness),
+            fill,
         )

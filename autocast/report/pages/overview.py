@@ -13,7 +13,7 @@ import numpy as np
 
 from autocast.archive.rows import Row, is_address
 from autocast.judgement import EVIDENT_FROM, describe
-from autocast.report.pages.cards import swatch
+from autocast.report.pages.cards import swatches
 from autocast.report.text import cast_figures, percent, printable, typeset
 
 MOST_POINTS = 1500
@@ -105,10 +105,11 @@ class Gathered:
         picked = [drawn[int(k * step)] for k in range(min(len(drawn), most))]
         # The likely casts are drawn last, on top.
         picked.sort(key=lambda i: ("clear", "ask", "cast").index(self.verdicts[i]))
+        casts = [self.casts[i] for i in picked]
+        fills = swatches([(68.0, a, b) for a, b in casts])
         return tuple(
-            Point(a, b, self.verdicts[i], swatch(a, b, 68.0))
-            for i in picked
-            for a, b in [self.casts[i]]
+            Point(a, b, self.verdicts[i], fill)
+            for i, (a, b), fill in zip(picked, casts, fills, strict=True)
         )
 
     def everything(self) -> tuple[Point, ...]:

@@ -4,18 +4,20 @@ from __future__ import annotations
 
 import hashlib
 import os
-from typing import TYPE_CHECKING
+from functools import cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from autocast.archive.rows import Row, is_address
 from autocast.errors import AutocastError
+from autocast.judgement import Judgement
+from autocast.picture import RgbSpace
 from autocast.picture.writing import srgb_file
 from autocast.report.pages.cards import Shown
 from autocast.report.pages.written import Written
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+Bytes = NDArray[np.uint8]
 
 SIDE = 320
 """Long side of a small copy in pixels (project convention)."""
@@ -33,33 +35,42 @@ class Thumbnails:
         self._written = written
 
     def of(self, row: Row) -> Shown:
-        """The small copies of one picture; none for what cannot be opened from here."""
+        """The small copies of one picture; none for what cannot be opened from here.
+
+        A likely cast has a second one, with the move that its judgement proposes.
+        """
         if row.failure is not None or is_address(row.path):
             return Shown()
         stem = f"{FOLDER}/{row.id % 100:02d}/{row.id}-{_stamp(row)}"
-        before = f"{stem}.jpg"
+        before, after = f"{stem}.jpg", None
+        if row.verdict == "cast":
+            after = f"{stem}-{_short((row.model or '').encode('utf-8', 'replace'))}.jpg"
         size = self._size(before)
-        if size is None:
+        moved = after is not None and self._size(after) is not None
+        if size is None or (after is not None and not moved):
             try:
-                pixels = _opened(row)
+                codes = _opened(row)
             except AutocastError:
-                return Shown()
-            self._written.write(before, jpeg(pixels))
-            size = (pixels.shape[1], pixels.shape[0])
-        return Shown(before, self._moved(row, stem), *size)
+                return Shown() if size is None else Shown(before, None, *size)
+            if size is None:
+                self._written.write(before, jpeg(codes))
+                size = (codes.shape[1], codes.shape[0])
+            if after is not None and not moved:
+                moved = self._move(row, codes, after)
+        return Shown(before, after if moved else None, *size)
 
-    def _moved(self, row: Row, stem: str) -> str | None:
-        """The same with the proposed move, for a likely cast."""
-        if row.verdict != "cast":
-            return None
-        after = f"{stem}-{_short((row.model or '').encode('utf-8', 'replace'))}.jpg"
-        if self._size(after) is None:
-            try:
-                pixels = _corrected(row)
-            except AutocastError:
-                return None
-            self._written.write(after, jpeg(pixels))
-        return after
+    def _move(self, row: Row, codes: Bytes, to: str) -> bool:
+        """Write the same with the move that its judgement proposes, if that can be read."""
+        from autocast.correction import curves, proposed, recoded
+
+        try:
+            judgement = Judgement.from_json(row.document or "")
+        except AutocastError:
+            return False
+        applied = curves(proposed(judgement), _srgb())
+        new = recoded(applied, codes.reshape(-1, 3)).reshape(codes.shape)
+        self._written.write(to, jpeg(new))
+        return True
 
     def _size(self, name: str) -> tuple[int, int] | None:
         """Width and height of a small copy that is there whole; None where it is to be made."""
@@ -91,23 +102,22 @@ def _short(seed: bytes) -> str:
     return hashlib.blake2b(seed, digest_size=6).hexdigest()
 
 
-def _opened(row: Row) -> NDArray[np.float32]:
+def _opened(row: Row) -> Bytes:
+    """8-bit sRGB (H, W, 3), upright."""
     from autocast.picture import reduced_pixels
 
-    return reduced_pixels(os.fsdecode(row.path), SIDE)
+    encoded = reduced_pixels(os.fsdecode(row.path), SIDE)
+    return np.rint(np.clip(encoded, 0, 1) * 255).astype(np.uint8)
 
 
-def _corrected(row: Row) -> NDArray[np.float32]:
-    from autocast.correction import curves, plan
-    from autocast.judging import examine
+@cache
+def _srgb() -> RgbSpace:
+    """One for all small copies, so that what is worked out of it is kept, too."""
     from autocast.picture import srgb_space
 
-    pixels = _opened(row)
-    move = curves(plan(examine(os.fsdecode(row.path))), srgb_space())
-    return move(pixels.reshape(-1, 3)).astype(np.float32).reshape(pixels.shape)
+    return srgb_space()
 
 
-def jpeg(encoded: NDArray[np.float32]) -> bytes:
-    """SRGB values (H, W, 3) of 0..1 as a JPEG that names its colour space."""
-    codes = np.rint(np.clip(encoded, 0, 1) * 255).astype(np.uint8)
+def jpeg(codes: Bytes) -> bytes:
+    """8-bit sRGB (H, W, 3) as a JPEG that names its colour space."""
     return srgb_file(codes, "JPEG", quality=_QUALITY, subsampling=0)
