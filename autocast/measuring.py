@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any, NamedTuple
@@ -123,8 +124,8 @@ def measure(
     picture = examination.picture
     if radius is None:
         radius = max(LEAST_RADIUS, DISC_SHARE * max(picture.width, picture.height))
-    if not radius > 0:
-        raise HintError(f"A disc of radius {radius:g} has no pixels; give more than 0.")
+    if not 0 < radius < math.inf:
+        raise HintError(f"A disc of radius {radius:g} makes no sense; give pixels, more than 0.")
     for x, y in at:
         if not (0 <= x < picture.width and 0 <= y < picture.height):
             raise HintError(

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import pickle
+import re
 import socket
 import threading
 from concurrent.futures import Future
@@ -23,6 +24,29 @@ _CONNECT = 15.0
 """Seconds to wait for the scheduler (project convention)."""
 
 
+_ADDRESS = re.compile(r"(?:[a-z]+://)?(?:\[([0-9a-f:.]+)\]|([^\s:/\[\]]+)):([0-9]{1,5})")
+"""HOST:PORT, as Dask writes addresses: ``tcp://host:8786``."""
+
+
+def _must_answer(scheduler: str) -> None:
+    """Refuse what is no address, or where nobody listens, sooner than Dask would."""
+    if scheduler.startswith("inproc://"):
+        return
+    found = _ADDRESS.fullmatch(scheduler)
+    if found is None:
+        raise ArchiveError(
+            f"{scheduler} is no address of a scheduler; give one such as tcp://host:8786."
+        )
+    try:
+        socket.create_connection((found[1] or found[2], int(found[3])), _CONNECT).close()
+    except (OSError, OverflowError, ValueError) as error:
+        raise _silent(scheduler) from error
+
+
+def _silent(scheduler: str) -> ArchiveError:
+    return ArchiveError(f"No scheduler answers at {scheduler}; check the address and that it runs.")
+
+
 class Cluster(WorkerPool):
     """The workers of one Dask scheduler."""
 
@@ -33,12 +57,11 @@ class Cluster(WorkerPool):
             raise ArchiveError(
                 "A scheduler needs Dask; install it with pip install 'autocast[cluster]'."
             ) from error
+        _must_answer(scheduler)
         try:
             self._client = Client(scheduler, timeout=_CONNECT, set_as_default=False)
         except (OSError, ValueError) as error:
-            raise ArchiveError(
-                f"No scheduler answers at {scheduler}; check the address and that it runs."
-            ) from error
+            raise _silent(scheduler) from error
         # Not pure: judging a picture again has to judge it, not recall the last outcome.
         self._executor = self._client.get_executor(pure=False)
         self.deadline = deadline

@@ -32,6 +32,8 @@ KEEP_EVERY = 1.0
 """Seconds after which outcomes are written at the latest (project convention)."""
 KEEP_AT_MOST = 200
 """Outcomes after which they are written (project convention)."""
+_STARTS = 8
+"""How often it is tried to start a process (project convention)."""
 _ALONE = 2
 """Deaths alone that convict a picture: the first may have had another cause."""
 _TICK = 0.25
@@ -176,7 +178,7 @@ class Run:
             entry = suspects.pop(0)
             for death in range(1, _ALONE + 1):
                 started = time.monotonic()
-                if self._taken(self._pool.submit(entry)):
+                if self._taken(self._alone(entry)):
                     break
                 self._pool.rebuild()
                 late = time.monotonic() - started >= self._pool.deadline
@@ -185,6 +187,18 @@ class Run:
                     break
             self._keep()
         suspects.clear()  # where the run was stopped: the next one judges them
+
+    def _alone(self, entry: Entry) -> Future[Outcome]:
+        for _ in range(_STARTS):
+            try:
+                return self._pool.submit(entry)
+            except self._pool.deaths:
+                time.sleep(_TICK)  # what starts the processes was ended, and may not be gone yet
+                self._pool.rebuild()
+        raise ArchiveError(
+            "No process can be started to judge in; see to the machine's memory and limits and run "
+            "again, what was judged is kept."
+        )
 
     def _taken(self, future: Future[Outcome]) -> bool:
         """Take an outcome; False where the worker died over it, or over another picture."""

@@ -92,7 +92,11 @@ class Processes(WorkerPool):
     def submit(self, entry: Entry) -> Future[Outcome]:
         """Hand out one entry."""
         with one_thread_each(), _without_main():
-            return self._pool.submit(judged_in_time, entry, self._models, self.deadline)
+            try:
+                return self._pool.submit(judged_in_time, entry, self._models, self.deadline)
+            except (OSError, EOFError) as error:
+                # What starts the processes was ended; the next pool starts another.
+                raise BrokenExecutor("no process can be started") from error
 
     def rebuild(self) -> None:
         """A pool that lost a worker is of no more use: make another."""
@@ -148,6 +152,14 @@ def _without_main() -> Iterator[None]:
 def _begin() -> None:
     """Start of a worker: an interrupt is the parent's affair, and no worker outlives the parent."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    end_with_parent()
+
+
+def end_with_parent() -> None:
+    """Start of a process that ends when its parent does, however that ends, and when it is told."""
+    for name in ("SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.SIG_DFL)
     parent = multiprocessing.parent_process()
     if parent is not None:
         sentinel = parent.sentinel

@@ -3,7 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import errno
+import os
+import signal
 import sys
+from collections.abc import Iterator
+from types import FrameType
+from typing import Never
 
 from autocast.cli import (  # noqa: F401 -- each adds its commands to the app
     archive,
@@ -23,8 +29,60 @@ __all__ = ["app", "main"]
 
 def main() -> None:
     """Run the command line."""
+    _open_what_is_closed()
+    _end_tidily()
     # A terminal that lacks a character shows another; a result is not lost over it.
     for stream in (sys.stdout, sys.stderr):
         with contextlib.suppress(AttributeError):
             stream.reconfigure(errors="replace")  # type: ignore[union-attr]
-    app(prog_name="autocast")
+    with _said():
+        app(prog_name="autocast")
+
+
+def _open_what_is_closed() -> None:
+    """No file that is opened later takes the place of a standard stream that was closed."""
+    for number in range(3):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # the lowest number that is free: this one
+    for name in ("stdout", "stderr"):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: PTH123, SIM115
+
+
+def _end_tidily() -> None:
+    """A request to end unwinds, so that nothing half written stays."""
+
+    def asked(number: int, _: FrameType | None) -> Never:
+        raise SystemExit(128 + number)  # as shells count it
+
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) is signal.SIG_DFL:
+            signal.signal(number, asked)
+
+
+@contextlib.contextmanager
+def _said() -> Iterator[None]:
+    """Turn what the system refuses beyond a command's own care into one sentence."""
+    try:
+        yield
+        sys.stdout.flush()
+    except OSError as error:
+        from autocast.report.text import printable
+
+        reason = error.strerror or error
+        if error.filename is not None:
+            name = printable(os.fsdecode(error.filename))
+            sentence = f"{name} cannot be used ({reason}); give another path."
+        elif error.errno == errno.ENOENT:
+            sentence = "The folder that this was started in is gone; change to another."
+        else:
+            sentence = f"The result cannot be printed ({reason}); print it elsewhere."
+        with contextlib.suppress(OSError):
+            sys.stderr.write(f"autocast: {sentence}\n")
+            sys.stderr.flush()
+        # What is still to be written would fail once more when Python ends.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.__stdout__.fileno() if sys.__stdout__ else 1)
+        raise SystemExit(1) from None

@@ -89,7 +89,9 @@ def presort(
     ] = None,
     deadline: Annotated[
         float,
-        typer.Option(metavar="SECONDS", min=1, help="Seconds after which a picture is given up."),
+        typer.Option(
+            metavar="SECONDS", min=1, max=1e7, help="Seconds after which a picture is given up."
+        ),
     ] = DEADLINE,
     scheduler: Annotated[
         str | None,
@@ -298,7 +300,7 @@ def list_(
     models: ModelsFolder = None,
     assumptions: Assumptions,
     count: Annotated[
-        int, typer.Option(metavar="N", min=0, help="Lines to show at most; 0 shows all.")
+        int, typer.Option(metavar="N", min=0, max=10**9, help="Lines to show at most; 0 shows all.")
     ] = 20,
 ) -> None:
     """Show likely casts, then what a person should look at, the likeliest first.

@@ -21,6 +21,7 @@ from functools import partial
 
 import numpy as np
 
+from autocast.archive.workers import end_with_parent
 from autocast.judgement import Verdict
 from autocast.judging import judge
 from autocast.modelstore import Models, default_models
@@ -108,7 +109,7 @@ def fairness(  # noqa: PLR0913, PLR0917 -- all that a run is given
     list of Fairness
         One for each group, darkest first.
     """
-    with ProcessPoolExecutor(processes) as pool:
+    with ProcessPoolExecutor(processes, initializer=end_with_parent) as pool:
         many = pool.map(partial(_judged, seed, tuple(studies), models), range(count), chunksize=4)
         verdicts = list(counted(many, count, lambda done: report(f"{done} portraits judged")))
     return [_of_group(group, [row[k] for row in verdicts]) for k, group in enumerate(ITA_GROUPS)]

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from PIL import Image
 from scipy.ndimage import uniform_filter
 
+from autocast.archive.workers import end_with_parent
 from autocast.colour import linear_to_lab, srgb_to_linear
 from autocast.correction import corrected, plan, prove, refusal
 from autocast.errors import HintError
@@ -106,7 +107,7 @@ def study(
         A row for each copy, for :func:`figures`.
     """
     rows: list[dict[str, Any]] = []
-    with ProcessPoolExecutor(processes) as pool:
+    with ProcessPoolExecutor(processes, initializer=end_with_parent) as pool:
         for k, fold in enumerate(folds, start=1):
             work = partial(_rows, photographs, seed, fold.models)
             many = pool.map(work, fold.files, chunksize=4)

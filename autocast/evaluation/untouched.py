@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from PIL import Image
 from scipy.special import logit
 
+from autocast.archive.workers import end_with_parent
 from autocast.errors import PictureError, UnreadablePicture
 from autocast.modelstore import TARGETS, Models
 from autocast.picture import full_pixels
@@ -112,7 +113,7 @@ def gather_untouched(
     """
     paths = pictures(folder)
     rows: list[dict[str, Any]] = []
-    with ProcessPoolExecutor(processes) as pool:
+    with ProcessPoolExecutor(processes, initializer=end_with_parent) as pool:
         many = pool.map(partial(_rows, folder, seed, models), paths, chunksize=4)
         for some in counted(
             many, len(paths), lambda done: report(f"{done} pictures read, {len(rows)} rows")

@@ -118,11 +118,17 @@ def check_target(  # noqa: PLR0913 -- what differs between files, by name
         raise OutputError(f"{to} is a folder; name a file in it, such as {named}.")
     if suffixes and to.suffix.lower() not in suffixes:
         raise OutputError(f"{what}; give {to} a name that ends in {suffixes[0]}.")
-    if to.resolve() == source.resolve() or (
-        to.exists() and source.exists() and to.samefile(source)
-    ):
+    if _is_same(to, source):
         raise OutputError(f"{to} is {source_is}; give another name.")
     check_free(to, force=force)
+
+
+def _is_same(one: Path, other: Path) -> bool:
+    """Whether two paths lead to one file, which need not be there yet."""
+    try:
+        return one.samefile(other)
+    except OSError:
+        return os.path.realpath(one) == os.path.realpath(other)
 
 
 def check_copy(source: Path, to: Path, *, force: bool) -> str:

@@ -25,6 +25,7 @@ from PIL import Image
 
 from autocast.advisor.gates import kept_from, remarks
 from autocast.advisor.risk import CONSENSUS
+from autocast.archive.workers import end_with_parent
 from autocast.errors import UnreadablePicture
 from autocast.judging import prepare
 from autocast.modelstore import TARGETS, Models
@@ -173,7 +174,7 @@ def gather(
     manifest = read_manifest(folder)
     report("Reading every picture, and simulating casts on those judged to have none.")
     rows: list[dict[str, Any]] = []
-    with ProcessPoolExecutor(processes) as pool:
+    with ProcessPoolExecutor(processes, initializer=end_with_parent) as pool:
         many = pool.map(partial(_rows, folder, seed, models), manifest, chunksize=8)
         for some in counted(
             many, len(manifest), lambda done: report(f"{done} pictures read, {len(rows)} rows")

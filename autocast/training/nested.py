@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from autocast.advisor.gates import by_estimate, kept_from
 from autocast.advisor.risk import Curve, Thresholds
+from autocast.archive.workers import end_with_parent
 from autocast.errors import UnreadablePicture
 from autocast.judgement import EVIDENT_FROM, RISKS, Risks
 from autocast.judgement.limits import FITTED_PARTS_APART, MONOCHROME_PROBABILITY
@@ -137,7 +138,11 @@ def nested(
                 "Too few groups hold pictures judged evident, or others; give more photographs."
             )
     parts = []
-    with ProcessPoolExecutor(processes) if processes > 1 else nullcontext() as pool:
+    with (
+        ProcessPoolExecutor(processes, initializer=end_with_parent)
+        if processes > 1
+        else nullcontext() as pool
+    ):
         each = map if pool is None else pool.map
         for k, part in enumerate(each(partial(_held_out, table, fold, seed), range(FOLDS))):
             parts.append(part)

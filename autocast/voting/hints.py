@@ -8,6 +8,7 @@ what *stands in another light*, is taken out of the picture before it is read.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -216,8 +217,10 @@ def _spot(picture: Picture, hint: Hint) -> Mask:
             f"{hint.x:g},{hint.y:g} lies outside {picture.name}, "
             f"which is {picture.width} x {picture.height} pixels."
         )
-    if hint.radius is not None and not hint.radius > 0:
-        raise HintError(f"A spot of radius {hint.radius:g} has no pixels; give more than 0.")
+    if hint.radius is not None and not 0 < hint.radius < math.inf:
+        raise HintError(
+            f"A spot of radius {hint.radius:g} makes no sense; give pixels, more than 0."
+        )
     rows, columns = picture.opaque.shape
     frame = picture.frame
     x = (frame.x + (np.arange(columns) + 0.5) / columns * frame.width) * picture.width

@@ -14,7 +14,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from concurrent.futures import BrokenExecutor, ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import replace
 from functools import partial
 from multiprocessing import get_context
@@ -183,6 +183,30 @@ def test_deaths_of_workers_fail_nobody_but_the_culprit(tmp_path: Path) -> None:
         f"{root / '10kill.jpg'} crashed the process that judged it, twice; get a whole copy of it."
     )
     assert pool.rebuilt >= 3
+
+
+def test_a_process_that_cannot_be_started_is_no_fault_of_a_picture(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(running, "_TICK", 0.01)
+    root = files(tmp_path / "root", "1.jpg", "2.jpg")
+
+    class Late(Threads):
+        failing = 4
+
+        def submit(self, entry: Entry) -> Future[Outcome]:
+            self.failing -= 1
+            if self.failing >= 0:
+                raise BrokenExecutor
+            return super().submit(entry)
+
+    passed(tmp_path / "late.ledger", root, pool=Late())
+    assert counts(tmp_path / "late.ledger").judged == 2
+    never = Late()
+    never.failing = 99
+    with pytest.raises(ArchiveError, match="No process can be started"):
+        passed(tmp_path / "never.ledger", root, pool=never)
+    assert counts(tmp_path / "never.ledger").failed == 0
 
 
 def test_processes_that_die_or_hang_are_replaced(tmp_path: Path) -> None:

@@ -99,7 +99,8 @@ def test_another_light_is_read_by_itself() -> None:
     ("hint", "sentence"),
     [
         (Hint("neutral", 9999, 5), "lies outside"),
-        (Hint("neutral", 5, 5, 0), "has no pixels"),
+        (Hint("neutral", 5, 5, 0), "makes no sense"),
+        (Hint("neutral", 5, 5, float("inf")), "makes no sense"),
         (Hint("grey", 5, 5), "no kind of hint"),
         (Hint("other_light", 320, 200, 5000), "leave nothing"),
         (Hint("neutral", 20, 20, 5), "Nothing can be read"),
