@@ -285,8 +285,8 @@ def list_(
         bool,
         typer.Option(
             "--plain",
-            help="Print for other programs, between tabs: verdict, chance, a*, b*, spread, path, "
-            "and what decides it or why it failed.",
+            help="Print for other programs, between tabs: verdict, chance in this archive, a*, b*, "
+            "spread, path, and what decides it or why it failed.",
         ),
     ] = False,
     settings: Annotated[

@@ -289,6 +289,11 @@ def test_a_report_tells_what_was_decided_as_the_list_does(tmp_path: Path) -> Non
         "decided": ["2.png", "4.png"],
         **{words: found for words, found in decided.items() if found},
     }
+    # As on the list, it stands in the place of the question.
+    asks = [k for k, verdict in enumerate(data["verdict"]) if verdict == "ask"]
+    assert any(1 in data["decided"][k] for k in asks)
+    for k in asks:
+        assert ('class="question"' in cards(report)[k]) != (1 in data["decided"][k])
     # What is decided is not first to look at any more, but stays on the list.
     first = (report / "index.html").read_text("utf-8")
     assert "People have decided 2 pictures" in first
