@@ -2,11 +2,12 @@
 
     OMP_NUM_THREADS=1 python tests/studies/benchmark.py [--rounds N]
 
-Ratios of times taken in turn within one run, so that a slow or busy machine
+Ratios of processor times taken in turn within one run, so that a slow or busy machine
 slows both sides. The picture is real content: photographs that scikit-learn
 ships, enlarged and laid side by side to 6000 x 4000, with the mild noise of a
 sensor, as a JPEG of camera quality. Floor of each comparison: Pillow's own
-reduced decoding (DCT scaling) to at least 512 pixels.
+reduced decoding (DCT scaling) to at least 512 pixels on the short side, which is at 1/4;
+opening decodes at 1/8, which is as little as libjpeg can, and told apart.
 """
 
 # ruff: noqa: T201 -- it prints what it measured
@@ -15,6 +16,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import resource
 import subprocess
 import sys
 import tempfile
@@ -62,22 +64,30 @@ def picture(path: Path) -> None:
     Image.fromarray(codes).save(path, "JPEG", quality=QUALITY)
 
 
-def reduced(path: Path) -> None:
+def reduced(path: Path, least: tuple[int, int] = (512, 512)) -> None:
     """The floor: decode at reduced scale, nothing else."""
     with Image.open(path) as image:
-        image.draft("RGB", (512, 512))
+        image.draft("RGB", least)
         image.load()
 
 
-def interleaved(rounds: int, *works: Callable[[], object]) -> list[list[float]]:
+def processor() -> float:
+    """Seconds of processor time of this process and of its children that have ended."""
+    used = (resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    return sum(each.ru_utime + each.ru_stime for each in used)
+
+
+def interleaved(
+    rounds: int, *works: Callable[[], object], clock: Callable[[], float] = time.perf_counter
+) -> list[list[float]]:
     """Seconds of each work, run in turn; the first round warms up and is not counted."""
     took: list[list[float]] = [[] for _ in works]
     for turn in range(rounds + 1):
         for times, work in zip(took, works, strict=True):
-            start = time.perf_counter()
+            start = clock()
             work()
             if turn:
-                times.append(time.perf_counter() - start)
+                times.append(clock() - start)
     return took
 
 
@@ -99,9 +109,16 @@ def show(name: str, times: list[float], floor: list[float]) -> None:
 
 
 def process(*arguments: str) -> Callable[[], object]:
+    # What is installed has its bytecode.
+    environment = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
+
     def run() -> None:
         subprocess.run(
-            [sys.executable, *arguments], cwd=ROOT, check=True, stdout=subprocess.DEVNULL
+            [sys.executable, *arguments],
+            cwd=ROOT,
+            check=True,
+            stdout=subprocess.DEVNULL,
+            env=environment,
         )
 
     return run
@@ -141,22 +158,28 @@ def main() -> None:
         picture(path)
         print(f"{SIZE[0]} x {SIZE[1]} JPEG, {path.stat().st_size / 1e6:.1f} MB\n")
         opened = open_picture(path)
-        floor, opening, judged, whole = interleaved(
+        least, floor, opening, judged, whole, archived = interleaved(
             rounds,
+            lambda: reduced(path, (SIZE[0] // 8, SIZE[1] // 8)),
             lambda: reduced(path),
             lambda: open_picture(path),
             lambda: after_opening(path, opened),
             lambda: judging.examine(path),
+            lambda: judging.examine(path, explain=False),
+            clock=processor,
         )
         print("in one process, beside Pillow's reduced decoding")
         show("  reduced decoding", floor, floor)
+        show("  the same at 1/8", least, floor)
         show("  opening the picture", opening, floor)
         show("  judging at working size", judged, floor)
         show("  examining, all of it", whole, floor)
+        show("  examining, as a run over an archive does", archived, floor)
         bare, cold = interleaved(
             rounds,
             process("-c", BARE, str(path)),
             process("-m", "autocast", "judge", str(path)),
+            clock=processor,
         )
         print("\nas a new process, beside one that imports numpy and PIL and decodes")
         show("  bare decoding", bare, bare)
