@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, replace
 from typing import Any, NamedTuple
 
@@ -18,7 +19,7 @@ from autocast.judgement import Reading
 from autocast.judgement.things import BY_NAME, CLASSES, Thing
 from autocast.judging import Examination, examine
 from autocast.modelstore import Models
-from autocast.picture import DISC_SHARE, Disc, Picture, Source, discs
+from autocast.picture import DISC_SHARE, DecodedOnce, Disc, Picture, Source, discs
 from autocast.segmentation import BURIED_BELOW, CLIPPED_FROM, likely_casts, memberships
 
 LEAST_RADIUS = 2.0
@@ -120,34 +121,84 @@ def measure(
     HintError
         A spot lies outside the picture, or a disc has no pixels.
     """
-    examination = examine(source, models=models)
-    picture = examination.picture
-    if radius is None:
-        radius = max(LEAST_RADIUS, DISC_SHARE * max(picture.width, picture.height))
-    if not 0 < radius < math.inf:
-        raise HintError(f"A disc of radius {radius:g} makes no sense; give pixels, more than 0.")
-    for x, y in at:
-        if not (0 <= x < picture.width and 0 <= y < picture.height):
+    return Measuring(source, models).at(at, radius)
+
+
+class Measuring:
+    """A picture that is decoded and examined once, for spots that are read one after the other.
+
+    Parameters
+    ----------
+    source : path, bytes, binary file, PIL image or array
+        As for :func:`autocast.judge`.
+    models : Models, optional
+        Those that autocast came with unless given.
+
+    Raises
+    ------
+    PictureError
+        The picture cannot be judged.
+    """
+
+    def __init__(self, source: Source, models: Models | None = None) -> None:
+        self._source = DecodedOnce(source)
+        with ThreadPoolExecutor(1) as pool:
+            # Both at once: a JPEG is decoded at two sizes.
+            whole = pool.submit(self._source.decoded, None)
+            self._examination = examine(self._source, models=models, explain=False)
+            whole.result()
+
+    def at(self, at: Sequence[tuple[float, float]] = (), radius: float | None = None) -> Measures:
+        """Read small discs at full resolution; see :func:`measure`.
+
+        Parameters
+        ----------
+        at : sequence of (x, y)
+            Pixels of the full upright picture; proposed where there are none.
+        radius : float, optional
+            In pixels; as a judgement reads its places, unless given.
+
+        Returns
+        -------
+        Measures
+            From light to dark.
+
+        Raises
+        ------
+        PictureError
+            The picture cannot be decoded in full.
+        HintError
+            A spot lies outside the picture, or a disc has no pixels.
+        """
+        examination, picture = self._examination, self._examination.picture
+        if radius is None:
+            radius = max(LEAST_RADIUS, DISC_SHARE * max(picture.width, picture.height))
+        if not 0 < radius < math.inf:
             raise HintError(
-                f"{x:g},{y:g} lies outside {picture.name}, "
-                f"which is {picture.width} x {picture.height} pixels."
+                f"A disc of radius {radius:g} makes no sense; give pixels, more than 0."
             )
-    places = [_Wanted(x, y) for x, y in at] or list(_proposed(examination))
-    read = discs(source, [(place.x, place.y, radius) for place in places])
-    spots = [
-        _measured(examination, place, disc, radius)
-        for place, disc in zip(places, read, strict=True)
-    ]
-    spots.sort(key=lambda spot: -spot.reads.lightness)
-    return Measures(
-        name=picture.name,
-        width=picture.width,
-        height=picture.height,
-        colours=picture.profile,
-        white_point="D65",
-        proposed=not at,
-        spots=tuple(_numbered(spots)),
-    )
+        for x, y in at:
+            if not (0 <= x < picture.width and 0 <= y < picture.height):
+                raise HintError(
+                    f"{x:g},{y:g} lies outside {picture.name}, "
+                    f"which is {picture.width} x {picture.height} pixels."
+                )
+        places = [_Wanted(x, y) for x, y in at] or list(_proposed(examination))
+        read = discs(self._source, [(place.x, place.y, radius) for place in places])
+        spots = [
+            _measured(examination, place, disc, radius)
+            for place, disc in zip(places, read, strict=True)
+        ]
+        spots.sort(key=lambda spot: -spot.reads.lightness)
+        return Measures(
+            name=picture.name,
+            width=picture.width,
+            height=picture.height,
+            colours=picture.profile,
+            white_point="D65",
+            proposed=not at,
+            spots=tuple(_numbered(spots)),
+        )
 
 
 class _Wanted(NamedTuple):

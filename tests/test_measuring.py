@@ -15,6 +15,8 @@ from typer.testing import CliRunner
 import autocast
 from autocast.cli import app
 from autocast.errors import HintError
+from autocast.measuring import Measuring
+from autocast.picture import Source, decoding, open_picture
 from autocast.report.spots import measures_text
 from tests.photographs import pixels
 
@@ -47,6 +49,39 @@ def test_the_places_are_those_of_the_upright_picture(tmp_path: Path) -> None:
     at = [(100, 50), (500, 300)]
     plain = autocast.measure(tmp_path / "plain.png", at)
     assert autocast.measure(tmp_path / "turned.png", at).spots == plain.spots
+
+
+@pytest.mark.parametrize(("suffix", "sizes"), [(".png", [None]), (".jpg", [512, None])])
+def test_a_picture_is_decoded_once_for_all_that_is_read_of_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, suffix: str, sizes: list[int | None]
+) -> None:
+    path = tmp_path / f"a{suffix}"
+    Image.fromarray(pixels("china")).resize((1400, 900)).save(path)
+    plain = autocast.measure(path)
+    asked = []
+    decode = decoding.decode
+
+    def counted(name: str, source: Source, side: int | None) -> decoding.Decoded:
+        if not isinstance(source, decoding.DecodedOnce):
+            asked.append(side)
+        return decode(name, source, side)
+
+    monkeypatch.setattr(decoding, "decode", counted)
+    measuring = Measuring(path)
+    read = [measuring.at([(spot.x, spot.y)]).spots[0] for spot in plain.spots]
+    assert sorted(asked, key=str) == sizes
+    # A proposed spot says why it was proposed, and is read as any other is.
+    for one, other in zip(read, plain.spots, strict=True):
+        assert one.values == pytest.approx(other.values, abs=0.5)
+        assert one.reads == pytest.approx(other.reads, abs=0.5)
+
+
+def test_a_jpeg_is_judged_by_the_small_pixels_that_it_always_has(tmp_path: Path) -> None:
+    path = tmp_path / "a.jpg"
+    Image.fromarray(pixels("china")).resize((1400, 900)).save(path)
+    once = decoding.DecodedOnce(path)
+    once.decoded(None)
+    assert (open_picture(once).pixels == open_picture(path).pixels).all()
 
 
 def test_clipping_is_counted() -> None:

@@ -11,6 +11,7 @@ from autocast.picture.copying import (
 )
 from autocast.picture.decoding import (
     PIXEL_LIMIT as PIXEL_LIMIT,
+    DecodedOnce as DecodedOnce,
     Source as Source,
     is_picture as is_picture,
 )

@@ -41,7 +41,30 @@ if TYPE_CHECKING:
     import tifffile
 
 T = TypeVar("T")
-Source = str | os.PathLike[str] | bytes | BinaryIO | Image.Image | NDArray[Any]
+
+
+class DecodedOnce:
+    """A source that is decoded in full once, for readers that come together or one by one.
+
+    At reduced size a JPEG is decoded apart, so that its small pixels are what they always are.
+    """
+
+    def __init__(self, source: Source) -> None:
+        self.name, self._source = resolve(source)
+        self._whole: Decoded | None = None
+        self._lock = threading.Lock()
+
+    def decoded(self, side: int | None) -> Decoded:
+        """As by :func:`decode`. Raises PictureError."""
+        if side is not None and _is_jpeg(self._source):
+            return decode(self.name, self._source, side)
+        with self._lock:
+            if self._whole is None:
+                self._whole = decode(self.name, self._source, None)
+            return self._whole
+
+
+Source = str | os.PathLike[str] | bytes | BinaryIO | Image.Image | NDArray[Any] | DecodedOnce
 
 PIXEL_LIMIT = 300_000_000
 """Most pixels a picture may have (project convention)."""
@@ -93,6 +116,8 @@ def resolve(source: Source) -> tuple[str, Source]:
     A stream is read from where it stands, put back there where that can be,
     and left open. Raises a PictureError.
     """
+    if isinstance(source, DecodedOnce):
+        return source.name, source
     if isinstance(source, np.ndarray):
         return "array", source
     if isinstance(source, Image.Image):
@@ -150,6 +175,8 @@ def decode(name: str, source: Source, side: int | None) -> Decoded:
     PictureError
         One sentence that names the source.
     """
+    if isinstance(source, DecodedOnce):
+        return source.decoded(side)
     if isinstance(source, np.ndarray):
         return _from_array(source)
     if isinstance(source, Image.Image):
@@ -272,6 +299,17 @@ _OTHER_MAGIC: tuple[tuple[bytes, str], ...] = (
 )
 _AVIF_BRANDS = {b"avif", b"avis"}
 _HEIC_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"hevm", b"hevs"}
+
+
+def _is_jpeg(source: Source) -> bool:
+    """By its first bytes; False for what has none, or cannot be read."""
+    if isinstance(source, (str, os.PathLike)):
+        try:
+            with open_file(os.fspath(source)) as file:
+                return file.read(3) == _MAGIC[0][0]
+        except (OSError, ValueError):
+            return False
+    return isinstance(source, bytes) and source.startswith(_MAGIC[0][0])
 
 
 def _raw(name: str) -> UnsupportedPicture:

@@ -24,7 +24,7 @@ from autocast.correction import Move, curves, plan
 from autocast.errors import PictureError, UnreadablePicture
 from autocast.judgement import Hint, Judgement
 from autocast.judging import Examination, examine
-from autocast.measuring import Measured, measure
+from autocast.measuring import Measured, Measuring, measure
 from autocast.modelstore import Models
 from autocast.picture import reduced_pixels, srgb_space
 from autocast.picture.writing import srgb_file
@@ -36,6 +36,8 @@ QUALITY = 90
 """JPEG quality."""
 ROOM = 64 * 2**20
 """Bytes of pictures that are kept in memory."""
+READ_PIXELS = 60_000_000
+"""Most pixels of a picture that stays decoded in full while its places are read (likewise)."""
 JUDGED = 64
 """Pictures whose second judgement is kept."""
 WORKERS = 2
@@ -156,6 +158,8 @@ class Pictures:
         self._jpegs: Kept[bytes] = Kept(self._pool, ROOM, len)
         self._maps: Kept[Map] = Kept(self._pool, JUDGED)
         self._seconds: Kept[Second] = Kept(self._second_pool, JUDGED)
+        # Who reads one place often reads another.
+        self._read: Kept[Measuring] = Kept(self._second_pool, 1)
 
     def close(self) -> None:
         """End the workers; what waits is called off."""
@@ -196,7 +200,11 @@ class Pictures:
 
     def read(self, row: Row, x: float, y: float) -> Measured:
         """The place at full resolution. Raises PictureError or HintError."""
-        return measure(_opened(row), [(x, y)], models=self.models).spots[0]
+        path = _opened(row)
+        if (row.width or 0) * (row.height or 0) > READ_PIXELS:
+            return measure(path, [(x, y)], models=self.models).spots[0]
+        measuring = self._read.get((row.id, stamp(row)), lambda: Measuring(path, self.models))
+        return measuring.at([(x, y)]).spots[0]
 
     def _examined(self, row: Row, hints: Hints) -> Examination:
         return examine(_opened(row), hints, models=self.models, explain=False)

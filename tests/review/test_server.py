@@ -18,6 +18,7 @@ import pytest
 from PIL import Image, ImageCms
 from typer.testing import CliRunner
 
+from autocast import judging, measuring
 from autocast.archive.decisions import Wish, decide, decided
 from autocast.archive.learnt import adopted
 from autocast.archive.ledger import Ledger
@@ -27,6 +28,7 @@ from autocast.cli import app
 from autocast.colour import srgb_to_linear
 from autocast.correction import Move, curves
 from autocast.judgement import DECISION_WORDS, Decision, Hint, Judgement
+from autocast.modelstore import default_models
 from autocast.picture import srgb_space
 from autocast.review import asked, pictures
 from tests import ledgers
@@ -318,6 +320,26 @@ def test_a_place_is_read_at_full_resolution(served: Served, client: httpx.Client
     assert "lies outside" in outside.text
 
 
+@pytest.mark.parametrize(("most", "times"), [(pictures.READ_PIXELS, 2), (0, 3)])
+def test_a_second_place_of_a_picture_is_read_without_judging_again(
+    served: Served, monkeypatch: pytest.MonkeyPatch, most: int, times: int
+) -> None:
+    found = rows(served.ledger)
+    examined = []
+
+    def counted(*given: Any, **more: Any) -> judging.Examination:  # noqa: ANN401 -- as they come
+        examined.append(given)
+        return judging.examine(*given, **more)
+
+    monkeypatch.setattr(pictures, "READ_PIXELS", most)
+    monkeypatch.setattr(measuring, "examine", counted)
+    shown = pictures.Pictures(default_models())
+    for name in ("plain/china.jpg", "plain/china.jpg", "cold/astronaut.jpg"):
+        shown.read(found[name], 100, 100)
+    shown.close()
+    assert len(examined) == times
+
+
 def test_hints_are_judged_with_compared_and_kept_with_the_decision(
     served: Served, client: httpx.Client
 ) -> None:
@@ -383,8 +405,6 @@ def test_what_the_decisions_tell_and_thresholds_adopted_and_taken_back(tmp_path:
 
 def _by_own_models(count: int) -> list[Any]:
     from dataclasses import replace
-
-    from autocast.modelstore import default_models
 
     return [replace(each, model=default_models().id) for each in ledgers.cycle(count)]
 
