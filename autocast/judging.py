@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from autocast.advisor import advise
 from autocast.advisor.risk import rule
 from autocast.colour import planes_to_lab
+from autocast.errors import AssumptionError, ModelError
 from autocast.judgement import Assumptions, Evidence, Hint, Judgement, Risks
 from autocast.judgement.things import KINDS, OTHER_LIGHT
 from autocast.modelstore import Models, default_models
@@ -22,6 +23,7 @@ from autocast.voting import (
     Weighed,
     analyse,
     apart,
+    checked,
     hint_votes,
     left_out,
     place_of,
@@ -138,6 +140,11 @@ def examine(
     ModelError
         Model files are damaged.
     """
+    hints = checked(hints)
+    if assumptions is not None and not isinstance(assumptions, Assumptions):
+        raise AssumptionError(f"{assumptions!r:.80} are no assumptions; give an Assumptions.")
+    if models is not None and not isinstance(models, Models):
+        raise ModelError(f"{models!r:.80} are no models; give what Models.load gives.")
     picture, models = open_picture(source), models or default_models()
     votes = hint_votes(picture, hints, models.densities)
     weighed = weigh(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, replace
 from typing import Any, NamedTuple
@@ -16,6 +16,7 @@ from autocast.colour import linear_to_lab, log_chromaticity
 from autocast.errors import HintError
 from autocast.evidence import columns
 from autocast.judgement import Reading
+from autocast.judgement.given import is_number, number
 from autocast.judgement.things import BY_NAME, CLASSES, Thing
 from autocast.judging import Examination, examine
 from autocast.modelstore import Models
@@ -170,12 +171,13 @@ class Measuring:
         HintError
             A spot lies outside the picture, or a disc has no pixels.
         """
+        at = _places(at)
         examination, picture = self._examination, self._examination.picture
         if radius is None:
             radius = max(LEAST_RADIUS, DISC_SHARE * max(picture.width, picture.height))
-        if not 0 < radius < math.inf:
+        if not 0 < number(radius) < math.inf:
             raise HintError(
-                f"A disc of radius {radius:g} makes no sense; give pixels, more than 0."
+                f"A disc of radius {radius!r:.40} makes no sense; give pixels, more than 0."
             )
         for x, y in at:
             if not (0 <= x < picture.width and 0 <= y < picture.height):
@@ -201,6 +203,20 @@ class Measuring:
         )
 
 
+def _places(at: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Places as a caller gave them, each two finite numbers. Raises HintError."""
+    given: Any = at
+    if not isinstance(given, Iterable):
+        raise HintError(f"{given!r:.80} holds no places; give a list of them.")
+    found = []
+    for place in given:
+        pair = tuple(place) if isinstance(place, Iterable) else (place,)
+        if len(pair) != 2 or not all(map(is_number, pair)):
+            raise HintError(f"{place!r:.80} is no place; give x and y in pixels.")
+        found.append(pair)
+    return found
+
+
 class _Wanted(NamedTuple):
     """A place to measure, why it was proposed, and the class it was proposed for."""
 
@@ -211,8 +227,8 @@ class _Wanted(NamedTuple):
 
 
 def _numbered(spots: Sequence[Measured]) -> Iterator[Measured]:
-    for number, spot in enumerate(spots, start=1):
-        yield replace(spot, number=number)
+    for k, spot in enumerate(spots, start=1):
+        yield replace(spot, number=k)
 
 
 def _measured(examination: Examination, place: _Wanted, disc: Disc, radius: float) -> Measured:

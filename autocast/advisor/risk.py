@@ -54,6 +54,7 @@ from numpy.typing import NDArray
 from autocast.errors import AssumptionError
 from autocast.judgement import Assumptions, Leaning, Risks, Verdict
 from autocast.judgement.binomial import exceeds
+from autocast.judgement.given import number
 from autocast.judgement.probability import at_base_rate
 
 Floats = NDArray[np.floating[Any]]
@@ -348,9 +349,9 @@ def rule(settings: Mapping[str, Any], assumptions: Assumptions) -> Rule:
         An assumption is no share between 0 and 1.
     """
     for name, value in assumptions.given().items():
-        if not 0 < value < 1:
+        if not 0 < number(value) < 1:
             raise AssumptionError(
-                f"{name} is {value:g}; give a share between 0 and 1, such as 0.05 for 5 %."
+                f"{name} is {value!r:.40}; give a share between 0 and 1, such as 0.05 for 5 %."
             )
     risks = Risks(
         **{

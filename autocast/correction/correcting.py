@@ -19,6 +19,7 @@ from autocast.correction.recoding import Recoding
 from autocast.correction.tone_curves import Curves, Move, curves, lightness_error, shrunk, smooth
 from autocast.errors import OutputError
 from autocast.judgement import REMARKS, SLIGHT_FROM, TONE_RANGES, Hint, Judgement
+from autocast.judgement.given import number
 from autocast.judgement.things import HINT
 from autocast.judging import Examination, examine
 from autocast.modelstore import Models
@@ -332,9 +333,9 @@ def correct_and_keep(
     ModelError
         Model files are damaged.
     """
-    if not 0 < wish.strength <= 1:
+    if not 0 < number(wish.strength) <= 1:
         raise OutputError(
-            f"A strength of {wish.strength:g} makes no sense; give more than 0, up to 1."
+            f"A strength of {wish.strength!r:.40} makes no sense; give more than 0, up to 1."
         )
     original = _checked_target(source, to, force=wish.force)
     before = examine(source, wish.hints, models=wish.models)

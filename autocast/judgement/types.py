@@ -209,7 +209,7 @@ class Judgement:
     probability: float
     base_rate: float
     cast: Cast
-    tones: Mapping[str, ToneCast]
+    tones: Mapping[str, ToneCast] = dataclasses.field(hash=False)
     evidence: tuple[Evidence, ...]
     look_at: tuple[Spot, ...]
     remarks: tuple[str, ...]

@@ -129,6 +129,8 @@ def _is_same(one: Path, other: Path) -> bool:
         return one.samefile(other)
     except OSError:
         return os.path.realpath(one) == os.path.realpath(other)
+    except ValueError as error:
+        raise OutputError(f"{str(one)!r} can be no path ({error}); give another.") from error
 
 
 def check_copy(source: Path, to: Path, *, force: bool) -> str:

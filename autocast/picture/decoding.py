@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import errno
 import io
+import logging
 import math
 import os
 import struct
@@ -66,6 +67,9 @@ class DecodedOnce:
 
 Source = str | os.PathLike[str] | bytes | BinaryIO | Image.Image | NDArray[Any] | DecodedOnce
 
+# What it notes of a damaged file stands in our sentence; a caller's own logging still gets it.
+logging.getLogger("tifffile").addHandler(logging.NullHandler())
+
 PIXEL_LIMIT = 300_000_000
 """Most pixels a picture may have (project convention)."""
 SIDE_LIMIT = 1_000_000
@@ -119,7 +123,9 @@ def resolve(source: Source) -> tuple[str, Source]:
     if isinstance(source, DecodedOnce):
         return source.name, source
     if isinstance(source, np.ndarray):
-        return "array", source
+        if isinstance(source, np.ma.MaskedArray):
+            raise UnsupportedPicture("array is masked; give one without a mask.")
+        return "array", np.asarray(source)  # no matrix, whose rows have two dimensions
     if isinstance(source, Image.Image):
         return "image", source
     if isinstance(source, bytes):
@@ -141,15 +147,25 @@ def _drained(stream: BinaryIO) -> tuple[str, bytes]:
     label = getattr(stream, "name", None)
     name = label if isinstance(label, str) else "file"
     try:
-        start = stream.tell() if stream.seekable() else None
-        data = stream.read()
+        start = _standing(stream)
+        data: Any = stream.read()
         if start is not None:
             stream.seek(start)
-    except (OSError, ValueError) as error:
-        raise UnreadablePicture(f"{name} cannot be read: {error}.") from error
+    except Exception as error:  # a caller's own object raises what it likes
+        raise UnreadablePicture(f"{name} cannot be read: {error!r}.") from error
+    if isinstance(data, bytearray | memoryview):
+        data = bytes(data)
     if not isinstance(data, bytes):
         raise UnsupportedPicture(f"{name} was opened as text; open it as binary ('rb').")
     return name, data
+
+
+def _standing(stream: BinaryIO) -> int | None:
+    """Where a stream stands; None where it cannot be put back there."""
+    try:
+        return stream.tell() if stream.seekable() else None
+    except AttributeError:  # all that is asked of a stream is to be read
+        return None
 
 
 def decode(name: str, source: Source, side: int | None) -> Decoded:
@@ -368,6 +384,8 @@ def _brand(head: bytes, name: str) -> str:
 
 
 def _check_size(width: int, height: int, name: str) -> None:
+    if min(width, height) < 1:
+        raise UnsupportedPicture(f"{name} has no pixels; give a picture with content.")
     if width * height > PIXEL_LIMIT:
         raise PictureTooLarge(
             f"{name} has {width} x {height} = {width * height / 1e6:.0f} million pixels; "
@@ -462,7 +480,7 @@ def _from_image(image: Image.Image, name: str, full: tuple[int, int] | None = No
     space, values, alpha = _split(values, image.mode, name)
     width, height = full or image.size
     decoded = Decoded(values, space, width, height, alpha)
-    decoded.icc = info.get("icc_profile") or None
+    decoded.icc = _profile(info["icc_profile"]) if info.get("icc_profile") else None
     _apply_exif(decoded, exif)
     return decoded
 
@@ -739,6 +757,11 @@ def _tiff_exif(file: BinaryIO, page: tifffile.TiffPage) -> _Exif:
     return exif
 
 
+def _profile(value: object) -> bytes:
+    """The bytes of a profile; those of none, which is broken, where a tag holds anything else."""
+    return value if isinstance(value, bytes) and value else b"\0"
+
+
 def _read_tiff_page(page: tifffile.TiffPage, name: str) -> Decoded:
     """Grey, RGB, CMYK and CIELAB at their full depth; Pillow would read RGB as 8-bit."""
     space, count = _TIFF_SPACES[page.photometric]
@@ -749,6 +772,8 @@ def _read_tiff_page(page: tifffile.TiffPage, name: str) -> Decoded:
         values = np.moveaxis(values, 0, -1)
     if values.ndim == 2:
         values = values[..., None]
+    if values.shape[:2] != (page.imagelength, page.imagewidth):
+        raise ValueError("the strips hold another picture than the tags say")
     if values.ndim != 3 or values.shape[2] < count:
         raise UnsupportedPicture(f"{name} is a stack of pictures; give one of them.")
     colour, alpha = values[..., :count], None
@@ -762,7 +787,7 @@ def _read_tiff_page(page: tifffile.TiffPage, name: str) -> Decoded:
     if space == "LAB":
         colour = _lab(colour, signed=page.photometric == _CIELAB)
     profile = page.tags.get(34675)
-    icc = bytes(profile.value) if profile is not None else None
+    icc = None if profile is None else _profile(profile.value)
     return Decoded(colour, space, page.imagewidth, page.imagelength, alpha, icc)
 
 

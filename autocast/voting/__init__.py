@@ -14,6 +14,7 @@ from autocast.voting.features import dictionary as dictionary, extract as extrac
 from autocast.voting.hints import (
     HintVote as HintVote,
     apart as apart,
+    checked as checked,
     hint_votes as hint_votes,
     left_out as left_out,
     place_of as place_of,

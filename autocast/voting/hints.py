@@ -9,7 +9,7 @@ what *stands in another light*, is taken out of the picture before it is read.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -27,6 +27,7 @@ from autocast.colour import (
 from autocast.colour.grid import gaussian, mean_and_covariance, posterior
 from autocast.errors import HintError
 from autocast.judgement import HINTS, Hint, Place, Reading
+from autocast.judgement.given import is_number, number
 from autocast.judgement.limits import GREYS_DIFFER, MISTAKEN
 from autocast.judgement.things import HINTED, KINDS, NEUTRALS, OTHER_LIGHT
 from autocast.modelstore.models import Densities
@@ -114,6 +115,45 @@ def apart(picture: Picture, hint: Hint) -> Picture:
         The hint cannot be read.
     """
     return replace(picture, opaque=picture.opaque & _spot(picture, hint))
+
+
+def checked(hints: Iterable[Hint]) -> tuple[Hint, ...]:
+    """Hints as a caller gave them, each of a known kind and with finite numbers.
+
+    Parameters
+    ----------
+    hints : iterable of Hint
+        In pixels of the full upright picture.
+
+    Returns
+    -------
+    tuple of Hint
+        The same.
+
+    Raises
+    ------
+    HintError
+        They are no hints.
+    """
+    given: object = hints
+    if not isinstance(given, Iterable) or isinstance(given, str | bytes):
+        raise HintError(f"{given!r:.80} holds no hints; give a list of them.")
+    found: list[Hint] = []
+    for each in given:
+        hint: Any = each
+        if not isinstance(hint, Hint):
+            raise HintError(f"{hint!r:.80} is no hint; give a Hint with its kind and place.")
+        what: object = hint.what
+        if not isinstance(what, str) or what not in HINTS:
+            raise HintError(f"{what!r:.80} is no kind of hint; give one of {', '.join(HINTS)}.")
+        if not (is_number(hint.x) and is_number(hint.y)):
+            raise HintError(f"{hint.x!r:.40},{hint.y!r:.40} is no place; give numbers of pixels.")
+        if hint.radius is not None and not 0 < number(hint.radius) < math.inf:
+            raise HintError(
+                f"A spot of radius {hint.radius!r:.40} makes no sense; give pixels, more than 0."
+            )
+        found.append(hint)
+    return tuple(found)
 
 
 def hint_votes(
@@ -210,16 +250,10 @@ def place_of(picture: Picture, hint: Hint) -> Place:
 
 def _spot(picture: Picture, hint: Hint) -> Mask:
     """H x W of the working pixels that lie in a hint's disc; the nearest one at least."""
-    if hint.what not in HINTS:
-        raise HintError(f"{hint.what!r} is no kind of hint; give one of {', '.join(HINTS)}.")
     if not (0 <= hint.x < picture.width and 0 <= hint.y < picture.height):
         raise HintError(
             f"{hint.x:g},{hint.y:g} lies outside {picture.name}, "
             f"which is {picture.width} x {picture.height} pixels."
-        )
-    if hint.radius is not None and not 0 < hint.radius < math.inf:
-        raise HintError(
-            f"A spot of radius {hint.radius:g} makes no sense; give pixels, more than 0."
         )
     rows, columns = picture.opaque.shape
     frame = picture.frame

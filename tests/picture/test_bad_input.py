@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import io
 import os
@@ -23,7 +24,7 @@ from autocast.errors import (
     UnreadablePicture,
     UnsupportedPicture,
 )
-from autocast.picture import PIXEL_LIMIT, check_copy, decoding, full_pixels, open_picture
+from autocast.picture import PIXEL_LIMIT, check_copy, decoding, discs, full_pixels, open_picture
 
 
 def refusal(source: object, kind: type[PictureError]) -> str:
@@ -365,3 +366,42 @@ def test_images_of_strange_kinds() -> None:
 def test_a_side_longer_than_decoders_take_is_refused_before_it_is_decoded() -> None:
     data = _claims_to_be(72, 1_048_624, "PNG")
     assert "at most 1000000 are taken on a side" in refusal(data, PictureTooLarge)
+
+
+def tagged(tag: int, value: int) -> bytes:
+    """A TIFF in strips with the value of one of its tags changed."""
+    file = io.BytesIO()
+    pixels = np.random.default_rng(0).integers(0, 256, (60, 80, 3), dtype=np.uint8)
+    tifffile.imwrite(file, pixels, photometric="rgb", rowsperstrip=10)
+    data = bytearray(file.getvalue())
+    (start,) = struct.unpack_from("<I", data, 4)
+    (count,) = struct.unpack_from("<H", data, start)
+    for entry in range(start + 2, start + 2 + 12 * count, 12):
+        if struct.unpack_from("<H", data, entry) == (tag,):
+            struct.pack_into("<I", data, entry + 8, value)
+    return bytes(data)
+
+
+@pytest.mark.parametrize("value", [0, 7, 5000])
+def test_strips_that_disagree_with_the_size_are_damage(value: int) -> None:
+    planar = tagged(284, value)
+    refusal(planar, UnreadablePicture)
+    with pytest.raises(UnreadablePicture):
+        discs(planar, [(5, 5, 2)])
+
+
+@pytest.mark.parametrize(("kind", "value"), [(4, 7), (4, 4_000_000_000), (4, (7, 8, 9))])
+def test_a_profile_that_is_a_number_is_a_broken_profile(kind: int, value: Any) -> None:  # noqa: ANN401
+    count = len(value) if isinstance(value, tuple) else 1
+    file = io.BytesIO()
+    pixels = np.zeros((9, 9, 3), dtype=np.uint8) + 90
+    tags = [(34675, kind, count, value, True)]
+    tifffile.imwrite(file, pixels, photometric="rgb", extratags=tags)
+    assert "broken_profile" in open_picture(file.getvalue()).remarks
+
+
+@pytest.mark.parametrize("tag", [257, 278, 277, 262, 284])
+def test_libraries_print_nothing_of_their_own(tag: int, capfd: pytest.CaptureFixture[str]) -> None:
+    with contextlib.suppress(PictureError):
+        open_picture(tagged(tag, 7))
+    assert capfd.readouterr() == ("", "")
