@@ -114,7 +114,7 @@ def mean_and_covariance(weights: Floats) -> tuple[Floats, Floats]:
     return mean, square - mean[..., None] * mean[..., None, :] + np.eye(2) * STEP**2 / 12
 
 
-def gaussian(mean: Floats, covariance: Floats, floor: float) -> Floats:
+def gaussian(mean: Floats, covariance: Floats, floor: float | Floats) -> Floats:
     """Log-likelihood of every cast, given one that was read.
 
     The share of wild readings is spread evenly over the grid, so a vote that is far
@@ -124,9 +124,9 @@ def gaussian(mean: Floats, covariance: Floats, floor: float) -> Floats:
     ----------
     mean : (..., 2) ndarray
         The cast as read, a*, b* at L* 60, or several.
-    covariance : (2, 2) ndarray
+    covariance : (..., 2, 2) ndarray
         Covariance of the reading, in squares of those.
-    floor : float
+    floor : float or (..., 1) ndarray
         Share of wild readings, above 0 and below 1.
 
     Returns
@@ -135,7 +135,7 @@ def gaussian(mean: Floats, covariance: Floats, floor: float) -> Floats:
         In nats.
     """
     distance = _distance(mean, covariance)
-    height = STEP**2 / (2 * np.pi * np.sqrt(np.linalg.det(covariance)))
+    height = STEP**2 / (2 * np.pi * np.sqrt(np.linalg.det(covariance)))[..., None]
     return np.asarray(np.log((1 - floor) * height * np.exp(-distance / 2) + floor / len(grid())))
 
 
@@ -160,7 +160,8 @@ def normal(mean: Floats, covariance: Floats) -> Floats:
 def _distance(mean: Floats, covariance: Floats) -> Floats:
     """Squared distance (..., N) of every cast from a mean (..., 2), in standard deviations."""
     a, b = (axis - mean[..., k, None] for k, axis in enumerate(grid().casts.T))
-    (along_a, both), (_, along_b) = np.linalg.inv(covariance)
+    inverse = np.linalg.inv(covariance)
+    along_a, both, along_b = (inverse[..., i, j, None] for i, j in ((0, 0), (0, 1), (1, 1)))
     return np.asarray(along_a * a * a + 2 * both * a * b + along_b * b * b)
 
 

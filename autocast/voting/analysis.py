@@ -199,7 +199,7 @@ def gaps(pairs: Sequence[tuple[Part, Part]]) -> tuple[Floats, Floats]:
     Parameters
     ----------
     pairs : sequence of (Part, Part)
-        n of them.
+        n of them, one at least.
 
     Returns
     -------
@@ -208,9 +208,11 @@ def gaps(pairs: Sequence[tuple[Part, Part]]) -> tuple[Floats, Floats]:
     deviations : (n,) ndarray
         The same in standard deviations of the two casts' difference.
     """
-    off = np.array([one.mean - other.mean for one, other in pairs]).reshape(-1, 2)
-    spread = np.array([one.covariance + other.covariance for one, other in pairs])
-    return np.hypot(off[:, 0], off[:, 1]), in_deviations(off, spread.reshape(-1, 2, 2))
+    means = np.array([part.mean for pair in pairs for part in pair])
+    covariances = np.array([part.covariance for pair in pairs for part in pair])
+    off = means[::2] - means[1::2]
+    deviations = in_deviations(off, covariances[::2] + covariances[1::2])
+    return np.hypot(off[:, 0], off[:, 1]), deviations
 
 
 def support(regions: Regions, held: NDArray[np.float32]) -> Support:

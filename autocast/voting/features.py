@@ -41,6 +41,7 @@ from autocast.voting.posterior import (
     Count,
     Part,
     count,
+    counts,
 )
 
 Floats = NDArray[np.floating[Any]]
@@ -58,6 +59,7 @@ APART = {
     "tones": tuple(itertools.combinations(FREE_TONES, 2)),
 }
 """Parts whose casts are set against each other."""
+_COMPARED = tuple(pair for pairs in APART.values() for pair in pairs)
 SHARE = "share of the frame, 0..1"
 
 
@@ -136,11 +138,34 @@ def leave_out(found: Mapping[str, float], analysis: Analysis, kind: str) -> dict
     dict of str to float
         NaN for the features of that kind, and a count without it.
     """
-    rest = {**found, **dict.fromkeys(_of_kind(kind) & found.keys(), float("nan"))}
     # What the picture shows knows no casts: the count is the same without it.
     unmoved = kind == CONTENT
-    counted = analysis.count if unmoved else count(analysis.log_likelihoods, without=kind)
-    return rest | dict(_joint(counted))
+    return _less(found, kind, None if unmoved else count(analysis.log_likelihoods, kind))
+
+
+def leave_each_out(found: Mapping[str, float], analysis: Analysis) -> dict[str, dict[str, float]]:
+    """As :func:`leave_out`, for every kind at once, which is quicker.
+
+    Parameters
+    ----------
+    found : mapping of str to float
+        What :func:`extract` gave.
+    analysis : Analysis
+        Of the same picture.
+
+    Returns
+    -------
+    dict of str to dict of str to float
+        By the kinds of :data:`ABLATED`.
+    """
+    counted = dict(zip(BY_NAME, counts(analysis.log_likelihoods, [*BY_NAME]), strict=True))
+    return {kind: _less(found, kind, counted.get(kind)) for kind in ABLATED}
+
+
+def _less(found: Mapping[str, float], kind: str, counted: Count | None) -> dict[str, float]:
+    """The features without those of a kind, and with another count where there is one."""
+    own = dict.fromkeys(_of_kind(kind) & found.keys(), math.nan)
+    return {**found, **own, **dict(_joint(counted) if counted is not None else ())}
 
 
 @cache
@@ -225,21 +250,16 @@ def _part(name: str, part: Part) -> Iterator[tuple[str, float]]:
 
 def _apart(parts: Mapping[str, Part]) -> Iterator[tuple[str, float]]:
     """Largest distance of two parts' casts, and the largest in standard deviations."""
-    pairs = {
-        name: [
-            (parts[one], parts[other])
-            for one, other in compared
-            if min(parts[one].share, parts[other].share) >= LEAST_COUNTED
-        ]
-        for name, compared in APART.items()
-    }
-    distances, deviations = gaps([pair for some in pairs.values() for pair in some])
-    ends = itertools.accumulate(map(len, pairs.values()))
-    for (name, some), end in zip(pairs.items(), ends, strict=True):
-        own = slice(end - len(some), end)
-        yield f"joint.apart.{name}", float(distances[own].max()) if some else math.nan
-        widest = float(deviations[own].max()) if some else math.nan
-        yield f"joint.apart.{name}.deviations", widest
+    distances, deviations = gaps([(parts[one], parts[other]) for one, other in _COMPARED])
+    read = {name: part.share >= LEAST_COUNTED for name, part in parts.items()}
+    within = [read[one] and read[other] for one, other in _COMPARED]
+    at = 0
+    for name, pairs in APART.items():
+        own = [k for k in range(at, at + len(pairs)) if within[k]]
+        at += len(pairs)
+        for suffix, values in (("", distances), (".deviations", deviations)):
+            widest = float(values[own].max()) if own else math.nan
+            yield f"joint.apart.{name}{suffix}", widest
 
 
 def _class(analysis: Analysis, kind: str) -> Iterator[tuple[str, float]]:

@@ -286,8 +286,9 @@ def estimate(found: Sequence[Mapping[str, float]], estimator: Estimator) -> Esti
         A row for each list.
     """
     names = estimator.features
-    # A kind of evidence that the models were not fitted with weighs nothing.
-    features = np.array([[each.get(name, np.nan) for name in names] for each in found])
+    # A kind of evidence that the models were not fitted with weighs nothing; numpy makes
+    # NaN of what a picture lacks.
+    features = np.array([[*map(each.get, names)] for each in found], dtype=np.float64)
     anchor, relative = anchored(names, features)
     trees = estimator.first(relative).reshape(-1, len(TARGETS), 2) + anchor[:, None]
     voices = voices_of(names, features, trees)

@@ -37,6 +37,7 @@ NEAR = (*TONE_RANGES, *HALVES)
 FREE_TONES = tuple(f"free_{name}" for name in TONE_RANGES)
 """The tone ranges once more, starting far: what they read without the whole to hold them."""
 PARTS = (*TONE_RANGES, *FREE_TONES, *AREAS)
+STARTS_NEAR = np.isin(PARTS, NEAR)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -175,13 +176,34 @@ def count(votes: LogLikelihoods, without: str | None = None) -> Count:
     Count
         Of the whole and its parts.
     """
-    logs = _logs(votes, without)
+    return counts(votes, [without])[0]
+
+
+def counts(votes: LogLikelihoods, left_out: Sequence[str | None]) -> list[Count]:
+    """As :func:`count`, without one kind of evidence after the other.
+
+    Parameters
+    ----------
+    votes : LogLikelihoods
+        All that is known.
+    left_out : sequence of str or None
+        The kinds to leave out, one at least; None for none.
+
+    Returns
+    -------
+    list of Count
+        One for each.
+    """
+    logs = np.stack([_logs(votes, kind) for kind in left_out])
     prior = _prior(votes.settings["prior"])
-    whole = posterior(prior + logs[0])
-    information = _entropy(posterior(prior)) - _entropy(whole)
-    mean, covariance = mean_and_covariance(whole)
-    parts = _parts(votes, logs, mean, covariance)
-    return Count(mean, covariance, whole, peaks(whole), parts, information)
+    wholes = posterior(prior + logs[:, 0])
+    means, covariances = mean_and_covariance(wholes)
+    parts = _parts(votes, logs, means, covariances)
+    known = _entropy(posterior(prior))
+    return [
+        Count(mean, covariance, whole, peaks(whole), own, known - _entropy(whole))
+        for mean, covariance, whole, own in zip(means, covariances, wholes, parts, strict=True)
+    ]
 
 
 def recount(votes: LogLikelihoods, casts: Mapping[str | None, tuple[Floats, Floats]]) -> Count:
@@ -203,7 +225,7 @@ def recount(votes: LogLikelihoods, casts: Mapping[str | None, tuple[Floats, Floa
     """
     mean, covariance = casts[None]
     whole = normal(mean, covariance)
-    parts = _parts(votes, _logs(votes, None), mean, covariance)
+    (parts,) = _parts(votes, _logs(votes, None)[None], mean[None], covariance[None])
     given = {name: Part(*casts[name], parts[name].share) for name in TONE_RANGES}
     information = _entropy(posterior(_prior(votes.settings["prior"]))) - _entropy(whole)
     return Count(mean, covariance, whole, peaks(whole), parts | given, information)
@@ -220,21 +242,21 @@ def _logs(votes: LogLikelihoods, without: str | None) -> Floats:
 
 
 def _parts(
-    votes: LogLikelihoods, logs: Floats, mean: Floats, covariance: Floats
-) -> dict[str, Part]:
-    """The parts' casts, each starting from the whole's."""
+    votes: LogLikelihoods, logs: Floats, means: Floats, covariances: Floats
+) -> list[dict[str, Part]]:
+    """The parts' casts in each of L counts, starting from the whole's (L, 2) and (L, 2, 2)."""
     settings = votes.settings
     # A corner or strip of the frame may stand in a light of its own, farther from the whole's.
     near, far = (
-        gaussian(mean, covariance + np.eye(2) * settings[spread] ** 2, settings["part_wild"])
+        gaussian(means, covariances + np.eye(2) * settings[spread] ** 2, settings["part_wild"])
         for spread in ("part_spread", "area_spread")
     )
-    start = np.where(np.isin(PARTS, NEAR)[:, None], near, far)
-    means, covariances = mean_and_covariance(posterior(start + logs[1:]))
-    return {
-        name: Part(cast, spread, float(share))
-        for name, cast, spread, share in zip(PARTS, means, covariances, votes.shares, strict=True)
-    }
+    start = np.where(STARTS_NEAR[:, None], near[:, None], far[:, None])
+    found = mean_and_covariance(posterior(start + logs[:, 1:]))
+    shares = votes.shares.tolist()
+    return [
+        dict(zip(PARTS, map(Part, *each, shares), strict=True)) for each in zip(*found, strict=True)
+    ]
 
 
 def members(scene: Scene, counted: Count) -> NDArray[np.float32]:

@@ -18,7 +18,7 @@ from autocast.judgement.limits import HINT_DOUBTED_FROM
 from autocast.judgement.things import HINT
 from autocast.voting.analysis import Analysis, Hinted, analyse_under
 from autocast.voting.conditioning import Estimate, condition, distance, estimate_of, given
-from autocast.voting.features import ABLATED, extract, leave_out
+from autocast.voting.features import extract, leave_each_out
 from autocast.voting.fitted import assess, estimate
 from autocast.voting.hints import HintVote
 from autocast.voting.posterior import recount
@@ -78,10 +78,8 @@ def weigh(analysis: Analysis, votes: Sequence[HintVote] = (), *, explain: bool =
     """
     estimator = analysis.scene.models.estimator
     features = extract(analysis)
-    left_out = ABLATED if explain else ()
-    found = estimate(
-        [features, *(leave_out(features, analysis, kind) for kind in left_out)], estimator
-    )
+    left_out = leave_each_out(features, analysis) if explain else {}
+    found = estimate([features, *left_out.values()], estimator)
     before = [
         estimate_of(casts, deviation, found.correlation)
         for casts, deviation in zip(found.casts, found.deviation, strict=True)
