@@ -64,7 +64,11 @@ def _should(thing: Thing) -> str:
 def _spot(analysis: Analysis, region: int, kind: str, what: str, why: str) -> Spot:
     """A point that surely lies in the region: the pixel of it nearest to its middle."""
     labels = analysis.scene.regions.labels
-    y, x = np.nonzero(labels == region)
+    left, top, width, height = analysis.scene.regions.box[region]
+    rows, columns = labels.shape
+    first = round(top * rows), round(left * columns)
+    box = labels[first[0] :, first[1] :][: round(height * rows), : round(width * columns)]
+    y, x = (at + start for at, start in zip(np.nonzero(box == region), first, strict=True))
     middle = int(np.argmin((y - y.mean()) ** 2 + (x - x.mean()) ** 2))
     frame = analysis.scene.picture.frame
     across = round(frame.x + (float(x[middle]) + 0.5) / labels.shape[1] * frame.width, 4)

@@ -43,7 +43,7 @@ from autocast.evidence import (
 from autocast.judgement import TONE_RANGES
 from autocast.judgement.things import BY_NAME, KINDS
 from autocast.segmentation.likelihoods import Scene
-from autocast.segmentation.regions import planes, tone_masks
+from autocast.segmentation.regions import planes, seen, tone_masks
 
 Floats = NDArray[np.floating]
 
@@ -61,7 +61,7 @@ SKY_LIKE = 0.3
 """Share in its context from which a region lies and feels like sky (project convention)."""
 LEAST_BESIDE_SKY = 0.2
 """Share of the frame that must be left (project convention)."""
-NORM = 6  # shades_of_grey multiplies it out
+NORM = 6  # _norm multiplies it out
 """Minkowski norm of shades of grey and grey edge (Finlayson & Trezzi 2004; van de Weijer 2007)."""
 
 
@@ -102,8 +102,7 @@ def shades_of_grey(pixels: Floats) -> Floats:
     ----------
     Finlayson & Trezzi, CIC 12, 2004.
     """
-    square = pixels * pixels
-    return np.asarray((square * square * square).mean(axis=1) ** (1 / NORM))
+    return _norm(pixels * pixels)
 
 
 def white_patch(pixels: Floats) -> Floats:
@@ -155,31 +154,31 @@ def principal_axis(pixels: Floats) -> Floats:
     return np.asarray(np.maximum(np.abs(vectors[:, -1]), DARKEST_LINEAR))
 
 
-def edges(image: Floats) -> tuple[Floats, Floats]:
-    """Strength of the first and of the second derivative, lightly smoothed.
+def edges(channel: Floats) -> tuple[Floats, Floats]:
+    """Squared strength of the first and of the second derivative, lightly smoothed.
 
     Parameters
     ----------
-    image : (3, H, W) ndarray
-        Linear sRGB, white = 1.
+    channel : (H, W) ndarray
+        Linear light, white = 1.
 
     Returns
     -------
-    gradient : (3, H, W) ndarray
-        Its length; at least 0.
-    curvature : (3, H, W) ndarray
-        Length of the unmixed second derivatives; at least 0.
+    gradient : (H, W) ndarray
+        Square of its length; at least 0.
+    curvature : (H, W) ndarray
+        Sum of the squares of the unmixed second derivatives; at least 0.
     """
-    padded = _framed(image)
-    rows = padded[:, :-2] + 2 * padded[:, 1:-1] + padded[:, 2:]
-    smooth = (rows[..., :-2] + 2 * rows[..., 1:-1] + rows[..., 2:]) / 16
+    padded = _framed(channel)
+    rows = padded[:-2] + 2 * padded[1:-1] + padded[2:]
+    smooth = (rows[:, :-2] + 2 * rows[:, 1:-1] + rows[:, 2:]) / 16
     around = _framed(smooth)
-    above, below = around[:, :-2, 1:-1], around[:, 2:, 1:-1]
-    before, after = around[:, 1:-1, :-2], around[:, 1:-1, 2:]
+    above, below = around[:-2, 1:-1], around[2:, 1:-1]
+    before, after = around[1:-1, :-2], around[1:-1, 2:]
     twice = 2 * smooth
     return (
-        _length(below - above, after - before),
-        _length(below + above - twice, after + before - twice),
+        np.square(below - above) + np.square(after - before),
+        np.square(below + above - twice) + np.square(after + before - twice),
     )
 
 
@@ -197,24 +196,29 @@ def _framed(values: Floats) -> Floats:
     return out
 
 
-def grey_edge(strength: Floats) -> Floats:
+def grey_edge(square: Floats) -> Floats:
     """The light if the Minkowski mean (of norm 6) of the edges is grey.
 
     Parameters
     ----------
-    strength : (3, n) ndarray
-        Of readable pixels, from :func:`edges`; at least 0.
+    square : (..., n) ndarray
+        Squared strength of the edges of readable pixels, from :func:`edges`; at least 0.
 
     Returns
     -------
-    (3,) ndarray
+    (...,) ndarray
         Linear sRGB of the light, up to a factor; above 0.
 
     References
     ----------
     van de Weijer, Gevers & Gijsenij, IEEE Trans. Image Process. 16, 2007.
     """
-    return shades_of_grey(np.maximum(strength, 1e-6))
+    return _norm(np.maximum(square, 1e-12))
+
+
+def _norm(square: Floats) -> Floats:
+    """Minkowski mean along the last axis, of what was squared."""
+    return np.asarray((square * square * square).mean(axis=-1) ** (1 / NORM))
 
 
 def least_chroma(pixels: Floats, lab: Floats) -> Floats:
@@ -263,7 +267,7 @@ def greyness(image: Floats) -> Floats:
     ----------
     Qian, Kämäräinen, Nikkanen & Matas, CVPR 2019.
     """
-    red, _, blue = np.log(np.maximum(image, DARKEST_LINEAR))
+    red, blue = np.log(np.maximum(image[::2], DARKEST_LINEAR))
     mean = np.log(np.maximum(image.mean(axis=0), DARKEST_LINEAR))
     flat = np.abs(_contrast(mean)) < 0.01
     return np.where(flat, np.inf, _length(_contrast(red - mean), _contrast(blue - mean)))
@@ -346,13 +350,15 @@ def measure(scene: Scene) -> dict[str, tuple[float, float]]:
     image = np.maximum(planes(scene.picture.pixels), DARKEST_LINEAR)
     frame = image.reshape(3, *scene.picture.opaque.shape)
     pixels = image.take(where, axis=1)
-    gradient, curvature = (each.reshape(3, -1).take(where, axis=1) for each in edges(frame))
+    strength = np.array(
+        [[grey_edge(each.take(where)) for each in edges(channel)] for channel in frame]
+    )
     light: dict[str, Floats] = {
         "grey_world": grey_world(pixels),
         "shades_of_grey": shades_of_grey(pixels),
         "white_patch": white_patch(pixels),
-        "grey_edge_1": grey_edge(gradient),
-        "grey_edge_2": grey_edge(curvature),
+        "grey_edge_1": strength[:, 0],
+        "grey_edge_2": strength[:, 1],
         "principal_axis": principal_axis(pixels),
         "least_chroma": least_chroma(pixels, scene.lab.take(where, axis=1)),
         "grey_pixels": grey_pixels(pixels, greyness(frame).take(where)),
@@ -464,20 +470,22 @@ def picture_wide(scene: Scene, parts: NDArray[np.bool_]) -> PictureWide:
     settings = scene.models.weights["statistics"]
     single = measure(scene)
     logs = np.zeros((1 + len(parts), len(grid())))
-    for name, cast in single.items():
-        logs[0] += _vote(settings[name], np.array(cast))
-    for name, casts in zip(
-        PART_ESTIMATORS, np.moveaxis(measure_parts(scene, parts), 1, 0), strict=True
-    ):
-        logs[1:] += np.nan_to_num(_vote(settings[name], casts))
+    if single:
+        logs[0] = _vote(settings, [*single], np.array([*single.values()]))
+    logs[1:] = _vote(settings, PART_ESTIMATORS, measure_parts(scene, parts))
     return PictureWide(logs, single)
 
 
-def _vote(settings: Mapping[str, Any], casts: Floats) -> Floats:
-    """Log-likelihoods (..., N) of an estimator's casts (..., 2)."""
-    spread = np.diag(np.square(settings["spread"]))
-    off = np.subtract(casts, settings["bias"])
-    return np.asarray(settings["weight"] * gaussian(off, spread, settings["wild"]))
+def _vote(settings: Mapping[str, Any], names: Sequence[str], casts: Floats) -> Floats:
+    """Log-likelihoods (..., N) of what E estimators say (..., E, 2), NaN for the silent."""
+    each = [settings[name] for name in names]
+    bias, weight, wild = (
+        np.array([one[what] for one in each]) for what in ("bias", "weight", "wild")
+    )
+    spread = np.array([np.diag(np.square(one["spread"])) for one in each])
+    logs = gaussian(casts - bias, spread, wild[:, None])
+    logs[np.isnan(casts).any(axis=-1)] = 0
+    return np.asarray(weight @ logs)
 
 
 def find(scene: Scene, members: NDArray[np.float32]) -> Finding:
@@ -619,7 +627,7 @@ def _members(
     third, half, two_thirds = np.searchsorted(
         where, wide * np.ceil(tall * np.array([1 / 3, 1 / 2, 2 / 3]) - 1e-9)
     )
-    left = 2 * (where % wide) < wide
+    left = np.tile(2 * np.arange(wide) < wide, tall).take(where)
     every = np.arange(len(where))
     bands = {name: np.flatnonzero(within) for name, within in tone_masks(lightness).items()}
     bands |= {
@@ -677,7 +685,7 @@ def _ranks(scene: Scene) -> Iterator[tuple[str, float]]:
     """
     picture = scene.picture
     values = []
-    for channel in planes(picture.encoded).take(np.flatnonzero(picture.opaque), axis=1):
+    for channel in seen(picture, planes(picture.encoded)):
         code = np.rint(np.clip(channel, 0, 1) * (CODES - 1)).astype(np.intp)
         below = np.bincount(code, minlength=CODES).cumsum()
         rank = np.searchsorted(below, np.array(RANKS) * (len(code) - 1), side="right")
@@ -717,9 +725,9 @@ def _hues(ab: Floats, chroma: Floats) -> Iterator[tuple[str, float]]:
     ordered = np.partition(chroma, ranks) if len(chroma) else np.full(1, np.nan)
     for share, rank in zip(CHROMA_AT, ranks, strict=True):
         yield f"statistics.chroma_{share:g}", float(ordered[rank])
-    angle = np.arctan2(ab[1], ab[0])
-    sector = np.floor(angle * (HUE_SECTORS / (2 * np.pi))).astype(np.intp) % HUE_SECTORS
-    shared = np.bincount(sector, chroma, HUE_SECTORS) / max(float(chroma.sum()), 1e-9)
+    turn = np.arctan2(ab[1], ab[0]) / (2 * np.pi)
+    sector = np.floor((turn + (turn < 0)) * HUE_SECTORS).astype(np.intp)
+    shared = np.bincount(sector, chroma, HUE_SECTORS)[:HUE_SECTORS] / max(float(chroma.sum()), 1e-9)
     for k in range(HUE_SECTORS):
         yield f"statistics.hue_{k}", float(shared[k])
 

@@ -23,7 +23,7 @@ from autocast.judgement.limits import (
     TONED_SHARE,
 )
 from autocast.picture import Picture
-from autocast.segmentation.regions import planes
+from autocast.segmentation.regions import planes, seen
 
 Floats = NDArray[np.float64]
 
@@ -62,11 +62,10 @@ def character(picture: Picture, pixel_lab: Floats) -> Character:
     Character
         What kind of picture it is.
     """
-    opaque = np.flatnonzero(picture.opaque)
-    lightness, a, b = pixel_lab.take(opaque, axis=1)
+    lightness, a, b = seen(picture, pixel_lab)
     chroma = np.sqrt(a * a + b * b)
     monochrome = _reached(chroma) < MONOCHROME_CHROMA
-    red, green, blue = planes(picture.encoded).take(opaque, axis=1)
+    red, green, blue = seen(picture, planes(picture.encoded))
     brightest = np.maximum(np.maximum(red, green), blue)
     clipped = (brightest > 0.995) | (brightest < 0.005)
     return Character(
@@ -103,18 +102,19 @@ def _graphic(picture: Picture) -> bool:
     encoded = picture.encoded
     if min(encoded.shape[:2]) < 3:
         return False
-    codes = np.clip(np.rint(planes(encoded) * 255), 0, 255).astype(np.int32)
-    red, green, blue = codes.reshape(3, *picture.opaque.shape)
+    codes = np.clip(np.rint(planes(encoded) * 255), 0, 255).astype(np.uint8)
+    frame = codes.reshape(3, *picture.opaque.shape)
     # Black is flat in photographs too.
-    lit = np.maximum(np.maximum(red, green), blue)[:, 1:-1] > GRAPHIC_LIT[0]
+    lit = np.maximum(np.maximum(frame[0], frame[1]), frame[2])[:, 1:-1] > GRAPHIC_LIT[0]
     lit &= picture.opaque[:, 1:-1]
     if float(lit.mean()) < GRAPHIC_LIT[1]:
         return False
-    number = (red << 16) | (green << 8) | blue
-    same = (number[:, 1:-1] == number[:, :-2]) & (number[:, 1:-1] == number[:, 2:])
-    flat = np.count_nonzero(same & lit) / np.count_nonzero(lit)
-    if flat <= GRAPHIC_FLAT:
+    same = lit.copy()
+    for each in frame:
+        same &= (each[:, 1:-1] == each[:, :-2]) & (each[:, 1:-1] == each[:, 2:])
+    if np.count_nonzero(same) <= GRAPHIC_FLAT * np.count_nonzero(lit):
         return False
-    colour = ((red >> 3 << 10) | (green >> 3 << 5) | blue >> 3)[picture.opaque]
+    red, green, blue = seen(picture, codes).astype(np.intp) >> 3
+    colour = (red << 10) | (green << 5) | blue
     used = np.count_nonzero(np.bincount(colour, minlength=1 << 15))
     return bool(used / colour.size < GRAPHIC_COLOURS)

@@ -71,16 +71,22 @@ def look(picture: Picture, lab: NDArray[np.float64], models: Models) -> Scene:
     context = context_shares(regions, models)
     table = models.densities.table
     place = nodes_of(models.densities, regions.chromaticity)
+
+    def likelihood(
+        kind: str, out: NDArray[np.float32]
+    ) -> NDArray[np.float32]:  # numpydoc ignore=GL08
+        k = KINDS.index(kind)
+        # No place lies outside: "clip" only spares numpy the search for one.
+        table[k].take(place, out=out, mode="clip")
+        out *= context[:, k, None]
+        return out
+
     explained = {}
-    likelihood = np.empty(place.shape, dtype=np.float32)
-    for name, kinds in (*CLASSES.items(), (ELSE, (ELSE,))):
-        total = np.zeros(place.shape, dtype=np.float32)
-        for k in (KINDS.index(kind) for kind in kinds):
-            # No place lies outside: "clip" only spares numpy the search for one.
-            table[k].take(place, out=likelihood, mode="clip")
-            likelihood *= context[:, k, None]
-            total += likelihood
-        explained[name] = total
+    another = np.empty(place.shape, dtype=np.float32)
+    for name, (first, *rest) in (*CLASSES.items(), (ELSE, (ELSE,))):
+        explained[name] = likelihood(first, np.empty_like(another))
+        for kind in rest:
+            explained[name] += likelihood(kind, another)
     return Scene(
         picture,
         lab,

@@ -12,7 +12,7 @@ asked under a hypothesised cast, in :mod:`autocast.voting.posterior`.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,7 @@ from autocast.judgement import TONE_RANGES
 from autocast.picture import Picture
 
 Floats = NDArray[np.float64]
+Number = TypeVar("Number", np.uint8, np.float32, np.float64)
 
 CELLS_ALONG = 11
 """Cells along the long side (project convention; about 24 px of 256 each)."""
@@ -100,6 +101,25 @@ def planes(values: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.ascontiguousarray(np.moveaxis(values, -1, 0)).reshape(3, -1)
 
 
+def seen(picture: Picture, values: NDArray[Number]) -> NDArray[Number]:
+    """The opaque pixels out of planes.
+
+    Parameters
+    ----------
+    picture : Picture
+        Whose pixels they are.
+    values : (3, H * W) ndarray
+        As of :func:`planes`.
+
+    Returns
+    -------
+    (3, n) ndarray
+        Row by row; the same array where all are opaque.
+    """
+    opaque = picture.opaque.ravel()
+    return values if opaque.all() else values[:, opaque]
+
+
 def readable(picture: Picture) -> NDArray[np.bool_]:
     """Pixels whose chromaticity can be read: opaque, not clipped, not buried in black.
 
@@ -133,45 +153,54 @@ def segment(picture: Picture) -> Regions:
     Regions
         At most two regions a cell; none for a picture with nothing readable.
     """
-    where = np.flatnonzero(readable(picture))
-    cells, count = _cells(*picture.opaque.shape)
-    parts = _parted(planes(picture.encoded).take(where, axis=1), cells.take(where), count)
-    used = np.bincount(parts, minlength=2 * count) > 0
+    good = readable(picture)
+    where = np.flatnonzero(good)
+    parts = _parted(picture, good).take(where)
+    used = np.bincount(parts) > 0
     number = np.cumsum(used, dtype=np.int32) - np.int32(1)
     return _measured(picture, where, number.take(parts), int(used.sum()))
 
 
-def _cells(height: int, width: int) -> tuple[NDArray[np.intp], int]:
-    """A cell number for every pixel, laid out so that a mirrored picture mirrors them."""
-    side = max(height, width) / CELLS_ALONG
-    rows, columns = max(1, round(height / side)), max(1, round(width / side))
-    y = ((np.arange(height) + 0.5) / height * rows).astype(np.intp)
-    x = ((np.arange(width) + 0.5) / width * columns).astype(np.intp)
-    return y[:, None] * columns + x[None, :], rows * columns
+def _cells(length: int, side: float) -> NDArray[np.bool_]:
+    """Which cell each row or column lies in, (cells, length); mirrored, it is its own mirror."""
+    count = max(1, round(length / side))
+    cell = ((np.arange(length) + 0.5) / length * count).astype(np.intp)
+    return np.asarray(np.arange(count)[:, None] == cell)
 
 
-def _parted(values: NDArray[np.float32], cells: NDArray[np.intp], count: int) -> NDArray[np.intp]:
+def _parted(picture: Picture, good: NDArray[np.bool_]) -> NDArray[np.intp]:
     """Part every cell in two along its main colour direction, where it has one.
 
-    ``values`` 3 x n are encoded, ``cells`` n are the pixels' own: a number for each.
+    A number (H, W) for each pixel: twice its cell's, one more in the lighter part.
     """
-    total = np.maximum(np.bincount(cells, minlength=count), 1)
-    off = [each - (np.bincount(cells, each, count) / total).take(cells) for each in values]
-    spread = np.empty((count, 3, 3))
+    side = max(good.shape) / CELLS_ALONG
+    down, across = (_cells(length, side) for length in good.shape)
+    sum_down, sum_across = down.astype(np.float64), across.T.astype(np.float64)
+    cells = down.argmax(axis=0)[:, None] * len(across) + across.argmax(axis=0)
+
+    def total(values: Floats) -> Floats:  # numpydoc ignore=GL08
+        # As products, since adding one pixel after the other to its cell takes far longer.
+        return np.asarray((sum_down @ values @ sum_across).ravel())
+
+    count = np.maximum(total(good.astype(np.float64)), 1)
+    values = planes(picture.encoded).reshape(3, *good.shape) * good.astype(np.float64)
+    mean = np.stack([total(each) / count for each in values], axis=1)
+    spread = np.empty((len(count), 3, 3))
     for i in range(3):
         for j in range(i, 3):
-            spread[:, i, j] = spread[:, j, i] = np.bincount(cells, off[i] * off[j], count)
-    size, direction = np.linalg.eigh(spread / total[:, None, None])
+            square = total(values[i] * values[j]) / count
+            spread[:, i, j] = spread[:, j, i] = square - mean[:, i] * mean[:, j]
+    size, direction = np.linalg.eigh(spread)
     main = direction[:, :, 2]
     # The sign of an eigenvector is arbitrary: point it to the light.
     main = main * np.where(main.sum(axis=1) < 0, -1.0, 1.0)[:, None]
-    along = sum(each * way.take(cells) for each, way in zip(off, main.T, strict=True))
-    part = (np.asarray(along) > 0).astype(np.intp)
-    upper = np.bincount(cells, part, count) / total
+    along = sum(each * way.take(cells) for each, way in zip(values, main.T, strict=True))
+    part = good & (along > (mean * main).sum(axis=1).take(cells))
+    upper = total(part.astype(np.float64)) / count
     whole = (np.sqrt(np.maximum(size[:, 2], 0)) < PART_FROM) | (
         np.minimum(upper, 1 - upper) < SMALLEST_PART
     )
-    return np.asarray(2 * cells + part * ~whole.take(cells))
+    return np.asarray(2 * cells + (part & ~whole.take(cells)))
 
 
 def _measured(
