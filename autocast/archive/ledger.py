@@ -58,6 +58,9 @@ _WAIT = 10.0
 BESIDE = ("-wal", "-shm", "-journal", ".lock")
 """What the names of the files that SQLite and the writer's lock keep beside a ledger end in."""
 
+_LARGEST_LOCK = 1024
+"""Bytes of a lock at most, which holds nothing or who took it (project convention)."""
+
 # File systems of other machines, by the names Linux gives them: SQLite's documentation says that
 # the write-ahead log does not work over a network.
 _REMOTE = ("nfs", "cifs", "smb", "9p", "afs", "ceph", "fuse.sshfs", "fuse.rclone", "glusterfs")
@@ -618,8 +621,10 @@ def _locked(path: Path) -> Any:  # noqa: ANN401 -- filelock picks the class by p
     from filelock import FileLock, Timeout
 
     beside = path.with_name(path.name + ".lock")
-    if beside.is_symlink() or (beside.exists() and not beside.is_file()):
-        raise LedgerError(f"{beside} is no file, as the lock of a ledger is; take it away.")
+    if os.path.lexists(beside) and (
+        beside.is_symlink() or not beside.is_file() or beside.stat().st_size > _LARGEST_LOCK
+    ):  # it would be emptied, or what it leads to
+        raise LedgerError(f"{beside} is no lock of a ledger; take it away.")
     lock = FileLock(beside)
     try:
         lock.acquire(timeout=0)

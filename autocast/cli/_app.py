@@ -45,6 +45,12 @@ class _Commands(typer.core.TyperGroup):
         met = [name for name in self._FIRST if name in names]
         return [*met, *(name for name in names if name not in met)]
 
+    def invoke(self, ctx: typer.Context) -> Any:  # type: ignore[override]  # noqa: ANN401 -- click's
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            raise typer.Exit(130) from None  # as shells count it; click would say "Aborted!"
+
     def format_commands(self, ctx: typer.Context, formatter: Any) -> None:  # type: ignore[override]  # noqa: ANN401
         rows = []
         for name in self.list_commands(ctx):

@@ -278,13 +278,15 @@ def test_where_there_is_no_write_ahead_log_that_is_said(
         ledger.record([outcome(b"/new.jpg")])
 
 
-def test_no_lock_is_taken_through_a_link(tmp_path: Path) -> None:
-    dear = tmp_path / "photograph.jpg"
-    dear.write_bytes(b"dear")
-    (tmp_path / "a.ledger.lock").symlink_to(dear)
-    with pytest.raises(LedgerError, match=r"a\.ledger\.lock is no file, as the lock"):
+@pytest.mark.parametrize("linked", [True, False])
+def test_no_lock_is_made_of_another_file(tmp_path: Path, linked: bool) -> None:  # noqa: FBT001
+    dear = tmp_path / ("photograph.jpg" if linked else "a.ledger.lock")
+    dear.write_bytes(b"dear" * 500)
+    if linked:
+        (tmp_path / "a.ledger.lock").symlink_to(dear)
+    with pytest.raises(LedgerError, match=r"a\.ledger\.lock is no lock of a ledger"):
         Ledger.write(tmp_path / "a.ledger")
-    assert dear.read_bytes() == b"dear"
+    assert dear.read_bytes() == b"dear" * 500
 
 
 ROTTED: dict[str, tuple[object, ...]] = {

@@ -72,6 +72,16 @@ def test_an_interrupt_while_it_starts_is_quiet() -> None:
     assert (done.returncode, done.stderr) == (130, "")
 
 
+def test_an_interrupt_is_quiet(monkeypatch: pytest.MonkeyPatch) -> None:
+    def interrupted(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("autocast.picture.opening.open_picture", interrupted)
+    monkeypatch.setattr("autocast.judging.examine", interrupted)
+    done = CliRunner().invoke(app, ["judge", "a.jpg"])
+    assert (done.exit_code, done.output) == (130, "")
+
+
 @pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP"])
 def test_a_request_to_end_leaves_nothing_half_written(tmp_path: Path, name: str) -> None:
     script = (
