@@ -39,7 +39,7 @@ _SAFE = 1 - 1e-6
 _PACKED = np.dtype("<u4")
 _KNOWN = 1 << 24
 """Least entry of a known colour: red, green, blue and a mark in four bytes."""
-_AT_ONCE = 1 << 16
+_AT_ONCE = 1 << 15
 """Pixels worked at a time: few enough for a processor's cache (project convention)."""
 
 

@@ -56,7 +56,7 @@ WRITTEN = {
     "WEBP": (".webp",),
 }
 """Kinds that a copy is written of, and the endings of their names."""
-_AT_ONCE = 1 << 18
+_AT_ONCE = 1 << 17
 """Pixels changed at a time, to keep memory small (project convention)."""
 _WEBP_QUALITY = 92
 """Quality of a copy of a lossy WebP, which does not tell its own (project convention)."""

@@ -767,7 +767,7 @@ def _read_tiff_page(page: tifffile.TiffPage, name: str) -> Decoded:
     space, count = _TIFF_SPACES[page.photometric]
     if page.bitspersample not in (8, 16, 32, 64):
         raise UnsupportedPicture(f"{name} is an unusual TIFF; save it as 8- or 16-bit RGB.")
-    values = _checked(page.asarray(), name)
+    values = _checked(page.asarray(buffersize=_READ_AT_ONCE), name)
     if page.planarconfig == SEPARATE and values.ndim == 3:
         values = np.moveaxis(values, 0, -1)
     if values.ndim == 2:
@@ -791,6 +791,8 @@ def _read_tiff_page(page: tifffile.TiffPage, name: str) -> Decoded:
     return Decoded(colour, space, page.imagewidth, page.imagelength, alpha, icc)
 
 
+_READ_AT_ONCE = 1 << 22
+"""Bytes of coded strips that are in memory beside the pixels (project convention)."""
 # TIFF 6.0: values of ExtraSamples, PlanarConfiguration and PhotometricInterpretation.
 ASSOCIATED, UNASSOCIATED = 1, 2
 SEPARATE = 2
