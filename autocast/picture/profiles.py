@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import struct
 from dataclasses import dataclass
+from functools import lru_cache
 from functools import cached_property
 from typing import Any, Literal, NamedTuple
 
@@ -255,6 +256,8 @@ _CLASSES = (b"mntr", b"scnr", b"prtr", b"spac")
 _RELATIVE_COLORIMETRIC = 1
 _BLACK_POINT_COMPENSATION = 0x2000
 _HALF_A_CODE = 0.5 / 255
+_KEPT = 4
+"""Profiles of which it is kept what was found: most archives hold few (project convention)."""
 # Corners and steps of the RGB cube, to see whether a profile is that of sRGB.
 _PROBE = np.stack(np.meshgrid(*[np.linspace(0, 1, 9)] * 3), axis=-1).reshape(27, 27, 3)
 
@@ -271,14 +274,19 @@ def _by_profile(values: Floats, space: Space, icc: bytes) -> Reading | None:
     from imagecodecs import CmsError
 
     try:
-        if space == "RGB":
-            probed = linear_to_srgb(_transform(_PROBE.astype(np.float32), space, icc))
-            if np.abs(probed - _PROBE).max() < _HALF_A_CODE:
-                return Reading(_profile_text(icc), (), encoded=values)
+        if space == "RGB" and _is_srgb(icc):
+            return Reading(_profile_text(icc), (), encoded=values)
         linear = _transform(values, space, icc)
     except CmsError:
         return None
     return Reading(_profile_text(icc), (), linear=linear) if np.isfinite(linear).all() else None
+
+
+@lru_cache(maxsize=_KEPT)
+def _is_srgb(icc: bytes) -> bool:
+    """Whether a profile of RGB is that of sRGB. Raises CmsError."""
+    probed = linear_to_srgb(_transform(_PROBE.astype(np.float32), "RGB", icc))
+    return bool(np.abs(probed - _PROBE).max() < _HALF_A_CODE)
 
 
 def _transform(values: Floats, space: Space, icc: bytes) -> Floats:
@@ -315,6 +323,7 @@ def _lab_profile() -> bytes:
     return ImageCms.ImageCmsProfile(ImageCms.createProfile("LAB")).tobytes()
 
 
+@lru_cache(maxsize=_KEPT)
 def _profile_text(icc: bytes) -> str:
     from PIL import ImageCms
 
