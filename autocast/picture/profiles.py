@@ -5,8 +5,7 @@ from __future__ import annotations
 import io
 import struct
 from dataclasses import dataclass
-from functools import lru_cache
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
