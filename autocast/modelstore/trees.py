@@ -37,8 +37,8 @@ FIELDS = (
 class Questions:
     """What T trees ask, at most K questions each, and their leaves from left to right.
 
-    A row with a value above ``threshold`` (K, T), or one that is missing, can only reach
-    those of a tree's leaves whose bits are set in ``leaves`` (K, T). ``column`` (K, T) is
+    A row with a value above ``threshold`` (K, T), or one that is missing, cannot reach
+    those of a tree's leaves whose bits are set in ``struck`` (K, T). ``column`` (K, T) is
     where the value stands, each feature twice in turn: what is missing lies below all else
     in the second. Trees of fewer questions end in some that change nothing. ``value`` are
     the leaves' of all trees, of which ``first`` T is each tree's first.
@@ -46,7 +46,7 @@ class Questions:
 
     column: NDArray[np.intp]
     threshold: NDArray[np.floating[Any]]
-    leaves: NDArray[np.unsignedinteger[Any]]
+    struck: NDArray[np.unsignedinteger[Any]]
     value: NDArray[np.float64]
     first: NDArray[np.intp]
 
@@ -110,14 +110,13 @@ class Forest:
         array([ 9., 12., 12.])
         """
         asked = self._questions
-        every = ~asked.leaves.dtype.type(0)
-        left = np.empty((len(features), len(self.root)), dtype=asked.leaves.dtype)
-        for known, bits in zip(features, left, strict=True):
+        out = np.empty((len(features), len(self.root)), dtype=asked.struck.dtype)
+        for known, bits in zip(features, out, strict=True):
             twice = np.stack([known, np.where(np.isnan(known), -np.inf, known)], axis=1).ravel()
-            to_the_left = twice.take(asked.column) <= asked.threshold
-            np.bitwise_and.reduce(np.where(to_the_left, every, asked.leaves), axis=0, out=bits)
-        # The first leaf that is left: as many bits lie below the lowest one that is set.
-        reached = asked.first + np.bitwise_count(~left & (left - 1))
+            above = ~(twice.take(asked.column) <= asked.threshold)
+            np.bitwise_or.reduce(asked.struck * above, axis=0, out=bits)
+        # The first leaf that is left: as many bits lie below the lowest one that is not set.
+        reached = asked.first + np.bitwise_count(out & ~(out + 1))
         sums = np.add.reduceat(asked.value.take(reached), self.first, axis=1)
         return np.asarray(self.start + sums)
 
@@ -134,18 +133,18 @@ class Forest:
         # Those of a node's left side come between it and its right side.
         low: NDArray[np.uint64] = (leaves[inner] - leaves[root]).astype(np.uint64)
         count: NDArray[np.uint64] = (leaves[self.right[inner]] - leaves[inner]).astype(np.uint64)
-        struck = ((1 << count) - 1) << low
+        below = ((1 << count) - 1) << low
         most = int(np.diff(leaves[self.root], append=leaf.sum()).max())
         bits = np.min_scalar_type((1 << most) - 1)
         place = asked[inner] - asked[root]
         shape = (int(place.max(initial=-1)) + 1, len(self.root))
         column, threshold = np.zeros(shape, dtype=np.intp), np.full(shape, np.inf)
-        remaining = np.full(shape, ~bits.type(0))
+        struck = np.zeros(shape, dtype=bits)
         column[place, tree] = 2 * self.feature[inner].astype(np.intp) + self.missing_left[inner]
         threshold[place, tree] = self.threshold[inner]
-        remaining[place, tree] = (~struck).astype(bits)
+        struck[place, tree] = below
         value = self.value[leaf].astype(np.float64)
-        return Questions(column, threshold, remaining, value, leaves[self.root])
+        return Questions(column, threshold, struck, value, leaves[self.root])
 
 
 def unpack(arrays: Mapping[str, NDArray[Any]], name: str) -> Forest:
