@@ -146,7 +146,10 @@ def planes_to_lab(linear: Array) -> Array:
     CIE 15:2018.
     """
     relative = _RGB_TO_RELATIVE @ linear.reshape(3, -1)
-    f = np.where(relative > _EPSILON, np.cbrt(relative), (_KAPPA * relative + 16) / 116)
+    f = np.cbrt(relative)
+    # Few pixels are dark: they alone take the straight line.
+    dark = np.nonzero(relative <= _EPSILON)
+    f[dark] = (_KAPPA * relative[dark] + 16) / 116
     lab = np.empty_like(f)
     np.subtract(116 * f[1], 16, out=lab[0])
     np.multiply(500, f[0] - f[1], out=lab[1])

@@ -706,10 +706,14 @@ def _plane(
     name: str, cells: NDArray[np.intp], cuts: Sequence[float]
 ) -> Iterator[tuple[str, float]]:
     """How the pixels spread over the a*b* plane: the square root of each cell's share."""
-    names = tuple(_cells(cuts))
+    names = _plane_names(name, tuple(cuts))
     share = np.sqrt(np.bincount(cells, minlength=len(names)) / max(len(cells), 1))
-    for cell, value in zip(names, share.tolist(), strict=True):
-        yield f"statistics.{name}.{cell}", value
+    yield from zip(names, share.tolist(), strict=True)
+
+
+@cache
+def _plane_names(name: str, cuts: tuple[float, ...]) -> tuple[str, ...]:
+    return tuple(f"statistics.{name}.{cell}" for cell in _cells(cuts))
 
 
 def _beyond(values: Floats, share: float) -> NDArray[np.bool_]:

@@ -153,8 +153,8 @@ def log_likelihoods(scene: Scene) -> LogLikelihoods:
     joint: dict[str | None, Floats] = {}
     logs = np.empty_like(total)
     for left_out in (None, *CLASSES):
-        rest = total if left_out is None else total - scene.explained[left_out]
-        np.log(np.maximum(rest, np.finfo(np.float32).tiny, out=logs), out=logs)
+        np.subtract(total, 0 if left_out is None else scene.explained[left_out], out=logs)
+        np.log(np.maximum(logs, np.finfo(np.float32).tiny, out=logs), out=logs)
         joint[left_out] = (rows @ logs).astype(np.float64)
     return LogLikelihoods(
         joint, picture_wide, masks @ scene.regions.area, scene.models.weights["voting"]
