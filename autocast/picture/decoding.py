@@ -13,6 +13,7 @@ import logging
 import math
 import os
 import struct
+import sys
 import threading
 import warnings
 from collections.abc import Callable, Iterator
@@ -439,6 +440,34 @@ def _quiet() -> Iterator[None]:
         yield
 
 
+_MUTED = threading.Lock()
+
+
+@contextmanager
+def _muted() -> Iterator[None]:
+    """What libtiff prints of damaged lines kept from the user; it can be told no other way.
+
+    Standard error belongs to the whole process, so one thread at a time, and only for the
+    rarer kinds of TIFF, which are small.
+    """
+    with _MUTED:
+        if sys.stderr is not None:
+            sys.stderr.flush()
+        try:
+            kept = os.dup(2)
+        except OSError:  # there is none to be kept quiet
+            yield
+            return
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        try:
+            os.dup2(nowhere, 2)
+            yield
+        finally:
+            os.dup2(kept, 2)
+            os.close(nowhere)
+            os.close(kept)
+
+
 def _read_plain(kind: str, file: BinaryIO, name: str, side: int | None) -> Decoded:
     """JPEG, GIF, BMP, WebP, AVIF and the rarer kinds of TIFF, by Pillow."""
     with pillow_image(kind, file, name) as image:
@@ -725,7 +754,8 @@ def _read_tiff(file: BinaryIO, name: str) -> Decoded:
             _apply_exif(decoded, _tiff_exif(file, page))
             return decoded
     file.seek(0)
-    return _read_plain("TIFF", file, name, None)
+    with _muted():
+        return _read_plain("TIFF", file, name, None)
 
 
 def is_raw(tiff: tifffile.TiffFile) -> bool:

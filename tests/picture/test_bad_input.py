@@ -7,6 +7,7 @@ import errno
 import io
 import os
 import struct
+import sys
 import warnings
 import zlib
 from pathlib import Path
@@ -398,6 +399,20 @@ def test_a_profile_that_is_a_number_is_a_broken_profile(kind: int, value: Any) -
     tags = [(34675, kind, count, value, True)]
     tifffile.imwrite(file, pixels, photometric="rgb", extratags=tags)
     assert "broken_profile" in open_picture(file.getvalue()).remarks
+
+
+def test_libtiff_prints_nothing_of_lines_that_are_damaged(
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    file = io.BytesIO()
+    bits = np.random.default_rng(0).integers(0, 2, (48, 64), dtype=np.uint8) * np.uint8(255)
+    Image.fromarray(bits).convert("1").save(file, "TIFF", compression="group4")
+    data = bytearray(file.getvalue())
+    data[20:60] = bytes(range(40))
+    with contextlib.suppress(PictureError):
+        open_picture(bytes(data))
+    sys.stderr.write("said after\n")
+    assert capfd.readouterr() == ("", "said after\n")
 
 
 @pytest.mark.parametrize("tag", [257, 278, 277, 262, 284])
