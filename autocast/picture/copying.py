@@ -309,7 +309,8 @@ def _copy_png(file: BinaryIO, name: str, to: Path, change: Change, report: Repor
         raise UnsupportedPicture(f"{name} is animated; give one frame of it.")
     if chunks[0][1][8] == 16:
         file.seek(0)
-        values = imagecodecs.png_decode(file.read())
+        with decoding.muted():
+            values = imagecodecs.png_decode(file.read())
         if values.ndim < 3 or values.shape[2] < 3:
             raise UnsupportedPicture(f"{name} is grey; save it as RGB.")
         _change_array(values, change, report)

@@ -444,11 +444,11 @@ _MUTED = threading.Lock()
 
 
 @contextmanager
-def _muted() -> Iterator[None]:
-    """What libtiff prints of damaged lines kept from the user; it can be told no other way.
+def muted() -> Iterator[None]:
+    """What libtiff and libpng print of damage kept from the user; they can be told no other way.
 
     Standard error belongs to the whole process, so one thread at a time, and only for the
-    rarer kinds of TIFF, which are small.
+    rarer kinds of TIFF and for PNG of 16 bits.
     """
     with _MUTED:
         if sys.stderr is not None:
@@ -632,7 +632,8 @@ def _read_deep_png(image: ImageFile.ImageFile, file: BinaryIO) -> Decoded:
     import imagecodecs
 
     file.seek(0)
-    values = imagecodecs.png_decode(file.read())
+    with muted():
+        values = imagecodecs.png_decode(file.read())
     decoded = _from_channels(values, image.info.get("icc_profile"))
     _apply_exif(decoded, _Exif(image.getexif))
     return decoded
@@ -754,7 +755,7 @@ def _read_tiff(file: BinaryIO, name: str) -> Decoded:
             _apply_exif(decoded, _tiff_exif(file, page))
             return decoded
     file.seek(0)
-    with _muted():
+    with muted():
         return _read_plain("TIFF", file, name, None)
 
 

@@ -13,6 +13,7 @@ import zlib
 from pathlib import Path
 from typing import Any
 
+import imagecodecs
 import numpy as np
 import pytest
 import tifffile
@@ -25,7 +26,15 @@ from autocast.errors import (
     UnreadablePicture,
     UnsupportedPicture,
 )
-from autocast.picture import PIXEL_LIMIT, check_copy, decoding, discs, full_pixels, open_picture
+from autocast.picture import (
+    PIXEL_LIMIT,
+    check_copy,
+    copy_picture,
+    decoding,
+    discs,
+    full_pixels,
+    open_picture,
+)
 
 
 def refusal(source: object, kind: type[PictureError]) -> str:
@@ -413,6 +422,20 @@ def test_libtiff_prints_nothing_of_lines_that_are_damaged(
         open_picture(bytes(data))
     sys.stderr.write("said after\n")
     assert capfd.readouterr() == ("", "said after\n")
+
+
+def test_libpng_prints_nothing_of_its_own(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    deep = np.random.default_rng(0).integers(0, 65536, (9, 9, 3), dtype=np.uint16)
+    data = bytearray(imagecodecs.png_encode(deep))
+    data[26:28] = b"\7\7"
+    data[29:33] = struct.pack(">I", zlib.crc32(bytes(data[12:29])))
+    path = written(tmp_path / "a.png", bytes(data))
+    refusal(path, UnreadablePicture)
+    with pytest.raises(UnreadablePicture):
+        copy_picture(path, tmp_path / "b.png", lambda v: v, lambda *_: None, force=False)
+    assert capfd.readouterr() == ("", "")
 
 
 @pytest.mark.parametrize("tag", [257, 278, 277, 262, 284])
