@@ -605,12 +605,14 @@ def values(scene: Scene, found: PictureWide) -> Iterator[tuple[str, float]]:
         yield from cast_values(f"statistics.{name}", found.single.get(name))
     yield from _ranks(scene)
     shape, where = scene.regions.labels.shape, scene.regions.where
-    lightness, a, b = scene.lab.take(where, axis=1)
-    held = requote(1.0, QUOTED_AT, np.maximum(lightness, 0))
-    ab = np.stack([a * held, b * held])
-    chroma = _length(*ab)
+    lab = scene.lab.take(where, axis=1)
+    lightness = lab[0]
+    colours = np.empty_like(lab)
+    ab, chroma = colours[:2], colours[2]
+    np.multiply(lab[1:], requote(1.0, QUOTED_AT, np.maximum(lightness, 0)), out=ab)
+    chroma[:] = _length(*ab)
     members = _members(lightness, where, shape)
-    yield from _bands(np.stack([*ab, chroma]), members, scene.regions.labels.size)
+    yield from _bands(colours, members, scene.regions.labels.size)
     yield from _hues(ab, chroma)
     yield from _plane("plane", _cells_of(ab, PLANE), PLANE)
     cells = _cells_of(ab, TONE_PLANE)

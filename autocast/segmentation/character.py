@@ -65,13 +65,14 @@ def character(picture: Picture, pixel_lab: Floats) -> Character:
     lightness, a, b = seen(picture, pixel_lab)
     chroma = np.sqrt(a * a + b * b)
     monochrome = _reached(chroma) < MONOCHROME_CHROMA
-    red, green, blue = seen(picture, planes(picture.encoded))
+    encoded = planes(picture.encoded)
+    red, green, blue = seen(picture, encoded)
     brightest = np.maximum(np.maximum(red, green), blue)
     clipped = (brightest > 0.995) | (brightest < 0.005)
     return Character(
         monochrome=monochrome,
         toned=not monochrome and _toned(lightness, (a, b), chroma),
-        graphic=not monochrome and _graphic(picture),
+        graphic=not monochrome and _graphic(picture, encoded),
         dark=_reached(lightness) < DARK_LIGHTNESS,
         clipped=float(clipped.mean()),
     )
@@ -81,9 +82,9 @@ def _reached(values: Floats) -> float:
     """What all but 2 % of the values lie below."""
     at = 0.98 * (len(values) - 1)
     low = int(at)
-    high = min(low + 1, len(values) - 1)
-    ordered = np.partition(values, (low, high))
-    return float(ordered[low] + (at - low) * (ordered[high] - ordered[low]))
+    ordered = np.partition(values, low)
+    below, above = ordered[low], ordered[low + 1 :].min(initial=ordered[low:].max())
+    return float(below + (at - low) * (above - below))
 
 
 def _toned(lightness: Floats, ab: tuple[Floats, Floats], chroma: Floats) -> bool:
@@ -97,12 +98,11 @@ def _toned(lightness: Floats, ab: tuple[Floats, Floats], chroma: Floats) -> bool
     return residue < min(TONED_RESIDUE, TONED_SHARE * float(chroma.mean()))
 
 
-def _graphic(picture: Picture) -> bool:
+def _graphic(picture: Picture, encoded: NDArray[np.float32]) -> bool:
     """Is most of it exactly flat, in few colours?"""
-    encoded = picture.encoded
-    if min(encoded.shape[:2]) < 3:
+    if min(picture.opaque.shape) < 3:
         return False
-    codes = np.clip(np.rint(planes(encoded) * 255), 0, 255).astype(np.uint8)
+    codes = np.clip(np.rint(encoded * 255), 0, 255).astype(np.uint8)
     frame = codes.reshape(3, *picture.opaque.shape)
     # Black is flat in photographs too.
     lit = np.maximum(np.maximum(frame[0], frame[1]), frame[2])[:, 1:-1] > GRAPHIC_LIT[0]

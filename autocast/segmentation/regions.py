@@ -155,10 +155,12 @@ def segment(picture: Picture) -> Regions:
     """
     good = readable(picture)
     where = np.flatnonzero(good)
-    parts = _parted(picture, good).take(where)
+    encoded = planes(picture.encoded).reshape(3, *good.shape)
+    parts = _parted(encoded, good).take(where)
     used = np.bincount(parts) > 0
     number = np.cumsum(used, dtype=np.int32) - np.int32(1)
-    return _measured(picture, where, number.take(parts), int(used.sum()))
+    luminance = np.tensordot(RGB_TO_XYZ[1].astype(np.float32), encoded, 1)
+    return _measured(picture, luminance, where, number.take(parts), int(used.sum()))
 
 
 def _cells(length: int, side: float) -> NDArray[np.bool_]:
@@ -168,7 +170,7 @@ def _cells(length: int, side: float) -> NDArray[np.bool_]:
     return np.asarray(np.arange(count)[:, None] == cell)
 
 
-def _parted(picture: Picture, good: NDArray[np.bool_]) -> NDArray[np.intp]:
+def _parted(encoded: NDArray[np.float32], good: NDArray[np.bool_]) -> NDArray[np.intp]:
     """Part every cell in two along its main colour direction, where it has one.
 
     A number (H, W) for each pixel: twice its cell's, one more in the lighter part.
@@ -183,7 +185,7 @@ def _parted(picture: Picture, good: NDArray[np.bool_]) -> NDArray[np.intp]:
         return np.asarray((sum_down @ values @ sum_across).ravel())
 
     count = np.maximum(total(good.astype(np.float64)), 1)
-    values = planes(picture.encoded).reshape(3, *good.shape) * good.astype(np.float64)
+    values = encoded * good.astype(np.float64)
     mean = np.stack([total(each) / count for each in values], axis=1)
     spread = np.empty((len(count), 3, 3))
     for i in range(3):
@@ -204,7 +206,11 @@ def _parted(picture: Picture, good: NDArray[np.bool_]) -> NDArray[np.intp]:
 
 
 def _measured(
-    picture: Picture, where: NDArray[np.intp], labels: NDArray[np.int32], count: int
+    picture: Picture,
+    luminance: NDArray[np.float32],
+    where: NDArray[np.intp],
+    labels: NDArray[np.int32],
+    count: int,
 ) -> Regions:
     """The regions' traits. ``labels`` are those of the readable pixels, ``where``."""
     shape = picture.opaque.shape
@@ -215,7 +221,6 @@ def _measured(
 
     linear = np.stack([mean(channel) for channel in planes(picture.pixels)], axis=1)
     logs = np.log(np.maximum(linear, DARKEST_LINEAR))
-    luminance = (RGB_TO_XYZ[1].astype(np.float32) @ planes(picture.encoded)).reshape(shape)
     y, x = (along.take(where) for along in np.indices(shape, dtype=np.int32))
     height, top, bottom = _extents(labels, y, count, shape[0])
     across, left, right = _extents(labels, x, count, shape[1])
