@@ -422,7 +422,33 @@ def pillow_image(kind: str, file: BinaryIO, name: str) -> ImageFile.ImageFile:
     with _quiet():
         image = reader(file)
     _check_size(*image.size, name)
+    _check_length(kind, file, image.size)
     return image
+
+
+_MOST_PIXELS = {"JPEG": 512, "PNG": 8 * 1032}
+"""Pixels that one byte of a whole file stands for at most.
+
+A block of 8 x 8 takes a bit at least where Huffman codes it (ITU-T T.81, F.1.2 and G.1.2);
+deflate packs 1032 bytes into one at most (RFC 1951: a length of 258 in two bits).
+"""
+_ARITHMETIC = (b"\xff\xc9", b"\xff\xca", b"\xff\xcb")
+"""Frames of a JPEG that has no Huffman codes (ITU-T T.81, table B.1)."""
+
+
+def _check_length(kind: str, file: BinaryIO, size: tuple[int, int]) -> None:
+    """Refuse a file that is far too short for its size before gigabytes are taken for it.
+
+    libjpeg would fill what is missing with grey.
+    """
+    at = file.tell()
+    length = file.seek(0, os.SEEK_END)
+    file.seek(0)
+    if size[0] * size[1] > _MOST_PIXELS.get(kind, math.inf) * length:
+        head = file.read(1 << 16)
+        if not (kind == "JPEG" and any(mark in head for mark in _ARITHMETIC)):
+            raise EOFError("there are fewer bytes than its pixels take")
+    file.seek(at)
 
 
 _QUIET = threading.Lock()

@@ -424,6 +424,30 @@ def test_libtiff_prints_nothing_of_lines_that_are_damaged(
     assert capfd.readouterr() == ("", "said after\n")
 
 
+@pytest.mark.parametrize("options", [{}, {"progressive": True}])
+def test_a_jpeg_far_too_short_for_its_size_is_cut_short(
+    tmp_path: Path, options: dict[str, bool]
+) -> None:
+    file = io.BytesIO()
+    Image.new("RGB", (64, 64), (90, 100, 110)).save(file, "JPEG", quality=30, **options)
+    data = bytearray(file.getvalue())
+    frame = max(data.find(b"\xff\xc0"), data.find(b"\xff\xc2"))
+    struct.pack_into(">HH", data, frame + 5, 17000, 17000)
+    path = written(tmp_path / "a.jpg", bytes(data))
+    assert "cut short or damaged" in refusal(path, UnreadablePicture)
+    with pytest.raises(UnreadablePicture, match="cut short"):
+        copy_picture(path, tmp_path / "b.jpg", lambda v: v, lambda *_: None, force=False)
+
+
+@pytest.mark.parametrize(("kind", "mode"), [("JPEG", "L"), ("JPEG", "RGB"), ("PNG", "1")])
+def test_the_flattest_picture_is_not_too_short_for_its_size(kind: str, mode: str) -> None:
+    flat = Image.new(mode, (3000, 3000))
+    for options in ({}, {"optimize": True}, {"quality": 1, "optimize": True, "progressive": True}):
+        file = io.BytesIO()
+        flat.save(file, kind, **options)
+        assert open_picture(file.getvalue()).width == 3000
+
+
 def test_libpng_prints_nothing_of_its_own(
     tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
