@@ -3,8 +3,9 @@
 Pictures of one folder and one camera make a series: those with capture times
 in order of time, broken where a pause is long; the others by names that differ
 in their last number alone, as a scanner numbers them. Where no camera is known
-either, numbers must follow each other closely and pictures be of one size: a
-folder of many senders is no series. What the series says is kept beside each
+either, the numbers must be in a row and the pictures of one size: a folder of many
+senders is no series. Something is claimed of a series only where its pictures,
+each by itself, bear it out. What the series says is kept beside each
 picture's own judgement, never in its place.
 """
 
@@ -28,6 +29,7 @@ from autocast.archive.pooling import (
     pool,
     readings,
 )
+from autocast.judgement import EVIDENT_FROM, SLIGHT_FROM
 
 LEAST = 3
 """Pictures that make a series; of two, neither can be the odd one (project convention)."""
@@ -43,8 +45,9 @@ _LEARN_FROM = 2000
 _NO_CAMERA_BEFORE = 1990
 """Year from which a camera's clock is believed (project convention)."""
 
-_FOLLOWS = 4
-"""Numbers from one picture to the next of a series without a camera (project convention)."""
+_ONE_WAY = np.cos(np.pi / 4)
+"""Cosine between casts of one direction: nearer to it than to any at a right angle (project
+convention)."""
 _ALIKE = 0.02
 """Share by which sides of such pictures may differ, as a scanner's do (project convention)."""
 
@@ -59,7 +62,8 @@ def refresh_series(ledger: Ledger, cast_prior: CastPrior) -> None:
     prior = learn(list(islice(found, _LEARN_FROM)), cast_prior)
     with ledger.series_anew() as keep:
         for singles in series_of(ledger.singles()):
-            keep(*_kept(singles, pool(_readings(singles, cast_prior), prior)))
+            pictures = _readings(singles, cast_prior)
+            keep(*_kept(singles, pictures, pool(pictures, prior)))
 
 
 def series_of(singles: Iterator[Single]) -> Iterator[list[Single]]:
@@ -72,7 +76,7 @@ def series_of(singles: Iterator[Single]) -> Iterator[list[Single]]:
             yield from _long_enough(waiting)
             waiting = {}
         before = single
-        if set(single.remarks) & set(_SILENT):
+        if _silent(single) and not _unspoken(single):
             continue
         key = _key(single, waiting)
         waiting.setdefault(key, []).append(single)
@@ -88,22 +92,34 @@ def _long_enough(waiting: dict[str, list[Single]]) -> Iterator[list[Single]]:
 
 def _borne_out(series: list[Single]) -> list[list[Single]]:
     """The parts of a series that more than a common name speaks for."""
-    if series[0].camera or _time(series[0].taken) is not None:
+    if not _unspoken(series[0]):
         return [series]
     parts: list[list[Single]] = []
+    before: int | None = None
+    run = 0  # where in ``parts`` the numbers in a row begin
     for single in sorted(series, key=_number):
+        number = _number(single)
+        if before is not None and number > before + 1:
+            run = len(parts)
+        before = number
+        if _silent(single):
+            continue
         # Fronts and backs, or slides and prints, may take turns.
-        fits = (
-            part
-            for part in parts
-            if _number(single) - _number(part[-1]) <= _FOLLOWS and _alike(single, part[-1])
-        )
-        part = next(fits, None)
+        part = next((part for part in parts[run:] if _alike(single, part[-1])), None)
         if part is None:
             parts.append([single])
         else:
             part.append(single)
     return parts
+
+
+def _unspoken(single: Single) -> bool:
+    """Does nothing but its name tell what a picture belongs to?"""
+    return not single.camera and _time(single.taken) is None
+
+
+def _silent(single: Single) -> bool:
+    return bool(set(single.remarks) & set(_SILENT))
 
 
 def _number(single: Single) -> int:
@@ -145,31 +161,54 @@ def _readings(singles: list[Single], cast_prior: CastPrior) -> Readings:
     return readings(casts, covariances, cast_prior)
 
 
-def is_finding(pooled: Pooled, probabilities: Floats, base_rates: Floats) -> bool:
+def is_finding(
+    pictures: Readings, pooled: Pooled, probabilities: Floats, base_rates: Floats
+) -> bool:
     """Whether a series has one and the same fault.
 
-    Most of its pictures share one cast, surely a slight one at least, and their
-    own judgements (n,) do not think it less likely a fault than usual: a shared
+    Most of its pictures share one cast, surely a slight one at least; most read it by themselves;
+    and their own judgements (n,) do not think it less likely a fault than usual: a shared
     cast may be believable, as in evening sun.
     """
-    if not _agrees(pooled) or pooled.fault < SURE:
+    if not _agrees(pictures, pooled) or pooled.fault < SURE:
         return False
     return float(np.median((probabilities - base_rates)[pooled.sharing])) >= 0
 
 
-def _agrees(pooled: Pooled) -> bool:
+def _agrees(pictures: Readings, pooled: Pooled) -> bool:
+    """Whether most pictures share one cast, and bear it out by what each read by itself.
+
+    Pooling alone would find it of pictures that read little, for those foretell nothing and
+    gainsay nothing. A picture bears a cast out that reads it: a slight one at least, and of one
+    direction; or none to speak of, as the series. One that reads the contrary cancels another.
+    """
     sharing = pooled.sharing
-    return pooled.agreed >= 0.5 and int(sharing.sum()) >= max(LEAST, len(sharing) / 2)
+    if pooled.agreed < 0.5 or int(sharing.sum()) < max(LEAST, len(sharing) / 2):
+        return False
+    size = np.hypot(*pictures.own.T)
+    shared = float(np.hypot(*pooled.shared))
+    none = size < SLIGHT_FROM
+    if shared < SLIGHT_FROM:
+        bears, gainsays = none, size >= EVIDENT_FROM
+    else:
+        bears = ~none & (pictures.own @ pooled.shared >= _ONE_WAY * size * shared)
+        gainsays = none & (np.hypot(*(pictures.own - pooled.shared).T) >= SLIGHT_FROM)
+    bears, gainsays = sharing & bears, ~bears & gainsays
+    return int(bears.sum() - gainsays.sum()) > len(sharing) / 2
 
 
-def _kept(singles: list[Single], pooled: Pooled) -> tuple[SeriesRow, Iterator[tuple[object, ...]]]:
+def _kept(
+    singles: list[Single], pictures: Readings, pooled: Pooled
+) -> tuple[SeriesRow, Iterator[tuple[object, ...]]]:
     sharing = pooled.sharing
     finding = is_finding(
+        pictures,
         pooled,
         np.array([single.probability for single in singles]),
         np.array([single.base_rate for single in singles]),
     )
-    odd = ~sharing & _agrees(pooled)
+    apart = np.hypot(*(pictures.own - pooled.shared).T) >= EVIDENT_FROM
+    odd = ~sharing & apart & _agrees(pictures, pooled)
     # The picture that shows the fault best: the likeliest of those that share it.
     lead = max(
         (k for k in range(len(singles)) if sharing[k] or not sharing.any()),

@@ -18,6 +18,7 @@ from autocast.archive.pooling import (
     AGREEING,
     SPREADS,
     CastPrior,
+    Pooled,
     Prior,
     Readings,
     learn,
@@ -26,7 +27,7 @@ from autocast.archive.pooling import (
 )
 from autocast.archive.rate import archive_rate, kept_rate, refresh
 from autocast.archive.rows import Entry, Outcome, Wanted
-from autocast.archive.series import series_of
+from autocast.archive.series import is_finding, series_of
 from autocast.colour import cast_to_gains, linear_to_srgb, srgb_to_linear
 from autocast.judgement import Cast
 from autocast.judgement.probability import at_base_rate
@@ -207,6 +208,9 @@ def test_a_folder_of_many_senders_is_no_series() -> None:
     sizes = [(512, 300 + 11 * k) for k in range(9)]  # of every size
     mixed = [single(f"/b/p{k}.jpg", size=size) for k, size in enumerate(sizes)]
     assert groups(sent + mixed) == []
+    # A sample of a collection of one size: its numbers are a few apart, not in a row.
+    assert groups([single(f"/a/img_{k * 4:04}.jpg") for k in range(70)]) == []
+    assert groups([single(f"/a/img_{k * 2:04}.jpg") for k in range(70)]) == []
     # A camera that is known speaks for them; so does a scanner that counts without zeros.
     known = [single(f"/a/img_{k * 37:04}.jpg", camera="Lumen 3") for k in range(3)]
     assert groups(known) == ["img_0000.jpg img_0037.jpg img_0074.jpg"]
@@ -228,6 +232,11 @@ def test_capture_times_make_a_series_and_a_pause_breaks_it() -> None:
 def test_pictures_without_colour_are_no_part_of_a_series() -> None:
     shots = [single(f"/a/{k}.tif", remarks=("monochrome",) if k == 2 else ()) for k in range(4)]
     assert groups(shots) == ["0.tif 1.tif 3.tif"]
+
+
+def test_a_number_that_is_missing_ends_a_row() -> None:
+    names = [f"/a/{k}.tif" for k in (1, 2, 3, 5, 6, 8, 9, 10, 11)]
+    assert groups([single(n) for n in names]) == ["1.tif 2.tif 3.tif", "8.tif 9.tif 10.tif 11.tif"]
 
 
 def test_a_long_series_is_cut() -> None:
@@ -323,6 +332,24 @@ def test_a_series_with_one_fault_is_one_finding_in_the_ledger(tmp_path: Path) ->
         refresh(ledger, default_models())
         kept = ledger.page(0, Wanted(gone=True), by="path")
         assert {row.folder for row in kept if row.series is None} == {b"/blue"}
+
+
+@pytest.mark.parametrize(
+    ("carried", "clear", "finding"), [(9, 1, True), (7, 3, False), (4, 6, False)]
+)
+def test_a_shared_fault_is_carried_by_most_pictures(
+    carried: int, clear: int, *, finding: bool
+) -> None:
+    """However sure pooling is: those that read nothing themselves say nothing for it."""
+    casts = np.array([(-1.0, -8.0)] * carried + [(0.2, -0.4)] * clear)
+    seen = readings(casts, np.tile(9.0 * np.eye(2), (len(casts), 1, 1)), CAST_PRIOR)
+    shared = np.array((-1.0, -7.0))
+    pooled = Pooled(casts, np.ones(10), np.ones(10), 0.95, shared, np.eye(2), apart=1.0, fault=0.95)
+    likely = np.full(10, 0.5)
+    assert is_finding(seen, pooled, likely, np.full(10, 0.25)) is finding
+    # Nor is one that reads the other way round a picture that carries it.
+    turned = replace(seen, own=np.where(np.arange(10)[:, None] < 5, casts, -casts))
+    assert not is_finding(turned, pooled, likely, np.full(10, 0.25))
 
 
 def test_the_own_probability_stays_and_the_archives_stands_beside_it(tmp_path: Path) -> None:

@@ -157,7 +157,7 @@ def study(groups: NDArray[np.str_], rows: Floats) -> None:
         found = 0
         for each, one in zip(these, read_as, strict=True):
             pooled = pool(one, prior)
-            found += is_finding(pooled, each[:, 5], np.full(len(each), BASE_RATE))
+            found += is_finding(one, pooled, each[:, 5], np.full(len(each), BASE_RATE))
         print(f"  {condition:<9} {found} of {len(series)}")
 
 
