@@ -14,6 +14,7 @@ from autocast.advisor.risk import rule
 from autocast.colour import planes_to_lab
 from autocast.errors import AssumptionError, ModelError
 from autocast.judgement import Assumptions, Evidence, Hint, Judgement, Risks
+from autocast.judgement.sentences import compose
 from autocast.judgement.things import KINDS, OTHER_LIGHT
 from autocast.modelstore import Models, default_models
 from autocast.picture import Picture, Source, open_picture
@@ -157,6 +158,8 @@ def examine(
         lights = other_lights(picture, hints, models)
         evidence = (*judgement.evidence, *lights)
         judgement = replace(judgement, hints=tuple(hints), evidence=evidence)
+        # What is asked depends on what was said already.
+        judgement = replace(judgement, sentences=compose(judgement))
     analysis = weighed.analysis
     scene = analysis.scene
     return Examination(
@@ -279,7 +282,8 @@ def other_lights(picture: Picture, hints: Sequence[Hint], models: Models) -> Ite
     Yields
     ------
     Evidence
-        Its ``explains`` is the region's own cast, a*, b* at L* 60; its weight is 0.
+        Its ``explains`` is the region's own cast, a*, b* at L* 60, which is estimated and no
+        reading of a colour; its weight is 0.
 
     Raises
     ------
@@ -293,7 +297,7 @@ def other_lights(picture: Picture, hints: Sequence[Hint], models: Models) -> Ite
         estimate = weigh(_looked_at(region, models), explain=False).estimate
         yield Evidence(
             kind=OTHER_LIGHT,
-            label=f"the region at {hint.x:g},{hint.y:g}, read by itself",
+            label=f"cast estimated from the region at {hint.x:g},{hint.y:g} alone",
             share=round(float(region.opaque.mean()), 4),
             reads=None,
             expected=None,

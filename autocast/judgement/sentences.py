@@ -48,6 +48,9 @@ _HIDES: Mapping[str, tuple[str, ...]] = MappingProxyType(
     }
 )
 """Reasons that others follow from, or contradict when they are read beside them."""
+TOLD_WITHIN = 0.02
+"""Distance to a hint, as a share of the long side, within which a spot is not asked about again
+(project convention)."""
 UNSURE = "unsure"
 """The reason to ask where no remark gives one."""
 
@@ -103,13 +106,17 @@ def question(judgement: Judgement) -> Question | None:
     for remark, text in _ASKED.items():
         if remark in judgement.remarks:
             return Question(text)
-    places = list(enumerate(judgement.look_at))
+    places = [each for each in enumerate(judgement.look_at) if not _told(judgement, each[1])]
     neutrals = [(number, spot) for number, spot in places if spot.kind == NEUTRALS]
     objects = [number for number, spot in places if spot.kind == OBJECT]
-    if {"mixed_light", "parts_disagree"} & set(judgement.remarks) and places:
+    uneven = {"mixed_light", "parts_disagree"} & set(judgement.remarks)
+    if uneven and any(hint.what == OTHER_LIGHT for hint in judgement.hints):
+        # Else spot after spot would be asked about in turn.
+        return Question("Does all that is left stand in one light?")
+    if uneven and places:
         number, spot = neutrals[-1] if neutrals else places[0]
-        where = f"Does the spot at {letter(number)} stand in the same light as the rest?"
-        return Question(f"{where} If not, mark its region as other light.", number, OTHER_LIGHT)
+        where = f"Does the spot at {letter(number)} stand in another light than the rest?"
+        return Question(where, number, OTHER_LIGHT)
     if neutrals:
         # Middle tones are read best, and a hint counts most near its own lightness.
         number, spot = min(neutrals, key=lambda each: abs(each[1].reads.lightness - QUOTED_AT))
@@ -121,6 +128,16 @@ def question(judgement: Judgement) -> Question | None:
             f"Is the object at {where} of that colour itself?", objects[0], "own_colour"
         )
     return Question(_BY_EYE)
+
+
+def _told(judgement: Judgement, spot: Spot) -> bool:
+    """Has a hint spoken of a spot already?"""
+    wide, high = judgement.width, judgement.height
+    return any(
+        math.hypot(spot.x * wide - hint.x, spot.y * high - hint.y)
+        <= (hint.radius or TOLD_WITHIN * max(wide, high))
+        for hint in judgement.hints
+    )
 
 
 def _thing(spot: Spot) -> str:

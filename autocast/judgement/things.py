@@ -254,7 +254,7 @@ HINTS: Mapping[str, str] = MappingProxyType(
 
 _HELP = {
     "own_colour": ("The thing at this spot", ": leave it out"),
-    OTHER_LIGHT: ("This region", ": leave it out and read it by itself"),
+    OTHER_LIGHT: ("This region", ": leave it out and estimate it by itself"),
 }
 HINT_HELP: Mapping[str, str] = MappingProxyType(
     {

@@ -120,6 +120,8 @@ def shorten(text: str, width: int) -> str:
 
 SPOTS_FIRST = 2
 """Places that the first screen shows (project convention)."""
+REGION = ",15%"
+"""Radius of the region that is proposed as another light, as a hint takes it (likewise)."""
 
 
 def judgement_text(
@@ -218,7 +220,7 @@ def next_words(judgement: Judgement) -> str:
     spot = judgement.look_at[asked.spot]
     at = position(spot.x, spot.y, judgement.width, judgement.height).partition(GLUE)[0]
     if asked.hint == OTHER_LIGHT:
-        at += ",RADIUS"
+        at += REGION
     return f"If so: autocast judge {name} --{asked.hint.replace('_', '-')} {at}"
 
 
@@ -478,6 +480,10 @@ def _evidence(page: _Page, judgement: Judgement) -> None:
 def _one_evidence(page: _Page, evidence: Evidence) -> None:
     if evidence.context:
         page.add(f"{printable(evidence.label)}; {_left_out(evidence)}", indent=2, hang=2)
+        return
+    if evidence.kind == OTHER_LIGHT and evidence.explains is not None:
+        implied = cast_figures(*evidence.explains, evidence.spread)
+        page.add(f"{name_of(evidence)}: {implied}", indent=2, hang=2)
         return
     area = f", {percent(evidence.share)} of the picture" if evidence.reads else ""
     page.add(f"{name_of(evidence)}{area}, weight {evidence.weight:.2f}", indent=2, hang=2)

@@ -7,9 +7,10 @@ from dataclasses import replace
 import pytest
 
 from autocast.advisor.advice import _content_evidence, _Drove
-from autocast.judgement import REMARKS, Cast, Evidence, Judgement, Reading, Stance, ToneCast
-from autocast.judgement.sentences import compose, question, reasons
+from autocast.judgement import REMARKS, Cast, Evidence, Hint, Judgement, Reading, Stance, ToneCast
+from autocast.judgement.sentences import Question, compose, question, reasons
 from autocast.judgement.things import CONTENT
+from autocast.report.text import next_words
 from tests import samples
 
 PLAIN = replace(samples.LIKELY, remarks=(), tones={})
@@ -212,3 +213,31 @@ def test_the_question_does_not_state_a_guess() -> None:
     assert asked.text == "Is the spot at A neutral (it is taken for metal)?"
     white = replace(judgement, look_at=(replace(spot, what="probable neutral (white)"),))
     assert question(white) == replace(asked, text="Is the spot at A neutral?")
+
+
+def test_another_light_is_asked_about_once_and_as_a_command_takes_it() -> None:
+    grey = replace(samples.LIKELY.look_at[0], kind="neutrals")
+    mixed = replace(samples.ASK, remarks=("mixed_light",), look_at=(grey,), name="m.jpg")
+    asked = question(mixed)
+    assert asked == Question(
+        "Does the spot at A stand in another light than the rest?", 0, "other_light"
+    )
+    x, y = int(grey.x * mixed.width), int(grey.y * mixed.height)
+    assert next_words(mixed) == f"If so: autocast judge m.jpg --other-light {x},{y},15%"
+    # Once a region was told, no other spot is asked about in its place.
+    told = replace(mixed, hints=(Hint("other_light", x, y, 0.15 * mixed.width),))
+    assert question(told) == Question("Does all that is left stand in one light?")
+
+
+def test_a_spot_that_was_told_is_not_asked_about() -> None:
+    grey = replace(samples.LIKELY.look_at[0], kind="neutrals")
+    further = replace(grey, x=0.1, y=0.9)
+    told = replace(
+        samples.ASK,
+        remarks=(),
+        look_at=(grey, further),
+        hints=(Hint("skin", grey.x * samples.ASK.width, grey.y * samples.ASK.height),),
+    )
+    asked = question(told)
+    assert asked is not None
+    assert (asked.spot, asked.hint) == (1, "neutral")
