@@ -13,7 +13,13 @@ from autocast.judgement.things import BY_NAME, CONTENT
 from autocast.judging import prepare
 from autocast.modelstore import default_models
 from autocast.voting.analysis import Analysis
-from autocast.voting.features import ABLATED, dictionary, extract, leave_out
+from autocast.voting.features import (
+    ABLATED,
+    dictionary,
+    extract,
+    leave_each_out,
+    leave_out,
+)
 from tests import scenes
 from tests.photographs import pixels
 
@@ -83,6 +89,17 @@ def test_what_is_left_out_is_not_a_number_and_the_count_is_taken_without_it(kind
     assert {dictionary()[name].kind for name in changed - own} <= {"joint"}
     # What the picture shows casts no vote.
     assert ("joint.a" in changed) == (kind != CONTENT)
+
+
+@pytest.mark.parametrize("name", ["photograph", "black"])
+def test_all_kinds_left_out_at_once_give_what_each_gives(name: str) -> None:
+    before = found(name)
+    at_once = leave_each_out(before, analysed(name))
+    assert list(at_once) == list(ABLATED)
+    for kind, after in at_once.items():
+        alone = leave_out(before, analysed(name), kind)
+        assert list(after) == list(alone)
+        assert after == pytest.approx(alone, rel=1e-9, abs=1e-9, nan_ok=True)
 
 
 def _same(one: float, other: float) -> bool:
