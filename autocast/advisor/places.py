@@ -41,9 +41,7 @@ def spots(analysis: Analysis) -> tuple[Spot, ...]:
         score = neutral * np.sqrt(regions.area) * within
         if score.max() > 0.5 * np.sqrt(SMALLEST_NEUTRAL):
             region = int(score.argmax())
-            kind = grey.kinds[int(analysis.members[region, columns(grey.name)].argmax())]
-            what, why = f"{grey.singular} ({kind})", _should(grey)
-            chosen.append((region, grey.name, what, why))
+            chosen.append((region, grey.name, grey.singular, _should(grey)))
     for thing in THINGS:
         if thing is grey or not thing.kinds:
             continue

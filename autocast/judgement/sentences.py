@@ -119,9 +119,9 @@ def question(judgement: Judgement) -> Question | None:
         return Question(where, number, OTHER_LIGHT)
     if neutrals:
         # Middle tones are read best, and a hint counts most near its own lightness.
-        number, spot = min(neutrals, key=lambda each: abs(each[1].reads.lightness - QUOTED_AT))
-        taken = f" (it is taken for {_thing(spot)})" if _thing(spot) else ""
-        return Question(f"Is the spot at {letter(number)} neutral{taken}?", number, "neutral")
+        number, _ = min(neutrals, key=lambda each: abs(each[1].reads.lightness - QUOTED_AT))
+        asks = f"Is the spot at {letter(number)} neutral (grey, white or black)?"
+        return Question(asks, number, "neutral")
     if objects:
         where = letter(objects[0])
         return Question(
@@ -138,12 +138,6 @@ def _told(judgement: Judgement, spot: Spot) -> bool:
         <= (hint.radius or TOLD_WITHIN * max(wide, high))
         for hint in judgement.hints
     )
-
-
-def _thing(spot: Spot) -> str:
-    """What a neutral is taken for; '' where only its lightness speaks."""
-    inside = spot.what.partition("(")[2].rstrip(")")
-    return "" if inside in {"white", "dark"} else inside
 
 
 def compose(judgement: Judgement) -> tuple[str, ...]:

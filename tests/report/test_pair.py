@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 READINGS = (
     ProvenReading(
         1,
-        "probable neutral (cloud)",
+        "probable neutral",
         0.25,
         0.2,
         Reading(80.0, -1.0, -10.0),
@@ -112,7 +112,7 @@ def test_photographs_are_shown_at_the_size_of_the_sheet() -> None:
 def test_letters_are_tied_to_words_and_no_number_marks_a_place() -> None:
     made = drawn()
     said = [text.get_text().replace("\xa0", " ") for text in made.texts]
-    assert said.index("A") < said.index("probable neutral (cloud)")
+    assert said.index("A") < said.index("probable neutral")
     assert "150,80 (25%,20%)" in said
     assert "should read a* 0, b* 0: closer" in said
     assert "own colour" in said
@@ -168,7 +168,7 @@ def test_a_pair_is_written_whole_and_replaces_nothing_unasked(tmp_path: Path) ->
 def test_the_table_bears_the_letters_and_pixels_of_the_pair() -> None:
     text = correction_text(Correction(samples.LIKELY, None, "Invented.", None, PROOF))
     assert "  A 150,80" in text
-    assert "(25%,20%) probable neutral (cloud): closer" in text
+    assert "(25%,20%) probable neutral: closer" in text
     assert "  B 420,360" in text
     assert "#" not in text
     assert max(map(len, text.splitlines())) <= 80

@@ -183,7 +183,7 @@ def test_it_says_what_to_do_next_as_a_command_that_can_be_pasted() -> None:
     )
     text = judgement_text(asks, 200)
     x, y = int(grey.x * asks.width), int(grey.y * asks.height)
-    assert "What decides it: Is the spot at A neutral?" in text
+    assert "What decides it: Is the spot at A neutral (grey, white or black)?" in text
     assert text.endswith(f"If so: autocast judge 'a b.jpg' --neutral {x},{y}")
     assert "PICTURE --neutral" in judgement_text(replace(asks, name="a\x1bb"), 200)
     assert "Next" not in judgement_text(samples.CLEAR)
