@@ -114,7 +114,7 @@ def question(judgement: Judgement) -> Question | None:
         # Else spot after spot would be asked about in turn.
         return Question("Does all that is left stand in one light?")
     if uneven and places:
-        number, spot = neutrals[-1] if neutrals else places[0]
+        number, _ = neutrals[-1] if neutrals else places[0]
         where = f"Does the spot at {letter(number)} stand in another light than the rest?"
         return Question(where, number, OTHER_LIGHT)
     if neutrals:

@@ -320,6 +320,7 @@ def assert_sound(judgement: Judgement) -> None:
             assert -1e-9 <= x <= x + width <= 1 + 1e-9
             assert -1e-9 <= y <= y + height <= 1 + 1e-9
     for spot in judgement.look_at:
+        assert "(" not in spot.what
         assert 0 <= spot.x <= 1
         assert 0 <= spot.y <= 1
         assert 0 <= spot.reads.lightness <= 101
