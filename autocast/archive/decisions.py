@@ -19,7 +19,7 @@ from typing import Any, Literal
 from autocast.archive.ledger import Ledger, now
 from autocast.archive.rows import Row, clean
 from autocast.errors import LedgerError
-from autocast.judgement import DECISION_WORDS, HINTS, Decision, Hint
+from autocast.judgement import DECISION_WORDS, EVIDENT_FROM, HINTS, Decision, Hint
 
 REASONS = ("night", "stage", "low sun", "indoor lamps", "water")
 """Why a colour may be meant so, to choose from (common practice, no source)."""
@@ -36,8 +36,9 @@ class Wish:
     """What a person wants kept of a picture, and of which others with it.
 
     ``cast`` (a*, b* at L* 60) is the one decided on, the judgement's own unless ``hints``
-    changed it. ``over`` takes all that share the fault of its series, or, for what is meant
-    so, all of its folder that ask or are likely casts and that the person did not decide.
+    changed it; one that is not evident is not kept, for it is not the one the person saw.
+    ``over`` takes all that share the fault of its series, or, for what is meant so, all of its
+    folder that ask or are likely casts and that the person did not decide.
     ``queue`` is the one it was met in, a key of :data:`autocast.archive.queues.QUEUES`.
     """
 
@@ -134,7 +135,7 @@ def decide(ledger: Ledger, wish: Wish) -> Kept:
         batch: int | None = None
         for each in rows:
             cast = wish.cast if each.id == row.id and wish.cast is not None else (each.a, each.b)
-            a, b = cast if wish.decision == "cast" else (None, None)
+            a, b = cast if wish.decision == "cast" and _evident(cast) else (None, None)
             done = ledger.run(
                 "INSERT INTO decisions (picture, decision, note, person, hash, at, batch, reason, "
                 "hints, a, b, queue) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
@@ -150,6 +151,11 @@ def decide(ledger: Ledger, wish: Wish) -> Kept:
                 ledger.run("UPDATE decisions SET batch = id WHERE id = ?", (batch,))
     assert batch is not None  # noqa: S101 -- the picture itself is always among the rows
     return Kept(batch, tuple(each.id for each in rows))
+
+
+def _evident(cast: tuple[float | None, float | None]) -> bool:
+    a, b = cast
+    return a is not None and b is not None and math.hypot(a, b) >= EVIDENT_FROM
 
 
 def _over(ledger: Ledger, row: Row, wish: Wish, person: str) -> tuple[Row, ...]:

@@ -2,7 +2,7 @@
 
 A manifest is the ``manifest.csv`` that ``train`` and ``evaluate`` read, with the grades of
 two people in the place of two looks. A colour that is fine or meant so is no cast; *cast*
-counts as evident.
+counts as evident, its figures are left empty where no evident one was estimated.
 """
 
 from __future__ import annotations
@@ -169,9 +169,10 @@ def _looks(looks: Iterable[Decided | None]) -> dict[str, Any]:
         if look is None:
             continue
         grades.append(GRADES[look.decision])
-        a, b = look.cast or (0.0, 0.0)
+        unseen = ("", "") if look.decision == "cast" else (0.0, 0.0)
+        a, b = unseen if look.cast is None else (round(axis, 2) for axis in look.cast)
         reason = "; ".join(filter(None, (look.reason, look.note)))
-        values = (grades[-1], round(a, 2), round(b, 2), reason)
+        values = (grades[-1], a, b, reason)
         out |= {f"{name}_{number}": value for name, value in zip(_LOOK, values, strict=True)}
     # As the tuning photographs have it: none against evident is slight.
     told = set(grades)

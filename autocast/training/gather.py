@@ -232,16 +232,19 @@ def tabulate(rows: Sequence[Mapping[str, Any]]) -> Table:
 def looked(entry: Mapping[str, str]) -> tuple[float, float]:
     """The mean cast of two looks that both called it evident; NaN where they did not.
 
+    NaN, too, where a look left its figures empty: it saw a cast and could not say which.
     Raises UnreadablePicture where the manifest does not hold both casts.
     """
     if {entry.get("judgement_1"), entry.get("judgement_2")} != {"evident"}:
+        return (np.nan, np.nan)
+    if any(entry.get(f"a_{look}") == entry.get(f"b_{look}") == "" for look in (1, 2)):
         return (np.nan, np.nan)
     try:
         a, b = ((float(entry[f"{axis}_1"]) + float(entry[f"{axis}_2"])) / 2 for axis in "ab")
     except (KeyError, TypeError, ValueError) as error:
         raise UnreadablePicture(
             f"manifest.csv calls {entry['file']} evident twice; give numbers as its "
-            "a_1, b_1, a_2 and b_2."
+            "a_1, b_1, a_2 and b_2, or leave both of a look empty."
         ) from error
     return (a, b)
 

@@ -182,10 +182,10 @@ def test_one_decision_for_a_series_takes_those_that_share_its_fault(archive: Pat
     with Ledger.share(archive) as ledger:
         row = ledger.row(2)
         assert [each.id for each in companions(ledger, row, "Ada").series] == [1, 2, 4]
-        kept = decide(ledger, Wish(2, "cast", "Ada", queue="asks", cast=(0.0, -5.0), over="series"))
+        kept = decide(ledger, Wish(2, "cast", "Ada", queue="asks", cast=(0.0, -7.0), over="series"))
         assert kept.pictures == (2, 1, 4)
         one, other = (decided(ledger, ledger.row(k))[0] for k in (2, 1))
-        assert (one.batch, one.queue, one.cast) == (kept.batch, "asks", (0.0, -5.0))
+        assert (one.batch, one.queue, one.cast) == (kept.batch, "asks", (0.0, -7.0))
         assert (other.batch, other.queue) == (kept.batch, "")
         assert other.cast == (ledger.row(1).a, ledger.row(1).b)
         assert not decided(ledger, ledger.row(6))

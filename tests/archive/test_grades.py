@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +17,7 @@ from autocast.archive.grades import Manifest, export_decisions, write_manifest
 from autocast.archive.ledger import Ledger
 from autocast.errors import OutputError
 from autocast.judgement import Hint
-from autocast.training.gather import gather, read_manifest
+from autocast.training.gather import gather, looked, read_manifest
 from tests import ledgers
 
 NAMES = [b"one/=a.png", b"one/b.png", b"two/c.png", b"two/d.png", b"two/not-utf8-\xff.png"]
@@ -59,6 +60,28 @@ def test_a_manifest_has_two_peoples_grades(archive: Path, tmp_path: Path) -> Non
         str(tmp_path / "archive" / name) for name in ("one", "two")
     }
     assert Path(rows["=a.png"]["file"]).is_file()
+
+
+def test_a_cast_that_was_not_estimated_has_no_figures(tmp_path: Path) -> None:
+    """The person saw one; the tool's own reading of none is not what they saw."""
+    said = ledgers.cycle(3)
+    small, large = (replace(said[0], cast=replace(said[0].cast, a=a, b=0.1)) for a in (5.9, 6.0))
+    archive = ledgers.build(tmp_path, [b"a/small.png", b"b/large.png"], [small, large], failures=0)
+    with Ledger.share(archive) as ledger:
+        for person in ("Ada", "Ben"):
+            for picture in (1, 2):
+                decide(ledger, Wish(picture, "cast", person))
+        decide(ledger, Wish(2, "cast", "Cy", cast=(0.36, -0.03)))  # hints left nothing of it
+        write_manifest(ledger, tmp_path / "mine")
+        export_decisions(ledger, tmp_path / "d.csv")
+    rows = {Path(each["file"]).name: each for each in read_manifest(tmp_path / "mine")}
+    figures = {name: [row[key] for key in ("a_1", "b_1")] for name, row in rows.items()}
+    assert figures == {"small.png": ["", ""], "large.png": ["6.0", "0.1"]}
+    assert np.isnan(looked(rows["small.png"])).all()
+    assert looked(rows["large.png"]) == (6.0, 0.1)
+    with (tmp_path / "d.csv").open(encoding="utf-8-sig", newline="") as file:
+        found = [(row["cast_a"], row["cast_b"]) for row in csv.DictReader(file)]
+    assert found == [("", ""), ("6.0", "0.1"), ("", ""), ("6.0", "0.1"), ("", "")]
 
 
 def test_train_reads_the_manifest_where_the_pictures_lie(
