@@ -517,6 +517,10 @@ def _draft(image: ImageFile.ImageFile, side: int) -> None:
             return
 
 
+_LARGE = 50_000_000
+"""Pixels beyond which an image is turned into an array in parts (project convention)."""
+
+
 def _from_image(image: Image.Image, name: str, full: tuple[int, int] | None = None) -> Decoded:
     image.load()
     exif = _Exif(image.getexif)
@@ -531,13 +535,28 @@ def _from_image(image: Image.Image, name: str, full: tuple[int, int] | None = No
         image = image.convert("RGBA" if mode == "RGB" else "LA")
     elif mode in _PLAIN_MODES:
         image = image.convert(_PLAIN_MODES[mode])
-    values = np.asarray(image)
-    space, values, alpha = _split(values, image.mode, name)
     width, height = full or image.size
+    space, values, alpha = _split(_array(image), image.mode, name)
     decoded = Decoded(values, space, width, height, alpha)
     decoded.icc = _profile(info["icc_profile"]) if info.get("icc_profile") else None
     _apply_exif(decoded, exif)
     return decoded
+
+
+def _array(image: Image.Image) -> NDArray[Any]:
+    """An image's values; a large one some rows at a time, which Pillow would hold three times."""
+    if image.width * image.height <= _LARGE:
+        return np.asarray(image)
+    rows = max(1, _LARGE // 16 // image.width)
+    out: NDArray[Any] | None = None
+    for top in range(0, image.height, rows):
+        below = min(image.height, top + rows)
+        band = np.asarray(image.crop((0, top, image.width, below)))
+        if out is None:
+            out = np.empty((image.height, *band.shape[1:]), dtype=band.dtype)
+        out[top:below] = band
+    assert out is not None  # noqa: S101 -- it has rows
+    return out
 
 
 _PLAIN_MODES = {

@@ -21,7 +21,14 @@ from PIL import Image, ImageCms, ImageDraw, ImageOps
 
 from autocast.colour import lab_to_linear, linear_to_lab, linear_to_srgb, srgb_to_linear
 from autocast.judgement import REMARKS, Place
-from autocast.picture import WORKING_SIDE, Picture, full_pixels, open_picture, reduced_pixels
+from autocast.picture import (
+    WORKING_SIDE,
+    Picture,
+    decoding,
+    full_pixels,
+    open_picture,
+    reduced_pixels,
+)
 
 WHOLE = Place(0.0, 0.0, 1.0, 1.0)
 CODE = 1 / 255
@@ -242,6 +249,23 @@ def test_lossy_kinds_give_nearly_the_same_pixels(
 ) -> None:
     picture = open_picture(saved(small, kind, **options))
     assert np.abs(picture.encoded - array(small)).mean() < 3 * CODE
+
+
+@pytest.mark.parametrize("mode", ["L", "RGB", "CMYK", "RGBA", "P", "I;16"])
+def test_a_large_picture_is_read_as_a_small_one_is(
+    scene: Image.Image, mode: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    wide = scene.resize((5000, 900), Image.Resampling.BICUBIC)
+    image = wide if mode == "I;16" else wide.convert(mode)
+    if mode == "I;16":
+        image = Image.fromarray(np.asarray(wide.convert("L")).astype(np.uint16) * 257)
+    source = image if mode == "CMYK" else saved(image, "PNG")
+    expected, whole = open_picture(source), full_pixels(source)
+    monkeypatch.setattr(decoding, "_LARGE", 1_000_000)
+    read = open_picture(source)
+    assert (read.encoded == expected.encoded).all()
+    assert (read.width, read.height, read.remarks) == (5000, 900, expected.remarks)
+    assert (full_pixels(source) == whole).all()
 
 
 def test_heic_through_the_extra(small: Image.Image, monkeypatch: pytest.MonkeyPatch) -> None:
