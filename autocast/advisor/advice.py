@@ -32,7 +32,7 @@ from autocast.judgement import (
     Verdict,
     sentences,
 )
-from autocast.judgement.things import CLASSES, CONTENT, HINT, JOINT, OBJECT, TREES
+from autocast.judgement.things import CLASSES, CONTENT, DOUBTED, HINT, JOINT, OBJECT, TREES
 from autocast.voting.analysis import Analysis, Coloured, Hinted
 from autocast.voting.conditioning import Estimate
 from autocast.voting.posterior import Count
@@ -288,10 +288,11 @@ def _hint_evidence(
     weighed: Weighed, hinted: Hinted, drove: _Drove, verdict: Verdict
 ) -> Iterator[Evidence]:
     """What each hint says. ``drove`` is that of all hints at once."""
-    for hint_vote in hinted.votes:
+    for hint_vote, contradicted in zip(hinted.votes, hinted.contradicted, strict=True):
         mean, covariance = hint_vote.reading
         hint = hint_vote.hint
         name = f"{hint.what} at {hint.x:g},{hint.y:g}, as you said"
+        name += DOUBTED if contradicted else ""
         share = round(hint_vote.where.width * hint_vote.where.height, 4)
         yield replace(
             drove.of(HINT, _silent(HINT, name, share)),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import string
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from autocast.colour import QUOTED_AT, at_60
@@ -21,7 +21,7 @@ from autocast.judgement import (
     describe,
     hue_name,
 )
-from autocast.judgement.things import NEUTRALS, OBJECT, OTHER_LIGHT
+from autocast.judgement.things import DOUBTED, HINT, NEUTRALS, OBJECT, OTHER_LIGHT
 
 TONE_SHARE = 0.06
 """Share of the frame from which a tone range is named (project convention)."""
@@ -182,6 +182,13 @@ def reasons(
     return {UNSURE: f"Possible cast, not certain{figure}."}
 
 
+def leaning(judgement: Judgement) -> list[str]:
+    """Which way it leans, in a sentence; none where that would rest on a hint that is doubted."""
+    if judgement.leans is None or "hint_doubted" in judgement.remarks:
+        return []
+    return [LEANS[judgement.leans]]
+
+
 def _verdict(judgement: Judgement) -> str:
     cast = judgement.cast
     figure = _figure(cast.a, cast.b)
@@ -193,8 +200,7 @@ def _verdict(judgement: Judgement) -> str:
     if judgement.verdict == "cast":
         return f"Likely cast, {describe(cast.a, cast.b)}: a neutral would read about {figure}."
     why = " ".join(reasons(judgement.verdict, judgement.remarks, (cast.a, cast.b)).values())
-    leaning = "" if judgement.leans is None else f" {LEANS[judgement.leans]}"
-    return f"A person should look: {why[0].lower()}{why[1:]}{leaning}"
+    return " ".join((f"A person should look: {why[0].lower()}{why[1:]}", *leaning(judgement)))
 
 
 def _decides(judgement: Judgement) -> str:
@@ -217,13 +223,15 @@ def _tones(judgement: Judgement) -> str:
                 f"the {name} lean towards {hue_name(a, b)} "
                 f"(a* {_signed(tone.a)}, b* {_signed(tone.b)} at L* {tone.lightness:.0f})"
             )
-    if not apart or "monochrome" in judgement.remarks:
+    # What a doubted hint made of the tones is nothing to go by.
+    if not apart or {"monochrome", "hint_doubted"} & set(judgement.remarks):
         return ""
     return BY_TONE + "; ".join(apart) + "."
 
 
 def _drivers(judgement: Judgement) -> str:
-    moved = [(e.drove, e) for e in judgement.evidence if e.drove is not None]
+    heard = [e for e in judgement.evidence if e.kind != HINT] + _hinted(judgement)
+    moved = [(e.drove, e) for e in heard if e.drove is not None]
     drove = sorted((each for each in moved if each[0] >= DROVE_FROM), key=lambda each: -each[0])
     context = [e for e in judgement.evidence if e.context and e.stance != "against"]
     parts = [
@@ -235,13 +243,23 @@ def _drivers(judgement: Judgement) -> str:
     return DROVE + "; ".join(parts) + "."
 
 
+def _hinted(judgement: Judgement) -> list[Evidence]:
+    """The hints as one, since they are left out together; none where one of them is doubted."""
+    hints = [e for e in judgement.evidence if e.kind == HINT]
+    if "hint_doubted" in judgement.remarks:
+        return []
+    return hints if len(hints) < 2 else [replace(hints[0], label="what you said of spots")]
+
+
 def _changed(evidence: Evidence, probability: float) -> str:
     chance = f"{100 * (probability - (evidence.drove_probability or 0.0)):.0f}"
     return f"{evidence.label} (without, the chance of a cast would be {chance} %)"
 
 
 def _against(judgement: Judgement) -> str:
-    against = [e for e in judgement.evidence if e.stance == "against"]
+    against = [
+        e for e in judgement.evidence if e.stance == "against" and not e.label.endswith(DOUBTED)
+    ]
     if not against:
         return ""
     said = (_changed(e, judgement.probability) if e.context else _reading(e) for e in against)

@@ -237,6 +237,8 @@ trees over all features."""
 CONTENT, OBJECT, HINT, OTHER_LIGHT = "content", "object", "hint", "other_light"
 """Entries of a judgement's evidence that are no kind of thing: what the picture seems to show, the
 strongly coloured object, a hint, and a region that a hint says stands in another light."""
+DOUBTED = ", but doubted"
+"""How the label of a hint ends that the rest of the picture contradicts."""
 EVIDENCE_KINDS: tuple[str, ...] = (*BY_NAME, JOINT, TREES, CONTENT, OBJECT, HINT, OTHER_LIGHT)
 """Everything that may stand among a judgement's evidence."""
 

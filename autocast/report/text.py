@@ -35,8 +35,8 @@ from autocast.judgement.sentences import (
     BY_TONE,
     DECIDES,
     DROVE,
-    LEANS,
     Question,
+    leaning,
     letter,
     question,
     reasons,
@@ -44,7 +44,10 @@ from autocast.judgement.sentences import (
 from autocast.judgement.things import (
     CLASSES,
     CONTENT,
+    DOUBTED,
     HINT,
+    HINTED,
+    HINTS,
     JOINT,
     OBJECT,
     OTHER_LIGHT,
@@ -136,6 +139,8 @@ def judgement_text(
     page = _Page(max(width, NARROWEST), colour=colour)
     asked = question(judgement)
     _heading(page, judgement)
+    for said in hints_words(judgement):
+        page.add(said, indent=2, hang=2)
     _reason(page, judgement, asked)
     places = list(enumerate(judgement.look_at))
     if not details:
@@ -185,6 +190,36 @@ def question_words(judgement: Judgement) -> str:
     return f"{asked.text} {letter(asked.spot)}: {where}"
 
 
+def hints_words(judgement: Judgement) -> Iterator[str]:
+    """Each hint as it was taken: what was said, what it reads and should, whether it agrees."""
+    voting = iter([e for e in judgement.evidence if e.kind == HINT])
+    apart = iter([e for e in judgement.evidence if e.kind == OTHER_LIGHT])
+    for hint in judgement.hints:
+        share = (100 * hint.x / judgement.width, 100 * hint.y / judgement.height)
+        at = f"{hint.x:.0f},{hint.y:.0f}{GLUE}({share[0]:.0f}%,{share[1]:.0f}%)"
+        said = f"You said that {at} {HINTS[hint.what].partition(':')[0]}. "
+        if hint.what == OTHER_LIGHT:
+            region = next(apart, None)
+            said += "Its region is left out."
+            if region is not None and region.explains is not None:
+                alone = cast_figures(*region.explains, region.spread)
+                said += f" The cast estimated from it alone, which is no reading, is {alone}."
+        elif hint.what not in HINTED:
+            said += "The thing is left out."
+        else:
+            vote = next(voting, None)
+            if vote is None or vote.reads is None:
+                continue
+            said += f"It reads {reading(vote.reads)} (should read {HINTED[hint.what].should}). "
+            said += (
+                "That is doubted: the rest of the picture contradicts it, though all figures here "
+                "take it in."
+                if vote.label.endswith(DOUBTED)
+                else "The rest of the picture agrees."
+            )
+        yield said
+
+
 def _reason(page: _Page, judgement: Judgement, asked: Question | None) -> None:
     why = _why(judgement)
     if why:
@@ -198,8 +233,10 @@ def _why(judgement: Judgement) -> list[str]:
     """The one reason, without the verdict, which stands above it."""
     cast = judgement.cast
     if judgement.verdict == "ask":
-        leaning = [] if judgement.leans is None else [LEANS[judgement.leans]]
-        return [*reasons("ask", judgement.remarks, (cast.a, cast.b)).values(), *leaning]
+        return [
+            *reasons("ask", judgement.remarks, (cast.a, cast.b)).values(),
+            *leaning(judgement),
+        ]
     first, *rest = (printable(sentence) for sentence in judgement.sentences or ("",))
     drove = [each for each in rest if each.startswith(DROVE)]
     if "monochrome" in judgement.remarks:

@@ -109,11 +109,22 @@ class Analysis:
 class Hinted:
     """What a person knows of spots: the hints' votes.
 
-    ``doubted``: what one of them says is hardly possible by all else.
+    ``contradicted``: of each, whether what it says is hardly possible by all else.
     """
 
     votes: tuple[HintVote, ...]
-    doubted: bool
+    contradicted: tuple[bool, ...]
+
+    @property
+    def doubted(self) -> bool:
+        """Whether any is contradicted.
+
+        Returns
+        -------
+        bool
+            A single one is enough to ask a person.
+        """
+        return any(self.contradicted)
 
 
 def analyse(scene: Scene, character: Character) -> Analysis:

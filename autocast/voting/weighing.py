@@ -122,7 +122,7 @@ def _under(
 
     All else is the picture, and the other hints.
     """
-    doubted = any(
+    contradicted = tuple(
         distance(condition(before, [other for other in votes if other is not each]), each)
         > HINT_DOUBTED_FROM
         for each in votes
@@ -135,4 +135,4 @@ def _under(
     under = analyse_under(
         analysis.scene, analysis.character, likelihoods, recount(likelihoods, casts)
     )
-    return replace(under, hinted=Hinted(tuple(votes), doubted))
+    return replace(under, hinted=Hinted(tuple(votes), contradicted))

@@ -10,7 +10,7 @@ from autocast.advisor.advice import _content_evidence, _Drove
 from autocast.judgement import REMARKS, Cast, Evidence, Hint, Judgement, Reading, Stance, ToneCast
 from autocast.judgement.sentences import Question, compose, question, reasons
 from autocast.judgement.things import CONTENT
-from autocast.report.text import next_words
+from autocast.report.text import hints_words, judgement_text, next_words
 from tests import samples
 
 PLAIN = replace(samples.LIKELY, remarks=(), tones={})
@@ -239,3 +239,47 @@ def test_a_spot_that_was_told_is_not_asked_about() -> None:
     asked = question(told)
     assert asked is not None
     assert (asked.spot, asked.hint) == (1, "neutral")
+
+
+def hinted(label: str, *remarks: str) -> Judgement:
+    """A picture that leans to a cast, with a hint that moved it far."""
+    said = Evidence(
+        "hint",
+        label,
+        0.01,
+        Reading(40.0, 30.0, 20.0),
+        None,
+        (40.0, 30.0),
+        2.0,
+        1.0,
+        20.0,
+        0.4,
+        "against",
+        (),
+    )
+    ask = replace(samples.ASK, remarks=remarks, leans="cast", evidence=(said,))
+    return replace(ask, hints=(Hint("neutral", 300.0, 500.0),))
+
+
+def test_nothing_leans_on_a_hint_that_is_doubted() -> None:
+    trusted, doubted = hinted("grey"), hinted("grey, but doubted", "hint_doubted")
+    for start in ("What drove it", "Against it", "By tone"):
+        assert starting(trusted, start)
+        assert not starting(doubted, start)
+    assert "It leans" in " ".join(compose(trusted))
+    assert "It leans" not in " ".join(compose(doubted))
+
+
+def test_each_hint_is_confirmed_first() -> None:
+    (agrees,), (doubted,) = (
+        list(hints_words(hinted(label))) for label in ("grey", "grey, but doubted")
+    )
+    said = "You said that 300,500 (10%,25%) is neutral. It reads L* 40 a* +30.0 b* +20.0 "
+    said += "(should read a* 0, b* 0 to +2). "
+    assert agrees.replace("\u00a0", " ") == said + "The rest of the picture agrees."
+    assert doubted.replace("\u00a0", " ").startswith(said + "That is doubted")
+    left_out = (Hint("own_colour", 30.0, 50.0), Hint("other_light", 3.0, 5.0, 100.0))
+    for what in hints_words(replace(samples.ASK, hints=left_out)):
+        assert what.endswith("is left out.")
+    screen = judgement_text(hinted("grey"))
+    assert screen.index("You said") < screen.index("Why: ")

@@ -12,6 +12,7 @@ from autocast.report.evidence_picture.sheet import Line, title
 from autocast.report.text import (
     cast_figures,
     chance_words,
+    hints_words,
     name_of,
     next_words,
     no_votes,
@@ -49,6 +50,8 @@ def head(judgement: Judgement) -> Iterator[Line]:
         verdict += f": {cast.words}"
     yield Line(verdict[0].upper() + verdict[1:], 20, "bold")
     yield Line(f"{chance_words(judgement)}.", 10, ink=SOFT)
+    for said in hints_words(judgement):
+        yield Line(typeset(said), 11, before=4)
     for sentence in judgement.sentences:
         # What drove it has a row of its own, and the question names its place.
         if not sentence.startswith((DECIDES, DROVE)):
