@@ -26,7 +26,9 @@ REMARKS: Mapping[str, RemarkText] = MappingProxyType(
     {
         "conflict": RemarkText("Things of known colour contradict each other.", BOTH),
         "split": RemarkText("Two different casts explain the picture about equally well.", BOTH),
-        "no_known_colour": RemarkText("Nothing of known colour was found.", BOTH),
+        "no_known_colour": RemarkText(
+            "What was found of known colour is too little or too unsure to tell the light by.", BOTH
+        ),
         "few_neutrals": RemarkText(
             "A strong colour fills much of the picture, and few neutrals are there to check the "
             "light.",

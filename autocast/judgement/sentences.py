@@ -77,7 +77,7 @@ _ASKED: Mapping[str, str] = MappingProxyType(
         "not_photograph": "Is it a photograph? Drawings and graphics cannot be judged.",
         "toned": "Is the tone meant?",
         "dark": "Can anything of known colour be made out in it?",
-        "off_grid": "Is the colour of the light meant, as on a stage or under water?",
+        "off_grid": "Is the colour of the light meant?",
     }
 )
 _BY_EYE = "Does anything in it have a colour that you know?"
@@ -199,7 +199,12 @@ def _verdict(judgement: Judgement) -> str:
         return f"No evident cast: a neutral would read about {figure} ({size})."
     if judgement.verdict == "cast":
         return f"Likely cast, {describe(cast.a, cast.b)}: a neutral would read about {figure}."
-    why = " ".join(reasons(judgement.verdict, judgement.remarks, (cast.a, cast.b)).values())
+    because = reasons(judgement.verdict, judgement.remarks, (cast.a, cast.b))
+    if cast.second is not None and "split" in because:
+        both = (cast.a, cast.b), (cast.second.a, cast.second.b)
+        named = " or ".join(f"{describe(*each)} ({_figure(*each)})" for each in both)
+        because["split"] = f"{because['split'].rstrip('.')}: {named}."
+    why = " ".join(because.values())
     return " ".join((f"A person should look: {why[0].lower()}{why[1:]}", *leaning(judgement)))
 
 

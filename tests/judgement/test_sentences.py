@@ -283,3 +283,9 @@ def test_each_hint_is_confirmed_first() -> None:
         assert what.endswith("is left out.")
     screen = judgement_text(hinted("grey"))
     assert screen.index("You said") < screen.index("Why: ")
+
+
+def test_two_casts_that_explain_the_picture_are_both_named() -> None:
+    (said,) = (s for s in compose(replace(samples.ASK, remarks=("split",))) if "Two diff" in s)
+    assert "(a* +6, b* -2 at L* 60) or " in said
+    assert "(a* -4, b* +7 at L* 60)." in said

@@ -165,7 +165,7 @@ def test_the_list_gives_every_asking_picture_with_its_reason(tmp_path: Path) -> 
     assert "A person should look at 3 pictures" in text
     for sentence in (
         "Things of known colour contradict each other.",
-        "Nothing of known colour was found.",
+        REMARKS["no_known_colour"].sentence,
         "almost black",
     ):
         assert sentence in text
