@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import re
 import struct
+import warnings
 import zlib
 from collections.abc import Callable, Iterator
 from functools import cache
@@ -156,7 +157,9 @@ def _spoilt_inside(suffix: str, rng: Random) -> bytes:
         inside[which] = rng.choice(_BLIND)(inside[which] or b"\0", rng)
     kind = {"jpg": "JPEG", "tif": "TIFF"}.get(suffix, suffix.upper())
     try:
-        return _with(kind, *inside)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return _with(kind, *inside)
     except Exception:  # noqa: BLE001 -- a writer may refuse it; the plain file will do
         return seeds()[f"{suffix}-plain"]
 
