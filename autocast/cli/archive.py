@@ -222,14 +222,18 @@ def _say_after(ledger: Ledger, tally: Tally) -> None:
     _say_own(ledger, columns)
 
 
-def _say_own(ledger: Ledger, columns: int, assumed: dict[str, Any] | None = None) -> None:
-    """What verdicts go by, where that is not what the judgements went by."""
+def _say_own(ledger: Ledger, columns: int, assumed: dict[str, Any] | None = None) -> bool:
+    """What verdicts go by, where that is not what the judgements went by.
+
+    Whether a base rate is supposed.
+    """
     from autocast.archive.learnt import adopted
     from autocast.report.listing import own_text
 
     own = assumed or adopted(ledger)
     if own is not None:
         typer.echo(own_text(own, columns))
+    return own is not None and "assumed" in own
 
 
 @app.command("list")
@@ -525,13 +529,17 @@ def _show(
     columns, _ = terminal()
     counts = ledger.counts(replace(wanted, findings=False))
     typer.echo(counts_text(counts, columns))
-    _say_own(ledger, columns, assumed)
-    rate = kept_rate(ledger)
+    is_supposed = _say_own(ledger, columns, assumed)
+    rate, in_archive = None if wanted.failed else kept_rate(ledger), ledger.rate_of_casts()
     usual = ledger.assumed_rate()
-    if rate is not None and not wanted.failed:
-        typer.echo(rate_text(rate, columns))
+    if rate is not None:
+        typer.echo(rate_text(rate, columns, supposed=in_archive if is_supposed else None))
     if usual is not None and counts.judged:
-        typer.echo(chances_text(ledger.rate_of_casts(), usual, columns, both=both))
+        typer.echo(
+            chances_text(
+                in_archive, usual, columns, both=both, supposed=is_supposed and rate is not None
+            )
+        )
     lines = ledger.counts(wanted).pictures
     pages = ledger.pages(wanted, size=count or PAGE, documents=True)
     shown = itertools.islice(pages, 1) if count else pages

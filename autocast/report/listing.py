@@ -58,19 +58,28 @@ def counts_text(counts: Counts, width: int = 80) -> str:
     return "\n".join(wrap(text, max(width, NARROWEST)))
 
 
-def rate_text(rate: Rate, width: int = 80) -> str:
-    """The archive's own rate, in one sentence."""
-    text = (
-        f"Going by the chances of all pictures, about {percent(rate.rate)} of them have an evident "
-        f"cast, some {round(rate.rate * rate.pictures):,} of {rate.pictures:,} (give or take "
-        f"{percent(max(rate.error, 0.01))})."
-    )
+def rate_text(rate: Rate, width: int = 80, *, supposed: float | None = None) -> str:
+    """The archive's own rate, in one sentence; beside what is ``supposed``, if something is."""
+    if supposed is None:
+        text = (
+            f"Going by the chances of all pictures, about {percent(rate.rate)} of them have an "
+            f"evident cast: some {round(rate.rate * rate.pictures):,} of {rate.pictures:,}, give "
+            f"or take {max(round(rate.error * rate.pictures), 1):,} (one standard error)."
+        )
+    else:
+        text = (
+            f"By the base rate that verdicts go by, {percent(supposed)} of the pictures have an "
+            "evident cast, and chances are for that; the pictures' scores alone would say about "
+            f"{percent(rate.rate)}."
+        )
     return "\n".join(wrap(text, max(width, NARROWEST)))
 
 
-def chances_text(rate: float | None, among_all: float, width: int = 80, *, both: bool) -> str:
+def chances_text(
+    rate: float | None, among_all: float, width: int = 80, *, both: bool, supposed: bool = False
+) -> str:
     """Which chances a list gives, and how to see the other."""
-    text = rates_words(rate, among_all)
+    text = rates_words(rate, among_all, supposed=supposed)
     if rate is not None and not both:
         text += " --both shows that, too."
     return "\n".join(wrap(text, max(width, NARROWEST)))

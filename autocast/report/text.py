@@ -354,18 +354,28 @@ def chances_words(in_archive: float, rate: float, alone: float, among_all: float
     )
 
 
-def rates_words(rate: float | None, among_all: float) -> str:
-    """Which chances are given of an archive's pictures, and why judge gives others."""
+def rates_words(rate: float | None, among_all: float, *, supposed: bool = False) -> str:
+    """Which chances are given of an archive's pictures, and why judge gives others.
+
+    Where the rate is ``supposed``, what it is was said with it.
+    """
     if rate is None:
         return (
             "Chances are for each picture alone, as autocast judge gives them: "
             f"{percent(among_all)} of all pictures have an evident cast."
         )
     if percent(rate) == percent(among_all):
+        if supposed:
+            return "autocast judge takes the same."
         return f"Chances are for {percent(rate)} of casts among all, as autocast judge gives them."
+    alone = (
+        f"autocast judge sees a picture alone, takes {percent(among_all)}, and so gives another "
+        "chance."
+    )
     return (
-        f"Chances are those in this archive ({percent(rate)} of it casts). autocast judge sees a "
-        f"picture alone, takes {percent(among_all)}, and so gives another chance."
+        alone
+        if supposed
+        else f"Chances are those in this archive ({percent(rate)} of it casts). {alone}"
     )
 
 

@@ -264,7 +264,12 @@ def test_list_and_report_say_which_chance_they_give_and_why_judge_gives_another(
 
     for more, rate in (([], None), (["--base-rate", "0.07"], "7 %")):
         said, rows = listed(*more)
-        of_it = re.search(r"Chances are those in this archive \((\d+ %) of it casts\)", said)
+        once = r"Chances are those in this archive \((\d+ %) of it casts\)"
+        if more:  # one thing is said, not another by the scores
+            once = r"By the base rate that verdicts go by, (\d+ %) of the pictures have"
+            assert "Going by the chances" not in said
+            assert "Chances are" not in said
+        of_it = re.search(once, said)
         assert of_it is not None
         assert rate in {None, of_it[1]}
         assert "autocast judge sees a picture alone, takes 25 %" in said

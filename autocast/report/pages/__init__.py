@@ -176,7 +176,8 @@ class _Writer:
 
     def finish(self, ledger: Ledger, own: Mapping[str, Any] | None) -> None:
         """The pages themselves, the overview last; ``own`` is what verdicts go by, where told."""
-        among_all = ledger.assumed_rate()
+        among_all, in_archive = ledger.assumed_rate(), ledger.rate_of_casts()
+        is_supposed = own is not None and "assumed" in own
         self.sheet.end()
         self.asks.end()
         folders = self.gathered.by_folder()
@@ -185,7 +186,12 @@ class _Writer:
             "counts": self.counts,
             "written": datetime.now(UTC).strftime("%-d %B %Y"),
             "version": autocast.__version__,
-            "chances": "" if among_all is None else rates_words(ledger.rate_of_casts(), among_all),
+            "models": _models_words(ledger.models()),
+            "chances": ""
+            if among_all is None
+            else rates_words(
+                in_archive, among_all, supposed=is_supposed and kept_rate(ledger) is not None
+            ),
         }
         above, folder_names = self.gathered.tree()
         self._write_index(above)
@@ -338,6 +344,14 @@ def _decided(row: Row, said: Sequence[Decided]) -> list[int]:
     return [1, *sorted({_DECIDED.index(DECISION_WORDS[each.decision]) for each in said})]
 
 
+def _models_words(models: Mapping[str, int]) -> str:
+    """Which model judged the pictures, or how many each did."""
+    if len(models) == 1:
+        return f"Judged by model {printable(next(iter(models)))}."
+    some = (f"{n:,} by {printable(model)}" for model, n in models.items())
+    return f"Judged by models: {', '.join(some)}." if models else ""
+
+
 def _notes(
     ledger: Ledger, counts: Counts, decided: int, own: Mapping[str, Any] | None
 ) -> list[str]:
@@ -348,8 +362,8 @@ def _notes(
         notes.append(f"Gone when the archive was last walked, and left out: {counts.gone:,}.")
     if counts.closed_folders:
         notes.append(f"{counted(counts.closed_folders, 'folder')} could not be read.")
-    notes += [f"{n} judged by model {printable(model)}." for model, n in ledger.models().items()]
     rate = kept_rate(ledger)
     if rate is not None:
-        notes.append(rate_text(rate, _ONE_LINE))
+        supposed = ledger.rate_of_casts() if own is not None and "assumed" in own else None
+        notes.insert(int(own is not None), rate_text(rate, _ONE_LINE, supposed=supposed))
     return notes
