@@ -212,7 +212,7 @@ def _places(at: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
     for place in given:
         pair = tuple(place) if isinstance(place, Iterable) else (place,)
         if len(pair) != 2 or not all(map(is_number, pair)):
-            raise HintError(f"{place!r:.80} is no place; give x and y in pixels.")
+            raise HintError(f"{place!r:.80} is not a place; give x and y in pixels.")
         found.append(pair)
     return found
 

@@ -201,9 +201,11 @@ def _verdict(judgement: Judgement) -> str:
         return f"Likely cast, {describe(cast.a, cast.b)}: a neutral would read about {figure}."
     because = reasons(judgement.verdict, judgement.remarks, (cast.a, cast.b))
     if cast.second is not None and "split" in because:
-        both = (cast.a, cast.b), (cast.second.a, cast.second.b)
-        named = " or ".join(f"{describe(*each)} ({_figure(*each)})" for each in both)
-        because["split"] = f"{because['split'].rstrip('.')}: {named}."
+        one, other = (
+            f"{describe(a, b)} ({_figure(a, b)})"
+            for a, b in ((cast.a, cast.b), (cast.second.a, cast.second.b))
+        )
+        because["split"] += f" One is {one}, the other {other}."
     why = " ".join(because.values())
     return " ".join((f"A person should look: {why[0].lower()}{why[1:]}", *leaning(judgement)))
 

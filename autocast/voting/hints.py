@@ -147,7 +147,7 @@ def checked(hints: Iterable[Hint]) -> tuple[Hint, ...]:
         if not isinstance(what, str) or what not in HINTS:
             raise HintError(f"{what!r:.80} is no kind of hint; give one of {', '.join(HINTS)}.")
         if not (is_number(hint.x) and is_number(hint.y)):
-            raise HintError(f"{hint.x!r:.40},{hint.y!r:.40} is no place; give numbers of pixels.")
+            raise HintError(f"{hint.x!r:.40},{hint.y!r:.40} is not a place; give pixels.")
         if hint.radius is not None and not 0 < number(hint.radius) < math.inf:
             raise HintError(
                 f"A spot of radius {hint.radius!r:.40} makes no sense; give pixels, more than 0."

@@ -286,6 +286,6 @@ def test_each_hint_is_confirmed_first() -> None:
 
 
 def test_two_casts_that_explain_the_picture_are_both_named() -> None:
-    (said,) = (s for s in compose(replace(samples.ASK, remarks=("split",))) if "Two diff" in s)
-    assert "(a* +6, b* -2 at L* 60) or " in said
+    said = compose(replace(samples.ASK, remarks=("split",)))[0]
+    assert "(a* +6, b* -2 at L* 60), the other " in said
     assert "(a* -4, b* +7 at L* 60)." in said
