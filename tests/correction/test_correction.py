@@ -32,7 +32,7 @@ from autocast.correction.tone_curves import (
     smooth,
     tone_weights,
 )
-from autocast.errors import OutputError, UnsupportedPicture
+from autocast.errors import ModelError, OutputError, UnsupportedPicture
 from autocast.judgement import Hint, Reading
 from autocast.judgement.things import BY_NAME
 from autocast.picture import open_picture, own_space, srgb_space
@@ -416,7 +416,7 @@ def test_cmyk_is_refused_in_one_sentence(tmp_path: Path) -> None:
 
 
 def test_every_refusal_comes_before_the_work(blue: Path) -> None:
-    # Judging with these fails at the first look at them, and not by an error of autocast's.
+    # Judging with these fails at the first look at them, by another error than those before.
     never = as_type("autocast.Models", object())
     taken = blue.with_name("taken.tif")
     taken.write_bytes(b"someone's")
@@ -425,7 +425,7 @@ def test_every_refusal_comes_before_the_work(blue: Path) -> None:
             autocast.correct(blue, to, models=never)
     with pytest.raises(OutputError, match="strength"):
         autocast.correct(blue, strength=0, models=never)
-    with pytest.raises(AttributeError):
+    with pytest.raises(ModelError):
         autocast.correct(blue, blue.with_name("copy.tif"), models=never)
 
 
