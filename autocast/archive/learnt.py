@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
@@ -62,7 +62,8 @@ class Figures:
     its scores alone. ``slipped`` is the share of casts among what was passed, by the
     ``audited`` decisions drawn from it at random (None without one), and ``looks_needed`` how
     many more, if none is a cast, until it is surely below 2 %. ``missing`` pictures were drawn
-    and not decided, or nobody could tell. ``decisions`` counts those that stand, by person.
+    and not decided, or nobody could tell. ``plans`` come with whether what was audited passes
+    by them, None where too little was. ``decisions`` counts those that stand, by person.
     """
 
     casts: Share | None
@@ -72,7 +73,7 @@ class Figures:
     audited: int
     looks_needed: int
     missing: int
-    plans: tuple[Plan, ...]
+    plans: tuple[tuple[Plan, bool | None], ...]
     agreement: tuple[Agreement, ...]
     decisions: dict[str, dict[str, int]]
 
@@ -105,7 +106,8 @@ def figures(ledger: Ledger) -> Figures:
         one = float(rates[0])
         casts = cast_share(at_base_rate(every, rates, one), at_base_rate(sampled, at, one), labels)
     # Whatever anybody calls a cast has slipped through.
-    wrong = sum(said > 0 for _, _, said in audited)
+    wrong = [said > 0 for _, _, said in audited]
+    passed = ledger.counts().clear
     counted: dict[str, Counter[str]] = {}
     for some in decisions.values():
         for each in some:
@@ -114,15 +116,35 @@ def figures(ledger: Ledger) -> Figures:
         casts=casts,
         sampled=len(drawn),
         rate=kept_rate(ledger),
-        slipped=slipped(wrong, len(audited)) if audited else None,
+        slipped=slipped(sum(wrong), len(audited), passed) if audited else None,
         audited=len(audited),
-        looks_needed=looks_needed(wrong, len(audited)),
+        looks_needed=looks_needed(sum(wrong), len(audited), pictures=passed),
         # What was passed is in both: a picture is missed once.
         missing=len(missing | missed),
-        plans=plans(ledger.counts().clear),
+        plans=tuple((plan, _passes(plan, wrong)) for plan in (plans(passed) if passed else ())),
         agreement=tuple(agreement(ledger)),
         decisions={name: dict(counts) for name, counts in sorted(counted.items())},
     )
+
+
+def needed(ledger: Ledger) -> dict[str, int]:
+    """How many more decisions a random queue needs until it tells what it is for."""
+    decisions = by_content(ledger)
+    drawn, _ = _drawn(ledger, decisions, ("sample",), clear=False)
+    audited, _ = _drawn(ledger, decisions, ("audit", "sample"), clear=True)
+    wrong = sum(said > 0 for _, _, said in audited)
+    passed = ledger.counts().clear
+    return {
+        "sample": max(LEAST_SAMPLED - len(drawn), 0),
+        "audit": looks_needed(wrong, len(audited), pictures=passed),
+    }
+
+
+def _passes(plan: Plan, wrong: Sequence[bool]) -> bool | None:
+    """Whether a lot passes by what was audited, in the order of the draw."""
+    if sum(wrong[: plan.sample]) > plan.accept:
+        return False
+    return True if len(wrong) >= plan.sample else None
 
 
 def _drawn(
@@ -152,8 +174,8 @@ def _drawn(
         where = f"({where}) AND verdict = 'clear'"
     rows = ledger.select(
         f"SELECT id, hash, probability, base_rate FROM overview WHERE ({where}) "  # noqa: S608
-        "AND verdict NOT NULL AND gone = 0",
-        (start, farthest),
+        "AND verdict NOT NULL AND gone = 0 ORDER BY hash < ?, hash, id",
+        (start, farthest, start),
     )
     told, missing = [], set[int]()
     for row in rows:

@@ -21,8 +21,9 @@ nothing once all was decided. Half of the usual correction for continuity is mad
 ``tests/studies/deciding.py`` measures how often it covers.
 
 **How many slipped through.** The one-sided 95 % bound of Clopper and Pearson on the
-share of casts among pictures that were called clear, drawn at random among those. It
-says the same of a lot that was accepted by a sampling plan.
+share of casts among pictures that were called clear, drawn at random among those. Where
+their number is known, chances are those of drawing without replacement (hypergeometric): of
+few pictures fewer must be looked at. It says the same of a lot accepted by a sampling plan.
 
 **Sampling plans.** ISO 2859-1:1999, single sampling, normal inspection, general level
 II: how many to look at in a lot, and how many casts to accept. The tables are from
@@ -40,14 +41,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import exp, sqrt
+from math import exp, floor, lgamma, sqrt
 from statistics import NormalDist
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from autocast.judgement.binomial import chance, exceeds, upper_bound
+from autocast.judgement.binomial import UNSURE, chance, exceeds, upper_bound
 from autocast.judgement.probability import at_base_rate
 
 Floats = NDArray[np.floating[Any]]
@@ -218,7 +219,7 @@ def _last(holds: Callable[[float], bool], first: float, beyond: float) -> float:
     return first
 
 
-def slipped(casts: int, looked_at: int) -> Leak:
+def slipped(casts: int, looked_at: int, pictures: int | None = None) -> Leak:
     """How many casts slipped through, by pictures called clear that people looked at.
 
     Parameters
@@ -227,6 +228,8 @@ def slipped(casts: int, looked_at: int) -> Leak:
         Casts that were found, 0 to ``looked_at``.
     looked_at : int
         Pictures drawn at random from those called clear, at least 0.
+    pictures : int, optional
+        How many are called clear, ``looked_at`` or more; without end unless given.
 
     Returns
     -------
@@ -242,11 +245,49 @@ def slipped(casts: int, looked_at: int) -> Leak:
     >>> leak = slipped(1, 200)
     >>> leak.share, round(leak.at_most, 4)
     (0.005, 0.0235)
+    >>> slipped(1, 200, 250).at_most
+    0.012
     """
-    return Leak(casts / looked_at if looked_at else None, upper_bound(casts, looked_at))
+    share = casts / looked_at if looked_at else None
+    if pictures is None:
+        return Leak(share, upper_bound(casts, looked_at))
+    # As many casts as may be, and one more than may be.
+    most, beyond = casts, pictures - (looked_at - casts) + 1
+    while beyond - most > 1:
+        middle = (most + beyond) // 2
+        if _chance_in_lot(casts, looked_at, middle, pictures) > UNSURE:
+            most = middle
+        else:
+            beyond = middle
+    return Leak(share, most / max(pictures, 1))
 
 
-def looks_needed(casts: int, looked_at: int, below: float = LEAK_BELOW) -> int:
+def _chance_in_lot(casts: int, looked_at: int, wrong: int, pictures: int) -> float:
+    """The chance of so few casts, or fewer, of ``pictures`` that hold ``wrong``: hypergeometric."""
+
+    def ways(of: int, chosen: int) -> float:
+        return lgamma(of + 1) - lgamma(chosen + 1) - lgamma(of - chosen + 1)
+
+    fine, every = pictures - wrong, ways(pictures, looked_at)
+    met = range(max(looked_at - fine, 0), min(casts, wrong) + 1)
+    return sum(exp(ways(wrong, k) + ways(fine, looked_at - k) - every) for k in met)
+
+
+def _leaks(casts: int, looked_at: int, below: float, pictures: int | None) -> bool:
+    """Does the bound of :func:`slipped` exceed a share?"""
+    if pictures is None:
+        return exceeds(casts, looked_at, below)
+    wrong = floor(below * pictures + _EDGE) + 1
+    if casts >= wrong:
+        return True
+    if looked_at - casts > pictures - wrong:
+        return False
+    return _chance_in_lot(casts, looked_at, wrong, pictures) > UNSURE
+
+
+def looks_needed(
+    casts: int, looked_at: int, below: float = LEAK_BELOW, pictures: int | None = None
+) -> int:
     """How many more pictures to look at until the bound is low enough, if no more casts turn up.
 
     Parameters
@@ -257,11 +298,13 @@ def looks_needed(casts: int, looked_at: int, below: float = LEAK_BELOW) -> int:
         Pictures that were looked at, at least 0.
     below : float
         Share that the one-sided 95 % bound shall not exceed, above 0 and below 1.
+    pictures : int, optional
+        How many are called clear, ``looked_at`` or more; without end unless given.
 
     Returns
     -------
     int
-        0 where it does not exceed it now.
+        0 where it does not exceed it now; all that are left where more casts are known already.
 
     References
     ----------
@@ -271,16 +314,21 @@ def looks_needed(casts: int, looked_at: int, below: float = LEAK_BELOW) -> int:
     --------
     >>> looks_needed(0, 0), looks_needed(0, 100), looks_needed(1, 100)
     (149, 49, 136)
+    >>> looks_needed(0, 0, pictures=197)
+    104
     """
-    if not exceeds(casts, looked_at, below):
+    if not _leaks(casts, looked_at, below, pictures):
         return 0
+    left = None if pictures is None else pictures - looked_at
+    if left is not None and _leaks(casts, looked_at + left, below, pictures):
+        return left
     enough = 1
-    while exceeds(casts, looked_at + enough, below):
-        enough *= 2
+    while _leaks(casts, looked_at + enough, below, pictures):
+        enough = 2 * enough if left is None else min(2 * enough, left)
     short = enough // 2
     while enough - short > 1:
         middle = (short + enough) // 2
-        if exceeds(casts, looked_at + middle, below):
+        if _leaks(casts, looked_at + middle, below, pictures):
             short = middle
         else:
             enough = middle

@@ -18,6 +18,7 @@ from autocast.review.views import agreement_words
 
 if TYPE_CHECKING:
     from autocast.archive.ledger import Ledger
+    from autocast.archive.shares import Plan
     from autocast.modelstore import Models
 
 
@@ -30,7 +31,7 @@ class Told:
 
     casts: tuple[str, ...]
     passed: tuple[str, ...]
-    plans: tuple[tuple[str, int, int, str, str], ...]
+    plans: tuple[tuple[str, int, int, str, str, str], ...]
     people: tuple[tuple[str, tuple[int, ...]], ...]
     agreements: tuple[str, ...]
     own: tuple[str, ...]
@@ -64,8 +65,9 @@ def told(ledger: Ledger, models: Models) -> Told:
                 plan.accept,
                 percent(plan.passes_at_aql),
                 percent(plan.rejected_at),
+                _so_far(plan, passes, found.audited),
             )
-            for plan in found.plans
+            for plan, passes in found.plans
         ),
         people=tuple(
             (printable(name), tuple(counts.get(each, 0) for each in DECISION_WORDS))
@@ -89,9 +91,10 @@ def mark(offered: Proposal) -> str:
 def _casts(found: Figures) -> Iterator[str]:
     if found.casts is None:
         missing = LEAST_SAMPLED - found.sampled
+        more = f"{missing} more {'is' if missing == 1 else 'are'}"
         yield (
             f"The share of casts in the archive is estimated from {LEAST_SAMPLED} decisions on a "
-            f"random sample of all pictures: {missing} more are needed."
+            f"random sample of all pictures: {more} needed."
         )
     else:
         share = found.casts
@@ -121,7 +124,12 @@ def _passed(found: Figures, passed: int) -> Iterator[str]:
             f"are casts; of all that was passed at most {percent(found.slipped.at_most)} "
             "(one-sided 95 % bound)."
         )
-    if found.looks_needed and passed > found.audited:
+    if (
+        found.slipped is not None
+        and (found.slipped.share or 0) * found.audited > LEAK_BELOW * passed
+    ):
+        yield f"More than {percent(LEAK_BELOW)} of all that was passed are casts already."
+    elif found.looks_needed and passed > found.audited:
         left = passed - found.audited
         more = (
             f"{found.looks_needed:,} more"
@@ -132,6 +140,13 @@ def _passed(found: Figures, passed: int) -> Iterator[str]:
             f"To be sure that fewer than {percent(LEAK_BELOW)} slip through, {more} must be looked "
             "at, without a cast among them."
         )
+
+
+def _so_far(plan: Plan, passes: bool | None, audited: int) -> str:  # noqa: FBT001 -- or unknown
+    """What a sampling plan says of what was decided."""
+    if passes is None:
+        return f"{plan.sample - audited:,} more to draw"
+    return "passes" if passes else "does not pass"
 
 
 def _own(kept: Mapping[str, Any]) -> Iterator[str]:

@@ -18,6 +18,7 @@ from autocast.archive.decisions import (
     decided,
 )
 from autocast.archive.folders import common_root, folders
+from autocast.archive.learnt import needed
 from autocast.archive.ledger import judgement_of
 from autocast.archive.queues import DRAWN, QUEUES, Queue, following, tally
 from autocast.archive.rows import Row, folder_of
@@ -304,13 +305,17 @@ def _decision_words(said: Decided, person: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One queue on the first page."""
+    """One queue on the first page; ``needed`` is how many more a random one asks for, if it does.
+
+    A queue that is narrowed is no random sample, and asks for nothing.
+    """
 
     title: str
     words: str
     pictures: int
     decided: int
     left: int
+    needed: int | None
     query: str
 
 
@@ -325,6 +330,7 @@ class Choice:
 
 def lines(ledger: Ledger, narrowed: Queue) -> Iterator[Line]:
     """Every queue, narrowed alike, with what is left of it."""
+    asked_for = needed(ledger)
     for name in QUEUES:
         queue = Queue(name, narrowed.person, narrowed.folder, narrowed.hue, narrowed.remark)
         counted = tally(ledger, queue)
@@ -334,6 +340,7 @@ def lines(ledger: Ledger, narrowed: Queue) -> Iterator[Line]:
             counted.pictures,
             counted.decided,
             counted.left,
+            asked_for.get(_met_in(queue)),
             address(queue),
         )
 

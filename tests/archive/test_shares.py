@@ -150,6 +150,24 @@ def test_looks_needed_are_the_least() -> None:
     assert looks_needed(0, 0) == 149  # ln 0.05 / ln 0.98 = 148.3
 
 
+def test_of_few_pictures_fewer_must_be_looked_at() -> None:
+    rng = np.random.default_rng(3)
+    for _ in range(60):
+        lot = int(rng.integers(1, 400))
+        seen = int(rng.integers(0, lot + 1))
+        casts = int(rng.integers(0, min(seen, 5) + 1))
+        may_be = [w for w in range(casts, lot - seen + casts + 1)
+                  if hypergeom.cdf(casts, lot, w, seen) > 0.05]  # fmt: skip
+        assert slipped(casts, seen, lot).at_most == may_be[-1] / lot
+        more = looks_needed(casts, seen, 0.02, lot)
+        if casts / lot > 0.02:
+            assert more == lot - seen
+        else:
+            assert slipped(casts, seen + more, lot).at_most <= 0.02
+            assert not more or slipped(casts, seen + more - 1, lot).at_most > 0.02
+    assert slipped(2, 50, 50).at_most == 2 / 50  # all are known
+
+
 @pytest.mark.parametrize(("lot", "casts"), [(300, 5), (2000, 40), (2000, 100)])
 def test_the_bound_covers_in_lots_that_end(lot: int, casts: int) -> None:
     found = np.arange(61)

@@ -383,11 +383,15 @@ def test_what_the_decisions_tell_and_thresholds_adopted_and_taken_back(tmp_path:
     ledger = ledgers.build(tmp_path, names, _by_own_models(count), failures=0)
     with serving(ledger) as served, served.client() as client:
         assert "30 more are needed" in client.get("/told").text
+        queues = client.get("/").text
+        assert '<span class="number">30</span> needed' in queues
         with Ledger.share(ledger) as opened:
             for row in [row for page in opened.pages() for row in page]:
                 # Nothing that is called a cast is one: the thresholds must close.
                 decide(opened, Wish(row.id, "fine", "ada", queue="sample"))
+        assert "enough" in client.get("/").text
         page = client.get("/told").text
+        assert "<td>passes</td>" in page
         assert "between" in page
         assert "95 % interval" in page
         body = re.search(r'data-post="/adopt" data-body="([^"]+)"', page)
