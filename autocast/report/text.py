@@ -16,7 +16,7 @@ from collections.abc import Iterable, Iterator, Mapping
 
 from rich.cells import cell_len, set_cell_size
 
-from autocast.colour import at_60
+from autocast.colour import QUOTED_AT, at_60
 from autocast.judgement import (
     REMARKS,
     VERDICT_WORDS,
@@ -215,7 +215,7 @@ def hints_words(judgement: Judgement) -> Iterator[str]:
                 "That is doubted: the rest of the picture contradicts it, though all figures here "
                 "take it in."
                 if vote.label.endswith(DOUBTED)
-                else "The rest of the picture agrees."
+                else "Nothing else in the picture contradicts it."
             )
         yield said
 
@@ -457,7 +457,7 @@ def _heading(page: _Page, judgement: Judgement) -> None:
 def _tones(page: _Page, judgement: Judgement) -> None:
     if not judgement.tones:
         return
-    page.title("Cast by tone")
+    page.title(f"Cast by tone (words: as at L* {QUOTED_AT:g})")
     page.lines.append("             at    area    a*    b*    ±")
     for tone, cast in judgement.tones.items():
         line = (

@@ -276,7 +276,7 @@ def test_each_hint_is_confirmed_first() -> None:
     )
     said = "You said that 300,500 (10%,25%) is neutral. It reads L* 40 a* +30.0 b* +20.0 "
     said += "(should read a* 0, b* 0 to +2). "
-    assert agrees.replace("\u00a0", " ") == said + "The rest of the picture agrees."
+    assert agrees.replace("\u00a0", " ") == said + "Nothing else in the picture contradicts it."
     assert doubted.replace("\u00a0", " ").startswith(said + "That is doubted")
     left_out = (Hint("own_colour", 30.0, 50.0), Hint("other_light", 3.0, 5.0, 100.0))
     for what in hints_words(replace(samples.ASK, hints=left_out)):

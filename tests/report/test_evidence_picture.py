@@ -186,13 +186,27 @@ def test_the_whole_and_each_tone_are_drawn_where_they_read_with_their_spread() -
     figure = drawn()
     tones = samples.LIKELY.tones
     cast = samples.LIKELY.cast
-    axes = [a for a in figure.axes if len(a.lines) == 5]  # middle, two edges, spread, value
-    read = [float(np.asarray(a.lines[4].get_xdata())[0]) for a in axes]
+    axes = [a for a in figure.axes if len(a.lines) == 7]  # middle, edges, spread, value
+    read = [float(np.asarray(a.lines[6].get_xdata())[0]) for a in axes]
     assert read == [cast.a, cast.b, *(v for tone in tones.values() for v in (tone.a, tone.b))]
-    spreads = [float(np.ptp(np.asarray(a.lines[3].get_xdata()))) / 2 for a in axes]
+    spreads = [float(np.ptp(np.asarray(a.lines[5].get_xdata()))) / 2 for a in axes]
     all_spreads = [cast.spread, *(t.spread for t in tones.values())]
     assert spreads == pytest.approx([spread for spread in all_spreads for _ in "ab"])
     assert {"whole", *tones} <= {text.get_text() for text in figure.texts}
+    # C* 3 and 6 at L* 60, as the shadows' L* 25 reads them.
+    edges = [float(np.asarray(line.get_xdata())[0]) for line in axes[2].lines[1:5]]
+    assert edges == pytest.approx([size * 41 / 76 for size in (-3, 3, -6, 6)])
+
+
+def test_bars_stand_below_words_of_three_lines() -> None:
+    greenish = replace(samples.LIKELY.tones["midtones"], a=-20.0, b=30.0)
+    figure = drawn(replace(samples.LIKELY, tones={"midtones": greenish}))
+    renderer = figure.canvas.get_renderer()  # type: ignore[attr-defined]
+    words = [t for t in figure.texts if t.get_text().startswith("a* and b* ±")]
+    lowest = min(text.get_window_extent(renderer).y0 for text in words)
+    bars = [axes.get_window_extent(renderer).y1 for axes in figure.axes if len(axes.lines) == 7]
+    assert len(bars) == 4
+    assert max(bars) < lowest
 
 
 def coded(lightness: float, a: float, b: float) -> np.ndarray[Any, Any]:

@@ -559,3 +559,17 @@ def test_a_cast_is_never_said_in_more_certain_words_than_its_verdict(tmp_path: P
     text = cards(written(tmp_path, ledgers.build(tmp_path, [b"a.png"], [strong])))[0]
     assert "A person should look" in text
     assert "Likely cast" not in read(text).text
+
+
+def test_every_mark_of_a_plane_lies_inside_with_a_margin(tmp_path: Path) -> None:
+    far = [overview.Point(a, 3.0, "ask", "#000000") for a in (-41.0, 1.0)]
+    assert overview.reach(far) > 1.1 * 41
+    assert overview.reach(()) > 12
+    cast = Cast(3.0, 30.0, ((4.0, 0.0), (0.0, 100.0)), 7.0)
+    ledger = ledgers.build(tmp_path, [b"a.png"], [replace(samples.ASK, cast=cast)], failures=0)
+    with Ledger.read(ledger) as opened:
+        (row,) = next(iter(opened.pages(documents=True)))
+    details = card(row, Shown(), "").details
+    assert details is not None
+    # The estimate and one standard deviation of it.
+    assert details.reach > 1.1 * (30 + 10)

@@ -11,7 +11,6 @@ from autocast.judgement.things import Mark, Pattern, Shape
 
 INK = "#1a1a1a"
 SOFT = "#565656"
-FAINT = "#9a9a9a"
 AROUND = "#757575"
 """What surrounds the pictures, L* 49: near the middle grey on which colour is looked at, and white
 on it has a contrast of 4.5 to 1 (the least for text in WCAG 2.2, from memory)."""

@@ -2,18 +2,27 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from autocast.colour import QUOTED_AT
-from autocast.judgement import SLIGHT_FROM, TONE_RANGES, Judgement, Reading, ToneCast
+from autocast.colour import QUOTED_AT, requote
+from autocast.judgement import EVIDENT_FROM, SLIGHT_FROM, TONE_RANGES, Judgement, Reading, ToneCast
 from autocast.judgement.things import mark_of
-from autocast.report.evidence_picture.looks import FAINT, INK, SOFT
+from autocast.report.evidence_picture.looks import INK, SOFT
 from autocast.report.evidence_picture.places import BOTH, compared, patches
 from autocast.report.evidence_picture.plane import paled
-from autocast.report.evidence_picture.sheet import MARGIN, WIDTH, Line, Sheet, title, wrapped
+from autocast.report.evidence_picture.sheet import (
+    MARGIN,
+    WIDTH,
+    Line,
+    Sheet,
+    height_of,
+    title,
+    wrapped,
+)
 from autocast.report.text import percent, points, short_name, shorten, tone_words
 
 if TYPE_CHECKING:
@@ -27,15 +36,18 @@ AS_MUCH = 10
 """Points of chance that count as much as one of a*b* in the order of the row (likewise)."""
 _ROW = 58
 _HEAD = 50
-_TONES = 112
+_PATCHES, _FOOT = 92, 20
+"""Pixels that the patches of a tone take with their figures, and that its bars take."""
 _COLUMN = (WIDTH - 2 * MARGIN) // 4
+_WORDS = BOTH + 12
+"""From the left edge of a tone to its words."""
 _BAR = 126
 _BETWEEN = 12
 
 
 def tones_height(judgement: Judgement) -> int:
     """Pixels that the cast by tone takes; 0 where it is not known."""
-    return _HEAD + _TONES if judgement.tones else 0
+    return math.ceil(_HEAD + _words_height(judgement) + _FOOT) if judgement.tones else 0
 
 
 def tones(page: Sheet, judgement: Judgement, top: float) -> None:
@@ -43,33 +55,50 @@ def tones(page: Sheet, judgement: Judgement, top: float) -> None:
     if not judgement.tones:
         return
     below = Line(
-        f"what a grey reads and should read; bars: a* and b* with one standard deviation, dashed "
-        f"where a cast is slight (C* {SLIGHT_FROM:g})",
+        "what a grey reads and should read; bars: a* and b* with one standard deviation; words, "
+        f"dots (slight, C* {SLIGHT_FROM:g}) and dashes (evident, {EVIDENT_FROM:g}) go by L* "
+        f"{QUOTED_AT:g}",
         ink=SOFT,
     )
     page.lines([title("The cast by tone"), below], MARGIN, top)
-    cast = judgement.cast
-    whole = ToneCast(cast.a, cast.b, cast.spread, 1.0, QUOTED_AT)
-    shown = {"whole": whole, **judgement.tones}
+    shown = _shown(judgement)
+    bars = _words_height(judgement)
     reach = max(10.0, *(abs(v) + min(t.spread, 12) for t in shown.values() for v in (t.a, t.b)))
     for column, (name, tone) in enumerate(shown.items()):
         x, y = MARGIN + column * _COLUMN, top + _HEAD
         reads = Reading(tone.lightness, tone.a, tone.b)
         patches(page, (x, y), compared(reads, Reading(tone.lightness, 0.0, 0.0)))
-        low, high, _ = TONE_RANGES.get(name, (0.0, 0.0, 0.0))
-        facts = f"L* {low:.0f}–{high:.0f}, {percent(tone.share)}" if high else "at L* 60"
-        words = [
-            Line(name, 9.5, "bold"),
-            Line(facts, 8.5, ink=SOFT),
-            Line(tone_words(tone), 8.5),
-            Line(f"a* and b* ±{tone.spread:.1f}", 8.5),
-        ]
-        left = BOTH + 12
-        page.lines(wrapped(words, _COLUMN - left - 18), x + left, y - 4)
+        page.lines(_words(name, tone), x + _WORDS, y - 4)
         for k, value in enumerate((tone.a, tone.b)):
             at = x + k * (_BAR + _BETWEEN)
-            page.lines([Line(("a*", "b*")[k], 8, ink=SOFT)], at, y + 92)
-            _tone_axis(page.axes(at + 20, y + 92, _BAR - 20, 14), k, reach, value, tone)
+            page.lines([Line(("a*", "b*")[k], 8, ink=SOFT)], at, y + bars)
+            _tone_axis(page.axes(at + 20, y + bars, _BAR - 20, 14), k, reach, value, tone)
+
+
+def _shown(judgement: Judgement) -> dict[str, ToneCast]:
+    """The whole as one more tone, and the tone ranges."""
+    cast = judgement.cast
+    whole = ToneCast(cast.a, cast.b, cast.spread, 1.0, QUOTED_AT)
+    return {"whole": whole, **judgement.tones}
+
+
+def _words(name: str, tone: ToneCast) -> list[Line]:
+    """What stands beside the patches of a tone."""
+    low, high, _ = TONE_RANGES.get(name, (0.0, 0.0, 0.0))
+    facts = f"L* {low:.0f}–{high:.0f}, {percent(tone.share)}" if high else f"at L* {QUOTED_AT:g}"
+    words = [
+        Line(name, 9.5, "bold"),
+        Line(facts, 8.5, ink=SOFT),
+        Line(tone_words(tone), 8.5),
+        Line(f"a* and b* ±{tone.spread:.1f}", 8.5),
+    ]
+    return wrapped(words, _COLUMN - _WORDS - 18)
+
+
+def _words_height(judgement: Judgement) -> float:
+    """Pixels from the patches' top to the bars, which stand below the words of every tone."""
+    words = (height_of(_words(*each)) for each in _shown(judgement).items())
+    return max(_PATCHES, *words)
 
 
 def _tone_axis(axes: Axes, column: int, reach: float, value: float, tone: ToneCast) -> None:
@@ -80,8 +109,11 @@ def _tone_axis(axes: Axes, column: int, reach: float, value: float, tone: ToneCa
     for spine in axes.spines.values():
         spine.set_color("#bbbbbb")
     axes.axvline(0, color=INK, lw=1)
-    for edge in (-SLIGHT_FROM, SLIGHT_FROM):
-        axes.axvline(edge, color=FAINT, lw=0.7, ls=(0, (2, 2)))
+    for size, dash in ((SLIGHT_FROM, (1, 2)), (EVIDENT_FROM, (4, 2))):
+        # Strength is defined at L* 60; the bar shows what this tone reads.
+        edge = float(requote(size, tone.lightness))
+        for side in (-edge, edge):
+            axes.axvline(side, color=SOFT, lw=0.8, ls=(0, dash))
     axes.plot([value - tone.spread, value + tone.spread], [0.5, 0.5], color=INK, lw=1.6)
     axes.plot([value], [0.5], "o", ms=5.5, mfc="white", mec=INK, mew=1.3)
 

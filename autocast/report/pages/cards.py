@@ -102,6 +102,10 @@ class Details:
     map: Map | None
 
 
+PLANE_MARGIN = 1.16
+"""What is left around the marks of a plane, where its words stand (project convention)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Card:
     """One picture on the contact sheet."""
@@ -241,10 +245,11 @@ def _facts(row: Row) -> str:
 def _details(judgement: Judgement, asked: Question | None, regions: str | None) -> Details:
     votes = tuple(sorted(_votes(judgement), key=lambda vote: -vote.weight))
     cast = judgement.cast
-    reach = max(
+    (along_a, _), (_, along_b) = cast.covariance
+    reach = PLANE_MARGIN * max(
         10.0,
-        abs(cast.a) + 2,
-        abs(cast.b) + 2,
+        abs(cast.a) + math.sqrt(max(along_a, 0.0)),
+        abs(cast.b) + math.sqrt(max(along_b, 0.0)),
         *(
             abs(value) + (min(vote.spread, 6) if vote.weight >= 0.1 else 1)
             for vote in votes

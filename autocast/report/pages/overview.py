@@ -13,7 +13,7 @@ import numpy as np
 
 from autocast.archive.rows import Row, is_address
 from autocast.judgement import EVIDENT_FROM, describe
-from autocast.report.pages.cards import swatches
+from autocast.report.pages.cards import PLANE_MARGIN, swatches
 from autocast.report.text import cast_figures, percent, printable, typeset
 
 MOST_POINTS = 1500
@@ -171,8 +171,5 @@ def below(folder: bytes, root: bytes) -> str:
 
 
 def reach(points: Sequence[Point]) -> float:
-    """How far a plane must reach, the outermost hundredth left aside."""
-    if not points:
-        return 12.0
-    far = [max(abs(p.a), abs(p.b)) for p in points]
-    return float(max(12.0, 1.1 * np.quantile(far, 0.99)))
+    """How far a plane must reach to hold every mark, clear of the words along its edges."""
+    return PLANE_MARGIN * max([12.0, *(max(abs(p.a), abs(p.b)) for p in points)])
