@@ -24,7 +24,6 @@ from autocast.judgement import (
     Judgement,
     Reading,
     Spot,
-    Stance,
     ToneCast,
     Verdict,
     describe,
@@ -468,11 +467,16 @@ def _tones(page: _Page, judgement: Judgement) -> None:
         page.lines.append(line + words if len(line + words) <= page.width else line)
 
 
-def side(stance: Stance, verdict: Verdict) -> str:
+TOGETHER, APART = "made of all kinds together", "left out of the estimate"
+"""What is said in place of a side: of what rests on every kind, and of another light."""
+
+
+def side(evidence: Evidence, verdict: Verdict) -> str:
     """The side an evidence takes: that it speaks for a cast or for none, or has no clear vote."""
-    if stance == "silent":
-        return "no clear vote"
-    return f"speaks for {'no' if (stance == 'for') == (verdict == 'clear') else 'a'} cast"
+    if evidence.stance == "silent":
+        said = {JOINT: TOGETHER, TREES: TOGETHER, OTHER_LIGHT: APART}
+        return said.get(evidence.kind, "no clear vote")
+    return f"speaks for {'no' if (evidence.stance == 'for') == (verdict == 'clear') else 'a'} cast"
 
 
 def name_of(evidence: Evidence) -> str:
@@ -510,12 +514,11 @@ def _evidence(page: _Page, judgement: Judgement) -> None:
     found = sorted(
         (e for e in judgement.evidence if e.explains or e.context), key=lambda e: -e.weight
     )
-    stances: tuple[Stance, ...] = ("for", "against", "silent")
-    for stance in stances:
-        chosen = [e for e in found if e.stance == stance]
-        if chosen:
-            taken = side(stance, judgement.verdict)
-            page.title(taken[0].upper() + taken[1:])
+    groups: dict[str, list[Evidence]] = {}
+    for evidence in sorted(found, key=lambda e: ("for", "against", "silent").index(e.stance)):
+        groups.setdefault(side(evidence, judgement.verdict), []).append(evidence)
+    for taken, chosen in groups.items():
+        page.title(taken[0].upper() + taken[1:])
         for evidence in chosen:
             _one_evidence(page, evidence)
     missing = no_votes(judgement)

@@ -273,3 +273,15 @@ def test_a_clear_picture_says_which_tones_lean_by_themselves() -> None:
     text = " ".join(judgement_text(judgement).split())
     assert "By tone: the shadows lean towards blue" in text
     assert "By tone" not in judgement_text(samples.CLEAR)
+
+
+def test_what_rests_on_all_kinds_is_no_missing_vote() -> None:
+    sky = replace(samples.LIKELY.evidence[1], stance="silent", weight=0.2)
+    trees = replace(sky, kind="trees", label="all readings together, as fitted", weight=0.76)
+    told = replace(sky, kind="other_light", label="cast estimated from it alone", weight=0.0)
+    evidence = (sky, trees, told)
+    text = judgement_text(replace(samples.LIKELY, evidence=evidence), details=True)
+    heads = ("Made of all kinds together", "No clear vote", "Left out of the estimate")
+    lines = text.splitlines()
+    for head, said in zip(heads, ("all readings", "sky", "cast estimated"), strict=True):
+        assert lines[lines.index(head) + 1].strip().startswith(said)

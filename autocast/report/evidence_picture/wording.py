@@ -75,7 +75,7 @@ def votes_key(judgement: Judgement) -> Iterator[list[Line]]:
             Line(name_of(evidence), 9.5, "bold", 26, mark_of(evidence.kind), before=6),
             Line(
                 f"{typeset(cast_figures(*evidence.explains, evidence.spread or None))}; {area}"
-                f"weight {evidence.weight:.2f}, {side(evidence.stance, judgement.verdict)}",
+                f"weight {evidence.weight:.2f}, {side(evidence, judgement.verdict)}",
                 indent=26,
             ),
         ]

@@ -294,7 +294,7 @@ def _votes(judgement: Judgement) -> Iterator[Vote]:
         yield Vote(
             mark=mark_of(evidence.kind),
             name=printable(evidence.label),
-            side=side(evidence.stance, judgement.verdict),
+            side=side(evidence, judgement.verdict),
             says=typeset(cast_figures(*evidence.explains, evidence.spread or None)),
             reads=", ".join(readings(evidence)),
             left_out=left_out,
