@@ -104,12 +104,18 @@ def measure_up(  # noqa: PLR0913 -- all that a run is given
         table = untouched.gather_untouched(folder, seed, processes, report, models)
         predictions = untouched.predictions_of(table, models)
         return figures.figures_untouched(table, predictions, models.id, seed)
+    report(
+        "Four steps: pictures are read; trees are grown without each fifth of the groups in turn; "
+        "likewise over the statistics alone; copies with casts are judged and corrected."
+    )
     table = gather(folder, seed, processes, report, models)
+    report(f"Growing trees on {len(table.file)} rows, without each fifth of the groups in turn.")
     outcome = nested(table, seed, report, risks, processes)
     plain = figures.plain_fit(table, seed, report, processes)
     with TemporaryDirectory() as place:
         held_out = write_folds(table, outcome, Path(place), seed, risks, models)
         rows = second_opinion.study(folder, held_out, seed, processes, report)
+    report("Drawing the intervals of all figures.")
     group = dict(zip(map(str, table.file), map(str, table.group), strict=True))
     found = figures.figures(table, outcome, seed, plain, risks)
     return found | {"second_opinion": second_opinion.figures(rows, group, seed)}

@@ -30,6 +30,7 @@ from autocast.evaluation.resampling import Draws, Statistic, mean, median
 from autocast.judgement import Hint
 from autocast.judging import Examination, examine
 from autocast.modelstore import Models
+from autocast.training.gather import counted
 from autocast.training.simulation import Simulated, lay_cast
 
 Floats = NDArray[np.floating[Any]]
@@ -99,7 +100,7 @@ def study(
     processes : int
         In how many it is worked.
     report : callable
-        Is given a line of progress for each fold.
+        Is given lines of progress.
 
     Returns
     -------
@@ -110,10 +111,14 @@ def study(
     with ProcessPoolExecutor(processes, initializer=end_with_parent) as pool:
         for k, fold in enumerate(folds, start=1):
             work = partial(_rows, photographs, seed, fold.models)
-            many = pool.map(work, fold.files, chunksize=4)
-            rows += [row for some in many for row in some]
-            report(f"second opinion, fold {k} of {len(folds)}: {len(rows)} copies")
+            say = partial(_say_of, report, f"second opinion, fold {k} of {len(folds)}")
+            for some in counted(pool.map(work, fold.files), len(fold.files), say):
+                rows += some
     return rows
+
+
+def _say_of(report: Callable[[str], None], what: str, done: str) -> None:
+    report(f"{what}: {done} pictures")
 
 
 def figures(

@@ -114,7 +114,7 @@ def gather_untouched(
     paths = pictures(folder)
     rows: list[dict[str, Any]] = []
     with ProcessPoolExecutor(processes, initializer=end_with_parent) as pool:
-        many = pool.map(partial(_rows, folder, seed, models), paths, chunksize=4)
+        many = pool.map(partial(_rows, folder, seed, models), paths)
         for some in counted(
             many, len(paths), lambda done: report(f"{done} pictures read, {len(rows)} rows")
         ):

@@ -11,9 +11,10 @@ from __future__ import annotations
 
 import csv
 import io
+import time
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -73,8 +74,8 @@ LEFT_OUT = 0.12
 """Share of simulated casts without one kind of evidence, so that trees learn to do without."""
 LARGEST_BY_TONE = 20.0
 """Largest C* of a cast that differs by tone: beyond, no film or scanner goes."""
-REPORT_EVERY = 100
-"""Pictures between two lines of progress."""
+REPORT_EVERY = 10.0
+"""Seconds between two lines of progress (project convention)."""
 VERDICTS = ("clear", "cast")
 """The verdicts that a rule may keep a picture from, in the order of tables."""
 COLUMNS = ("file", "group", "consensus")
@@ -175,23 +176,39 @@ def gather(
     report("Reading every picture, and simulating casts on those judged to have none.")
     rows: list[dict[str, Any]] = []
     with ProcessPoolExecutor(processes, initializer=end_with_parent) as pool:
-        many = pool.map(partial(_rows, folder, seed, models), manifest, chunksize=8)
+        many = pool.map(partial(_rows, folder, seed, models), manifest)
         for some in counted(
             many, len(manifest), lambda done: report(f"{done} pictures read, {len(rows)} rows")
         ):
             rows.extend(some)
         for half in STUDIES:
-            rows.extend(pool.map(partial(rendered, seed, half, models), range(SCENES), chunksize=8))
-            report(f"{SCENES} scenes rendered, {len(rows)} rows")
+            made = pool.map(partial(rendered, seed, half, models), range(SCENES), chunksize=8)
+            words = f"scenes rendered for the {half}"
+            rows.extend(counted(made, SCENES, partial(_say_of, report, words)))
+            report(f"{len(rows)} rows")
     return tabulate(rows)
+
+
+def _say_of(report: Callable[[str], None], words: str, done: str) -> None:
+    report(f"{done} {words}")
 
 
 def counted(many: Iterable[T], count: int, say: Callable[[str], None]) -> Iterator[T]:
     """Pass on each of ``count`` things, and say at times how many have been worked on."""
+    told = time.monotonic()
     for done, each in enumerate(many, start=1):
         yield each
-        if done % REPORT_EVERY == 0 or done == count:
+        if done == count or time.monotonic() - told >= REPORT_EVERY:
+            told = time.monotonic()
             say(f"{done} of {count}")
+
+
+def awaited(futures: Sequence[Future[T]], say: Callable[[int], None]) -> Iterator[T]:
+    """Results in their order; while one is waited for, say at times how many are done."""
+    for future in futures:
+        while not wait([future], timeout=REPORT_EVERY).done:
+            say(sum(each.done() for each in futures))
+        yield future.result()
 
 
 def tabulate(rows: Sequence[Mapping[str, Any]]) -> Table:

@@ -36,7 +36,7 @@ from autocast.training.fit import (
     platt,
     slope_and_offset,
 )
-from autocast.training.gather import VERDICTS, Table
+from autocast.training.gather import VERDICTS, Table, awaited
 from autocast.training.risks import curve
 from autocast.voting.conditioning import covariance_of, sureness
 from autocast.voting.fitted import probability_of
@@ -111,7 +111,7 @@ def nested(
     seed : int
         The same seed gives the same outcome.
     report : callable
-        Is given a line of progress for each fold.
+        Is given lines of progress: each fold, and at times that one is still worked on.
     risks : Risks
         Those that the verdicts keep.
     processes : int
@@ -143,8 +143,16 @@ def nested(
         if processes > 1
         else nullcontext() as pool
     ):
-        each = map if pool is None else pool.map
-        for k, part in enumerate(each(partial(_held_out, table, fold, seed), range(FOLDS))):
+        work = partial(_held_out, table, fold, seed)
+        outcomes = (
+            map(work, range(FOLDS))
+            if pool is None
+            else awaited(
+                [pool.submit(work, k) for k in range(FOLDS)],
+                lambda done: report(f"growing trees, {done} of {FOLDS} folds done"),
+            )
+        )
+        for k, part in enumerate(outcomes):
             parts.append(part)
             count = (fold == k).sum()
             report(f"fold {k + 1} of {FOLDS}: {count} rows judged by trees grown on the rest")

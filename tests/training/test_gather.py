@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
+from threading import Event
 
 import numpy as np
 import pytest
@@ -49,6 +51,25 @@ def test_looks_that_name_no_cast_are_refused_by_name(missing: dict[str, str]) ->
     casts = dict.fromkeys(("a_1", "b_1", "b_2"), "4")
     with pytest.raises(UnreadablePicture, match=r"calls q\.jpg evident twice"):
         gather.looked({"file": "q.jpg", **looks, **casts, **missing})
+
+
+def test_who_waits_is_told_how_far_it_is(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(gather, "REPORT_EVERY", 0.01)
+    go_on, lines = Event(), list[int]()
+
+    def say(done: int) -> None:
+        lines.append(done)
+        go_on.set()  # the second is held until the wait was spoken of
+
+    with ThreadPoolExecutor(1) as pool:
+        futures = [pool.submit(bool), pool.submit(go_on.wait, 10), pool.submit(bool)]
+        assert list(gather.awaited(futures, say)) == [False, True, False]
+    assert lines
+    assert set(lines) <= {0, 1, 2}
+    told = list[str]()
+    monkeypatch.setattr(gather, "REPORT_EVERY", 0.0)
+    assert list(gather.counted("abc", 3, told.append)) == ["a", "b", "c"]
+    assert told == ["1 of 3", "2 of 3", "3 of 3"]
 
 
 @pytest.mark.slow
