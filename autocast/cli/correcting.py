@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import shlex
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -20,9 +21,10 @@ if TYPE_CHECKING:
 _COPY = "the copy itself"
 
 
-@app.command()
+@app.command(context_settings={"allow_extra_args": True})
 @with_hints
 def correct(
+    context: typer.Context,
     picture: Annotated[
         Path, typer.Argument(metavar="PICTURE", help="The photograph; it is never changed.")
     ],
@@ -83,6 +85,10 @@ def correct(
     should look first: nothing was written; 4 a copy was written, but it is not sure
     that it is nearer to the truth.
     """
+    if context.args:
+        # Whoever gives two names means the second for the copy.
+        shown = shlex.join(["autocast", "correct", str(picture), "--to", context.args[0]])
+        raise typer.BadParameter(f"one picture at a time; the copy goes --to a file: {shown}")
     if pair is not None and to is None:
         raise typer.BadParameter(
             "it shows the original beside the copy that --to writes; give --to OUT as well.",

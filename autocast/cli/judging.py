@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
@@ -14,11 +15,12 @@ from autocast.cli._app import (
     models_in,
     one_sentence,
     progress,
+    say,
     terminal,
     with_assumptions,
 )
 from autocast.cli._hints import with_hints
-from autocast.errors import AutocastError
+from autocast.errors import AutocastError, UnreadablePicture
 from autocast.judgement import Assumptions, Hint, Judgement
 
 if TYPE_CHECKING:
@@ -157,14 +159,21 @@ def _judged(
     """The judgement of one picture; an evidence picture is drawn after that is shown."""
     from autocast import judging
 
+    if path.is_dir():
+        raise UnreadablePicture(
+            f"{path} is a folder; judge the pictures in it with: "
+            f"autocast presort {shlex.quote(str(path))} --into FILE"
+        )
     if picture is None:
         yield judging.judge(path, *given)
         return
     from autocast.picture import check_target, reduced_pixels
     from autocast.report.evidence_picture import WIDTH, draw
+    from autocast.report.text import printable
 
     what = "The evidence picture is a PNG"
     check_target(path, picture, force=force, suffixes=(".png",), what=what)
     examination = judging.examine(path, *given)
     yield examination.judgement
     draw(examination, picture, reduced_pixels(path, WIDTH))
+    say(f"Written: {printable(str(picture))}")

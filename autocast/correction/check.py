@@ -149,7 +149,10 @@ def _outcome(
         return False, (f"Better, but not certain: {sure}; {sizes}. Look at the readings.")
     if after.verdict == "cast":
         return False, f"Better, but a cast is still likely: {sure}; {sizes}."
-    return True, f"Check passed: {sure}; {sizes}."
+    passed = f"Check passed: {sure}; {sizes}."
+    if after.verdict == "ask":
+        passed += " Nearer is not yet right: a person should look at the copy, too."
+    return True, passed
 
 
 def _readings(before: Judgement, pictures: tuple[Picture, Picture]) -> Iterator[ProvenReading]:

@@ -112,3 +112,10 @@ def test_a_pair_does_not_take_the_place_of_the_copy(blue: Path) -> None:
     assert done.exit_code == 1
     assert "is the copy itself; give another name" in done.stderr
     assert [p.name for p in blue.parent.iterdir()] == ["blue.png"]
+
+
+def test_a_second_name_is_answered_by_the_command_that_is_meant(blue: Path) -> None:
+    refused = run(blue, "a copy.png")
+    assert refused.exit_code == 2
+    told = " ".join(refused.stderr.split())
+    assert f"autocast correct {blue} --to 'a copy.png'" in told.replace("│", "").replace("  ", " ")

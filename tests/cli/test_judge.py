@@ -63,6 +63,7 @@ def judged(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
     # A picture is shown with its correction, which is to know the real one.
     importlib.import_module("autocast.correction")
+    importlib.import_module("autocast.report.evidence_picture")
     fake = ModuleType("autocast.judging")
     vars(fake).update(judge=judge, examine=examine)
     monkeypatch.setitem(sys.modules, "autocast.judging", fake)
@@ -181,6 +182,7 @@ def test_interrupted_exits_130(judged: list[str]) -> None:
 def test_the_evidence_picture_is_drawn_and_never_overwrites_unasked(tmp_path: Path) -> None:
     target = tmp_path / "evidence.png"
     result = run("harbour_0231.jpg", "--picture", str(target))
+    assert f"Written: {target}" in result.stderr
     assert result.exit_code == 0
     assert "LIKELY CAST" in result.stdout
     with Image.open(target) as image:
@@ -365,3 +367,11 @@ def test_version() -> None:
     result = CliRunner().invoke(app, ["--version"])
     assert result.stdout == f"autocast {autocast.__version__}\n"
     assert result.exit_code == 0
+
+
+def test_a_folder_is_answered_by_the_command_for_folders(tmp_path: Path) -> None:
+    folder = tmp_path / "a b"
+    folder.mkdir()
+    result = run(str(folder))
+    assert result.exit_code == 1
+    assert f"autocast presort '{folder}' --into FILE" in result.stderr

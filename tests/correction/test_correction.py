@@ -22,7 +22,7 @@ import autocast
 from autocast import judging
 from autocast.colour import cast_to_gains, linear_to_lab, linear_to_srgb, srgb_to_linear
 from autocast.correction import Correction, corrected, curves, plan, proposed
-from autocast.correction.check import fared, prove
+from autocast.correction.check import _outcome, fared, prove
 from autocast.correction.table import clf_text, write_clf
 from autocast.correction.tone_curves import (
     KNOTS,
@@ -455,3 +455,12 @@ def test_slight_casts_are_not_chased(tmp_path: Path) -> None:
     correction = autocast.correct(source, to, hints=[LAKE])
     assert correction.written is None
     assert not to.exists()
+
+
+def test_a_copy_that_passes_and_is_left_to_a_person_says_both() -> None:
+    before = replace(samples.ASK, cast=samples.LIKELY.cast)
+    for after, both in ((samples.CLEAR, False), (samples.ASK, True)):
+        passed, said = _outcome((before, after), 0.98, 0.9, [])
+        assert passed
+        assert said.startswith("Check passed")
+        assert ("a person should look at the copy, too" in said) == both
