@@ -44,6 +44,8 @@ ASTRONAUT = "demo/astronaut.jpg"
 
 LARGEST = 10_000
 """Bytes of the whole README."""
+LARGEST_PICTURE = 350_000
+"""Bytes of a picture that it shows."""
 ELSEWHERE = 2
 """Units of the last place by which figures may differ where other decoders are installed."""
 
@@ -359,6 +361,12 @@ def test_the_python_example_runs(
     assert '"photograph.jpg"' in example
     exec(example.replace("photograph.jpg", photograph.name), {})  # noqa: S102 - our own text
     assert capsys.readouterr().out.startswith(tuple(VERDICT_WORDS.values()))
+
+
+def test_pictures_are_small() -> None:
+    shown = re.findall(r"!\[[^]]+\]\(([^)]+)\)", README)
+    assert len(shown) == 4
+    assert all((ROOT / name).stat().st_size < LARGEST_PICTURE for name in shown)
 
 
 def test_links_lead_somewhere() -> None:
