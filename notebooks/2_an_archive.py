@@ -1,7 +1,7 @@
 # %% [markdown]
 # # An archive, read and decided
 #
-# An invented archive is made, judged once, and read: what to look at first, why a person should
+# An invented archive is made, judged once, and read: what to see first, why a person should
 # look, how the fault of one scanner shows. Then somebody decides, and the decisions tell about the
 # whole. On the command line this is `autocast presort`, `list`, `report` and `review`;
 # `autocast demo` makes the same archive with its report.
@@ -44,7 +44,7 @@ print(
 )
 
 # %% [markdown]
-# ## 2. What to look at first
+# ## 2. What to see first
 #
 # A series that shares one fault is one line (here its example); then come likely and strong casts,
 # then what asks, the nearest to a cast first.

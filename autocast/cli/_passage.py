@@ -91,7 +91,7 @@ def tally_words(tally: Tally) -> str:
 
     counts = [
         (tally.verdicts.get("cast", 0), VERDICT_WORDS["cast"]),
-        (tally.verdicts.get("ask", 0), "to look at"),
+        (tally.verdicts.get("ask", 0), "for a person"),
         (tally.verdicts.get("clear", 0), "clear"),
         (tally.failed, "failed"),
         (tally.unchanged, "unchanged"),

@@ -109,7 +109,7 @@ def own_text(own: Mapping[str, Any], width: int = 80) -> str:
 
 def settings_text(settings: Sequence[Sorted]) -> str:
     """What a few settings would pass, call and ask about, a line each."""
-    lines = [f"{'clear':>8} {'cast':>8} {'look at':>8}  with"]
+    lines = [f"{'clear':>8} {'cast':>8} {'person':>8}  with"]
     for each in settings:
         total = max(each.clear + each.cast + each.ask, 1)
         shares = (percent(n / total).replace(GLUE, " ") for n in (each.clear, each.cast, each.ask))

@@ -71,7 +71,7 @@ _BLIND = ("monochrome", "toned", "no_known_colour", "dark", "not_photograph")
 """Remarks by which there is no cast to take away, or nothing to tell it from."""
 
 QUEUE_TITLES = {
-    "asks": "To look at",
+    "asks": "For a person",
     "casts": "Likely casts",
     "audit": "Passed, random sample",
     "sample": "All pictures, random sample",

@@ -249,7 +249,7 @@ def test_a_terminal_shows_how_far_it_is(walked: tuple[Path, Path], tmp_path: Pat
     assert "of 10 files" in text
     assert "/s" in text
     assert "left" in text
-    assert re.search(r"\d to look at", text)
+    assert re.search(r"\d for a person", text)
 
 
 def test_list_and_report_say_which_chance_they_give_and_why_judge_gives_another(

@@ -20,7 +20,7 @@ from autocast import judging
 from autocast.archive.decisions import Wish, decide
 from autocast.archive.folders import common_root
 from autocast.archive.ledger import Ledger
-from autocast.archive.rows import Row
+from autocast.archive.rows import InSeries, Row
 from autocast.cli import app
 from autocast.colour import linear_to_lab, srgb_to_linear
 from autocast.errors import OutputError
@@ -29,8 +29,8 @@ from autocast.judgement.sentences import compose, letter, question
 from autocast.judgement.things import BY_NAME, OBJECT, mark_of
 from autocast.report import pages
 from autocast.report.pages import overview
-from autocast.report.pages.cards import Shown, card
-from autocast.report.text import printable, typeset
+from autocast.report.pages.cards import Shown, card, series_words
+from autocast.report.text import cast_figures, printable, typeset
 from tests import ledgers, samples
 
 
@@ -294,7 +294,7 @@ def test_a_report_tells_what_was_decided_as_the_list_does(tmp_path: Path) -> Non
     assert any(1 in data["decided"][k] for k in asks)
     for k in asks:
         assert ('class="question"' in cards(report)[k]) != (1 in data["decided"][k])
-    # What is decided is not first to look at any more, but stays on the list.
+    # What is decided is not among the first any more, but stays on the list.
     first = (report / "index.html").read_text("utf-8")
     assert "People have decided 2 pictures" in first
     assert first.count('class="decided"') == 0
@@ -573,3 +573,18 @@ def test_every_mark_of_a_plane_lies_inside_with_a_margin(tmp_path: Path) -> None
     assert details is not None
     # The estimate and one standard deviation of it.
     assert details.reach > 1.1 * (30 + 10)
+
+
+def test_a_series_is_told_in_words_that_say_what_it_shares() -> None:
+    blue = InSeries(
+        series=1, count=12, sharing=11, a=-2.0, b=-9.0, spread=1.0, share=0.9, odd=False,
+        shared_a=-2.0, shared_b=-9.0, shared_spread=1.0, apart=1.0, probability=0.95,
+        finding=True, leads=False,
+    )  # fmt: skip
+    said = f"one cast: evident, colder, towards blue, {typeset(cast_figures(-2.0, -9.0))}."
+    assert series_words(blue) == f"11 of the 12 pictures of its series share {said}"
+    odd = replace(blue, odd=True)
+    assert series_words(odd) == f"Differs from its series of 12, which shares {said}"
+    none = replace(odd, finding=False, shared_a=-0.1, shared_b=0.1)
+    assert series_words(none) == "Differs from its series of 12, which has no cast to speak of."
+    assert not series_words(replace(none, odd=False))

@@ -22,7 +22,7 @@ from autocast.archive.decisions import Decided
 from autocast.archive.ledger import judgement_of
 from autocast.archive.regions import read
 from autocast.archive.rows import InSeries, Row, is_address
-from autocast.judgement import REMARKS, Judgement, describe
+from autocast.judgement import REMARKS, SLIGHT_FROM, Judgement, describe
 from autocast.judgement.sentences import DECIDES, Question, letter, question, reasons
 from autocast.judgement.things import Mark, mark_of
 from autocast.report.evidence_picture.plane import ellipse
@@ -176,7 +176,7 @@ def card(  # noqa: PLR0913 -- what a card says that its row does not
             for r in row.remarks
             if not REMARKS[r].asks and r not in why and r not in told
         ),
-        series=_series(row.series),
+        series=series_words(row.series),
         facts=_facts(row),
         decided=decided_text(said),
         details=None if judgement is None else _details(judgement, asked, row.regions),
@@ -220,13 +220,14 @@ def _chances(row: Row, rate: float | None) -> str:
     return chances_words(row.archive_probability, rate, alone, among_all)
 
 
-def _series(series: InSeries | None) -> str:
+def series_words(series: InSeries | None) -> str:
+    """What its series says of a picture; nothing where that is nothing."""
     if series is None:
         return ""
-    shared = (
-        f"{describe(series.shared_a, series.shared_b)}, "
-        f"{typeset(cast_figures(series.shared_a, series.shared_b))}"
-    )
+    figures = typeset(cast_figures(series.shared_a, series.shared_b))
+    shared = f"one cast: {describe(series.shared_a, series.shared_b)}, {figures}"
+    if series.odd and math.hypot(series.shared_a, series.shared_b) < SLIGHT_FROM:
+        return f"Differs from its series of {series.count}, which has no cast to speak of."
     if series.odd:
         return f"Differs from its series of {series.count}, which shares {shared}."
     if series.finding:
