@@ -116,7 +116,7 @@ def _bytes(data: bytes, rng: Random) -> bytes:
         other = _PAGE * rng.randrange(max(len(data) // _PAGE, 1))
         out[page : page + _PAGE] = data[other : other + _PAGE]
     elif how == 4:
-        out[rng.randrange(100)] = rng.randrange(256)
+        out[rng.randrange(min(100, len(out)))] = rng.randrange(256)
     else:
         for _ in range(rng.choice((1, 8, 64))):
             out[rng.randrange(len(out))] ^= 1 << rng.randrange(8)
