@@ -145,8 +145,8 @@ def _passed(found: Figures, passed: int) -> Iterator[str]:
 def _so_far(plan: Plan, passes: bool | None, audited: int) -> str:  # noqa: FBT001 -- or unknown
     """What a sampling plan says of what was decided."""
     if passes is None:
-        return f"{plan.sample - audited:,} more to draw"
-    return "passes" if passes else "does not pass"
+        return f"{plan.sample - audited:,} more"
+    return "passes" if passes else "fails"
 
 
 def _own(kept: Mapping[str, Any]) -> Iterator[str]:
