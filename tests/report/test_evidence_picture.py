@@ -344,7 +344,8 @@ def test_a_person_sees_the_places_magnified_first_the_one_that_decides() -> None
     assert [[*letters(a)] for a in magnified] == [["B"], ["A"]]
     assert words(figure).index("B: pavement") < words(figure).index("A: white door frame")
     text = words(figure)
-    assert "What decides it: Is the spot at B neutral? B: 360,1680 (12%,84%)" in text
+    asked = "What decides it: Is the spot at B neutral (grey, white or black)? B: 360,1680 "
+    assert f"{asked}(12%,84%)" in text
     assert "If so: autocast judge stage_0102.tif --neutral 360,1680" in text
     # They are told there, and not listed once more.
     assert "Places worth a look" not in text
