@@ -68,7 +68,8 @@ def main() -> None:
         for path in (sixteen, plain, archive / "plain-png.png", archive / "plain-webp.webp"):
             copy, pair = folder / f"copy{path.suffix}", folder / f"pair{path.suffix}.png"
             run("correct", path, "--best-guess", "--to", copy, "--pair", pair, codes=(0, 3, 4))
-        run("judge", plain, "--neutral", "50%,50%", "--picture", folder / "evidence.png")
+        evidence = folder / "evidence.png"
+        run("judge", plain, "--neutral", "50%,50%", "--picture", evidence, silent=False)
         run("explain")
         ledger = folder / "a.ledger"
         run("presort", archive, "--into", ledger, "--jobs", "2", silent=False)

@@ -234,6 +234,7 @@ def _rgb(image: Image.Image, name: str) -> Image.Image:
     """An image as 8-bit RGB or RGBA."""
     if getattr(image, "is_animated", False):
         raise UnsupportedPicture(f"{name} is animated; give one frame of it.")
+    image.load()  # a chunk on transparency may follow the pixels
     if image.mode in ("P", "PA") or "transparency" in image.info:
         image = image.convert("RGBA" if "transparency" in image.info else "RGB")
     if image.mode not in ("RGB", "RGBA"):
@@ -432,11 +433,10 @@ def _exchange_values(
 ) -> None:
     """New values in the places of the old ones, however long a strip may be."""
     most = _AT_ONCE * _pixel(page)
-    parts = [
-        (at, min(most, end - at))
-        for start, end in _spans(list(page.dataoffsets), list(page.databytecounts))
-        for at in range(start, end, most)
-    ]
+    spans = _spans(list(page.dataoffsets), list(page.databytecounts))
+    if any(end > os.fstat(target.fileno()).st_size for _, end in spans):
+        raise EOFError("a strip goes on beyond the file")
+    parts = [(at, min(most, end - at)) for start, end in spans for at in range(start, end, most)]
     stored = np.dtype(f"{page.parent.byteorder}{np.dtype(page.dtype).str[1:]}")
 
     def work(part: tuple[int, bytes]) -> tuple[int, bytes]:

@@ -841,7 +841,8 @@ def _profile(value: object) -> bytes:
 def _read_tiff_page(page: tifffile.TiffPage, name: str) -> Decoded:
     """Grey, RGB, CMYK and CIELAB at their full depth; Pillow would read RGB as 8-bit."""
     space, count = _TIFF_SPACES[page.photometric]
-    if page.bitspersample not in (8, 16, 32, 64):
+    depths = (8, 16) if space == "LAB" else (8, 16, 32, 64)
+    if page.bitspersample not in depths:
         raise UnsupportedPicture(f"{name} is an unusual TIFF; save it as 8- or 16-bit RGB.")
     values = _checked(page.asarray(buffersize=_READ_AT_ONCE), name)
     if page.planarconfig == SEPARATE and values.ndim == 3:

@@ -120,7 +120,7 @@ def open_picture(source: Source) -> Picture:
     if decoded.alpha is not None and (decoded.alpha < decoded.alpha_top / 2).any():
         remarks.append("transparent")
     # Whole numbers: the median of floats has numpy load its masked arrays, at every start.
-    ground = borders.find_ground(np.rint(reading.encoded * 255).astype(np.int32))
+    ground = borders.find_ground(np.rint(np.clip(reading.encoded, -9, 9) * 255).astype(np.int32))
     if ground is not None and (opaque & ~ground).any():
         opaque &= ~ground
         remarks.append("ground")

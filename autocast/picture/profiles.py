@@ -255,6 +255,8 @@ _CLASSES = (b"mntr", b"scnr", b"prtr", b"spac")
 _RELATIVE_COLORIMETRIC = 1
 _BLACK_POINT_COMPENSATION = 0x2000
 _HALF_A_CODE = 0.5 / 255
+_MOST_LIGHT = 1000.0
+"""Linear light, white at 1, that no sound profile makes of a picture (project convention)."""
 _KEPT = 4
 """Profiles of which it is kept what was found: most archives hold few (project convention)."""
 # Corners and steps of the RGB cube, to see whether a profile is that of sRGB.
@@ -278,7 +280,8 @@ def _by_profile(values: Floats, space: Space, icc: bytes) -> Reading | None:
         linear = _transform(values, space, icc)
     except CmsError:
         return None
-    return Reading(_profile_text(icc), (), linear=linear) if np.isfinite(linear).all() else None
+    sound = bool((np.abs(linear) < _MOST_LIGHT).all())  # nor NaN
+    return Reading(_profile_text(icc), (), linear=linear) if sound else None
 
 
 @lru_cache(maxsize=_KEPT)

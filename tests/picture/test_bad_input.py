@@ -240,6 +240,12 @@ def test_tiff_values_that_are_no_picture(tmp_path: Path, dtype: type) -> None:
     assert refusal(path, UnsupportedPicture).startswith(str(path))
 
 
+def test_cielab_that_is_no_codes(tmp_path: Path) -> None:
+    path = tmp_path / "lab.tif"
+    tifffile.imwrite(path, np.zeros((48, 72, 3), np.float32), photometric="cielab")
+    assert "unusual TIFF" in refusal(path, UnsupportedPicture)
+
+
 def test_transparent_all_over() -> None:
     clear = np.full((80, 90, 4), 200, np.uint8)
     clear[..., 3] = 40

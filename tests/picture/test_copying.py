@@ -283,6 +283,19 @@ def test_a_file_that_is_there_is_replaced_by_force_alone(tmp_path: Path) -> None
     assert to.read_bytes().startswith(b"\x89PNG")
 
 
+def test_a_strip_that_says_it_goes_on_for_ever_ends_at_once(tmp_path: Path) -> None:
+    source = tmp_path / "a.tif"
+    tifffile.imwrite(source, CODES, photometric="rgb", bigtiff=True)
+    with tifffile.TiffFile(source, mode="r+") as tiff:
+        tag = tiff.pages.first.tags["StripByteCounts"]
+        at = tag.offset + 12
+    data = bytearray(source.read_bytes())
+    data[at : at + 8] = (CODES.shape[-1] << 58).to_bytes(8, "little")
+    source.write_bytes(data)
+    with pytest.raises(UnreadablePicture, match="cut short or damaged"):
+        copy_picture(source, tmp_path / "b.tif", dimmed, quiet, force=False)
+
+
 def test_a_copy_that_cannot_be_read_back_takes_no_place(tmp_path: Path) -> None:
     source, to = tmp_path / "a.png", tmp_path / "b.png"
     Image.fromarray(CODES).save(source)

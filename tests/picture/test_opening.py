@@ -684,7 +684,14 @@ def test_cmyk_without_a_profile_is_remarked() -> None:
         assert np.allclose(picture.encoded[16, 48], [1, 0, 0], atol=0.02)
 
 
-@pytest.mark.parametrize("damage", ["junk", "cut", "short", "grey", "cmyk"])
+def _blinding(icc: bytes) -> bytes:
+    """A profile whose primaries are thousands of times as bright as its white."""
+    at = icc.index(b"rXYZ")
+    offset = int.from_bytes(icc[at + 4 : at + 8], "big") + 8
+    return icc[:offset] + b"\x7f\xff\xff\xff" * 3 + icc[offset + 12 :]
+
+
+@pytest.mark.parametrize("damage", ["junk", "cut", "short", "grey", "cmyk", "blinding"])
 def test_a_profile_that_cannot_be_used(small: Image.Image, damage: str) -> None:
     srgb: bytes = imagecodecs.cms_profile("srgb")
     icc = {
@@ -693,6 +700,7 @@ def test_a_profile_that_cannot_be_used(small: Image.Image, damage: str) -> None:
         "short": b"x",
         "grey": imagecodecs.cms_profile("gray", gamma=1.0),
         "cmyk": press_profile(),
+        "blinding": _blinding(srgb),
     }[damage]
     picture = open_picture(saved(small, "PNG", icc_profile=icc))
     assert picture.remarks == ("broken_profile",)
