@@ -46,7 +46,8 @@ def check_folder(ledger: Ledger, to: Path) -> None:
             inside[folder] = _mark(folder) == mark or (above != folder and within(above))
         return inside[folder]
 
-    folders = (row[0] for row in ledger.select("SELECT DISTINCT folder FROM pictures"))
+    asked = ledger.select("SELECT DISTINCT folder FROM pictures")
+    folders = (row[0] for row in asked if isinstance(row[0], bytes))
     if mark is not None and any(
         within(os.path.realpath(each)) for each in folders if not is_address(each)
     ):
@@ -57,7 +58,8 @@ def check_folder(ledger: Ledger, to: Path) -> None:
 
 def _pictures(ledger: Ledger) -> Iterator[bytes]:
     for (path,) in ledger.select("SELECT path FROM pictures"):
-        if not is_address(path):
+        # A damaged ledger may hold anything; what it says is told where rows are read.
+        if isinstance(path, bytes) and not is_address(path):
             yield path
 
 

@@ -81,8 +81,8 @@ def written(regions: Regions) -> str:
     return json.dumps({"names": regions.names, "rows": rows, "columns": columns, "cells": packed})
 
 
-def read(text: str) -> Regions:
-    """The map that :func:`written` wrote. Raises LedgerError for anything else."""
+def read(text: str, name: str) -> Regions:
+    """The map that :func:`written` wrote of the picture ``name``; else a LedgerError."""
     try:
         data = json.loads(text)
         names, size = tuple(map(str, data["names"])), (int(data["rows"]), int(data["columns"]))
@@ -91,13 +91,13 @@ def read(text: str) -> Regions:
         found = Regions(names, cells.reshape(size))
         whole = cells.size > 0 and int(cells.max()) < len(names)
     except (ValueError, KeyError, TypeError, OverflowError, RecursionError, zlib.error) as error:
-        raise _damaged() from error
+        raise _damaged(name) from error
     if not whole:
-        raise _damaged()
+        raise _damaged(name)
     return found
 
 
-def _damaged() -> LedgerError:
+def _damaged(name: str) -> LedgerError:
     return LedgerError(
-        "The ledger's map of a picture is damaged; judge it again with autocast presort --rejudge."
+        f"The ledger's map of {name} is damaged; judge it again with autocast presort --rejudge."
     )

@@ -47,7 +47,7 @@ def test_a_border_that_was_cut_away_is_left_out() -> None:
 def test_a_map_comes_back_as_it_was_written_and_is_small() -> None:
     regions = regions_of(examine(photographs.pixels("flower"), explain=False))
     text = written(regions)
-    back = read(text)
+    back = read(text, "a.jpg")
     assert back.names == regions.names
     assert (back.cells == regions.cells).all()
     assert len(text) < 1000
@@ -61,14 +61,14 @@ def test_a_ledger_keeps_the_map_of_what_was_judged(tmp_path: Path) -> None:
         ledger.record([outcome])
         row = ledger.row(1)
     assert row.regions is not None
-    assert max(read(row.regions).cells.shape) == SIDE
+    assert max(read(row.regions, "a.jpg").cells.shape) == SIDE
 
 
 SOUND = {"names": ["sky", "else"], "rows": 1, "columns": 2, "cells": "eNpjYAQAAAMAAg=="}
 
 
 def test_what_is_no_map_is_one_sentence() -> None:
-    assert read(json.dumps(SOUND)).cells.tolist() == [[0, 1]]
+    assert read(json.dumps(SOUND), "a.jpg").cells.tolist() == [[0, 1]]
     packed = base64.b64encode(zlib.compress(bytes(10**6))).decode()
     changes: list[dict[str, object]] = [
         {"names": ["sky"]},
@@ -81,5 +81,5 @@ def test_what_is_no_map_is_one_sentence() -> None:
         {"cells": packed},
     ]
     for text in ("", "7", "[]", "[" * 90_000, *(json.dumps({**SOUND, **each}) for each in changes)):
-        with pytest.raises(LedgerError, match="map of a picture is damaged; judge it again"):
-            read(text)
+        with pytest.raises(LedgerError, match="map of a.jpg is damaged; judge it again"):
+            read(text, "a.jpg")

@@ -251,9 +251,6 @@ def trial(lane: Lane, name: str, rng: Random, count: Count) -> None:
         count.add("another ledger than undisturbed", name)
     if name == "sidecars" and lane.all_sidecars() != lane.sidecars:
         count.add("other sidecars than undisturbed", name)
-    for path in lane.passing():
-        count.add("files of passage stay after the next run", f"{name}: {path}")
-        path.unlink()
 
 
 def after_kill(lane: Lane, name: str, sign: signal.Signals, count: Count) -> None:
@@ -267,6 +264,8 @@ def after_kill(lane: Lane, name: str, sign: signal.Signals, count: Count) -> Non
             count.add("files of passage after kill -9")
         else:
             count.add("files of passage after a signal that asks", f"{name}, {sign.name}: {left}")
+        for path in left:  # else they would be counted after the next signal, too
+            path.unlink()
 
 
 def main() -> None:

@@ -179,7 +179,7 @@ def card(  # noqa: PLR0913 -- what a card says that its row does not
         series=series_words(row.series),
         facts=_facts(row),
         decided=decided_text(said),
-        details=None if judgement is None else _details(judgement, asked, row.regions),
+        details=None if judgement is None else _details(judgement, asked, row),
     )
 
 
@@ -243,7 +243,7 @@ def _facts(row: Row) -> str:
     return ", ".join(parts)
 
 
-def _details(judgement: Judgement, asked: Question | None, regions: str | None) -> Details:
+def _details(judgement: Judgement, asked: Question | None, row: Row) -> Details:
     votes = tuple(sorted(_votes(judgement), key=lambda vote: -vote.weight))
     cast = judgement.cast
     (along_a, _), (_, along_b) = cast.covariance
@@ -282,7 +282,7 @@ def _details(judgement: Judgement, asked: Question | None, regions: str | None) 
         at=(cast.a, cast.b),
         ellipse=ellipse(cast),
         reach=reach,
-        map=None if regions is None else drawn(read(regions)),
+        map=None if row.regions is None else drawn(read(row.regions, row.name)),
     )
 
 
