@@ -205,12 +205,12 @@ _SOUND: dict[str, Callable[[Any], bool]] = {
     "id": _count,
     "path": _path,
     "folder": _path,
-    **dict.fromkeys(("at", "camera", "taken"), _text),
+    "at": _text,
 }
 _MAYBE: dict[str, Callable[[Any], bool]] = {
     **dict.fromkeys(("size", "mtime"), _count),
     **dict.fromkeys(("width", "height"), _number(1, 1e9)),
-    **dict.fromkeys(("hash", "strength", "hue", "model"), _text),
+    **dict.fromkeys(("hash", "strength", "hue", "camera", "taken", "model"), _text),
     **dict.fromkeys(("failure", "document"), _text),
     **dict.fromkeys(("verdict", "judged_verdict"), VERDICT_WORDS.__contains__),
     **dict.fromkeys(("probability", "base_rate", "archive_probability"), _share),

@@ -161,8 +161,8 @@ def _judged(
 
     if path.is_dir():
         raise UnreadablePicture(
-            f"{path} is a folder; judge the pictures in it with: "
-            f"autocast presort {shlex.quote(str(path))} --into FILE"
+            f"{path} is a folder; autocast presort {shlex.quote(str(path))} --into FILE "
+            "judges the pictures in it."
         )
     if picture is None:
         yield judging.judge(path, *given)

@@ -81,5 +81,5 @@ def test_what_is_no_map_is_one_sentence() -> None:
         {"cells": packed},
     ]
     for text in ("", "7", "[]", "[" * 90_000, *(json.dumps({**SOUND, **each}) for each in changes)):
-        with pytest.raises(LedgerError, match="map of a.jpg is damaged; judge it again"):
+        with pytest.raises(LedgerError, match=r"map of a\.jpg is damaged; judge it again"):
             read(text, "a.jpg")

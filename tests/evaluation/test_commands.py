@@ -43,7 +43,7 @@ def test_a_judged_folder_is_measured_by_one_command(
     # One photograph a fold, four kinds of cast; a cast that no light lays is left out.
     assert 10 <= found["mend"]["all"]["written"]["n"] <= 5 * len(second_opinion.KINDS)
     assert found["hints"]["all"]["nearly"]["error"] is not None
-    assert f"fold {FOLDS} of {FOLDS}" in lines[-1]
+    assert f"fold {FOLDS} of {FOLDS}" in lines[-2]
     assert "Copies corrected" in figures_text(figures)
 
 

@@ -238,7 +238,7 @@ def series_words(series: InSeries | None) -> str:
 def _facts(row: Row) -> str:
     parts = [f"{row.width} × {row.height} pixels"]
     # EXIF parts a date by colons; ISO 8601, which people read more easily, by hyphens.
-    taken = re.sub(r"^(\d{4}):(\d\d):(\d\d)", r"\1-\2-\3", row.taken)
+    taken = re.sub(r"^(\d{4}):(\d\d):(\d\d)", r"\1-\2-\3", row.taken or "")
     parts += [printable(v) for v in (row.camera, taken) if v]
     return ", ".join(parts)
 
