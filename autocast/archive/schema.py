@@ -186,6 +186,7 @@ CREATE INDEX pictures_by_hue ON pictures (coalesce(own_verdict, verdict), gone, 
 # What each region was taken for, so that a report need not examine the pictures anew.
 _REGIONS = """
 ALTER TABLE judgements ADD COLUMN regions TEXT; -- see autocast/archive/regions.py
+DROP INDEX IF EXISTS pictures_by_fault; -- of an earlier form of the step before
 """
 
 SUPPOSED = """

@@ -9,7 +9,7 @@ import os
 import shutil
 import sys
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -136,10 +136,16 @@ def with_assumptions(command: Callable[..., None]) -> Callable[..., None]:
         assumptions = Assumptions(**{name: given.pop(name) for name in _ASSUMED})
         command(**given, assumptions=assumptions)
 
-    # Where typer reads what a command takes.
-    parsed.__signature__ = signature.replace(parameters=parameters)  # type: ignore[attr-defined]
-    parsed.__annotations__ = {p.name: p.annotation for p in parameters}
-    return parsed
+    return taking(parsed, parameters)
+
+
+def taking(
+    command: Callable[..., None], parameters: Sequence[inspect.Parameter]
+) -> Callable[..., None]:
+    """A command that takes these parameters, told where typer reads it."""
+    command.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]
+    command.__annotations__ = {p.name: p.annotation for p in parameters}
+    return command
 
 
 ModelsFolder = Annotated[

@@ -11,7 +11,7 @@ from typing import Annotated, Any
 
 import typer
 
-from autocast.cli._app import one_sentence
+from autocast.cli._app import one_sentence, taking
 from autocast.errors import HintError
 from autocast.judgement import Hint
 from autocast.judgement.things import HINT_HELP
@@ -47,10 +47,7 @@ def with_hints(command: Callable[..., None]) -> Callable[..., None]:
         hints = [Hint(hint, *at) for (hint, _, _), at in zip(told, places, strict=True)]
         command(**given, hints=hints)
 
-    # Where typer reads what a command takes.
-    parsed.__signature__ = signature.replace(parameters=parameters)  # type: ignore[attr-defined]
-    parsed.__annotations__ = {p.name: p.annotation for p in parameters}
-    return parsed
+    return taking(parsed, parameters)
 
 
 def positions(
