@@ -116,8 +116,8 @@ def prove(before: Examination, after: Examination, move: Move) -> Proof:
     Returns
     -------
     Proof
-        Passed only where the copy is surely nearer, is not called a cast, and nothing
-        went wrong.
+        Passed only where the copy is surely nearer, its cast is read as smaller and not
+        called likely, and nothing went wrong.
     """
     readings = tuple(_readings(before.judgement, (before.picture, after.picture)))
     spoiled = [r for r in readings if r.outcome == "spoiled"]
@@ -147,6 +147,8 @@ def _outcome(
         return False, f"Check failed: only {sure}; {sizes}."
     if probability < passes_from:
         return False, (f"Better, but not certain: {sure}; {sizes}. Look at the readings.")
+    if after.cast.size >= before.cast.size:  # what seems a cast may be the things' own colour
+        return False, f"Not certain: {sure}, yet judged again {sizes}. Look at the readings."
     if after.verdict == "cast":
         return False, f"Better, but a cast is still likely: {sure}; {sizes}."
     passed = f"Check passed: {sure}; {sizes}."

@@ -464,3 +464,10 @@ def test_a_copy_that_passes_and_is_left_to_a_person_says_both() -> None:
         assert passed
         assert said.startswith("Check passed")
         assert ("a person should look at the copy, too" in said) == both
+
+
+def test_a_cast_that_reads_no_smaller_passes_no_check() -> None:
+    before = replace(samples.ASK, cast=samples.LIKELY.cast)
+    passed, said = _outcome((before, replace(samples.LIKELY, verdict="ask")), 0.98, 0.9, [])
+    assert not passed
+    assert said.startswith("Not certain: 98 % sure")
