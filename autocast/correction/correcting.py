@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from autocast.colour import QUOTED_AT, requote
 from autocast.correction.check import Proof, prove
 from autocast.correction.recoding import Recoding
-from autocast.correction.tone_curves import Curves, Move, curves, lightness_error, shrunk, smooth
+from autocast.correction.tone_curves import Curves, Move, curves, shrunk, side_effects, smooth
 from autocast.errors import OutputError
 from autocast.judgement import REMARKS, SLIGHT_FROM, TONE_RANGES, Hint, Judgement
 from autocast.judgement.given import number
@@ -388,9 +388,8 @@ def _checked_target(
 
 
 def _advice(move: Move, applied: Curves, picture: Picture) -> Advice:
-    sample = applied.space.encode(
-        np.clip(picture.pixels[picture.opaque] @ np.linalg.inv(applied.space.matrix).T, 0, 1)
-    )
+    own = np.linalg.inv(applied.space.matrix).T
+    held = np.clip(picture.pixels[picture.opaque] @ own, 0, 1)
     names = tuple(TONE_RANGES)
     casts = {
         name: tuple(round(float(v), 2) for v in requote(cast, TONE_RANGES[name][2]))
@@ -400,7 +399,7 @@ def _advice(move: Move, applied: Curves, picture: Picture) -> Advice:
         name: round(float(requote(spread, TONE_RANGES[name][2])), 2)
         for name, spread in zip(names, move.spreads, strict=True)
     }
-    mean, most = lightness_error(applied, sample)
+    mean, most, over = side_effects(applied, held)
     return Advice(
         casts={name: (cast[0], cast[1]) for name, cast in casts.items()},
         spreads=spreads,
@@ -408,5 +407,5 @@ def _advice(move: Move, applied: Curves, picture: Picture) -> Advice:
         space=applied.space.label,
         points=dict(zip(("red", "green", "blue"), applied.points(), strict=True)),
         curves_alone=(round(mean, 2), round(most, 2)),
-        towards_grey=round(float(applied.moved(sample)[1].mean()), 4),
+        towards_grey=round(over, 4),
     )

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from threading import Lock
 from typing import Any
 
@@ -37,10 +37,13 @@ _CELLS = 1 << 18
 _SAFE = 1 - 1e-6
 """Root of light below which single precision cannot have hidden that it is above 1."""
 _PACKED = np.dtype("<u4")
-_KNOWN = 1 << 24
-"""Least entry of a known colour: red, green, blue and a mark in four bytes."""
-_AT_ONCE = 1 << 15
+_KNOWN = np.uint32(0xFF000000)
+"""The fourth byte of a known colour, whose others are red, green and blue."""
+_COLOUR = ~_KNOWN
+_WORKED_AT_ONCE = 1 << 15
 """Pixels worked at a time: few enough for a processor's cache (project convention)."""
+_LOOKED_UP_AT_ONCE = 1 << 17
+"""Pixels looked up at a time: enough that new colours come many at once (project convention)."""
 
 
 class Recoding:
@@ -54,7 +57,7 @@ class Recoding:
 
     def __init__(self, applied: Curves) -> None:
         self._applied = applied
-        self._made: dict[np.dtype[Any], Callable[[NDArray[Any], NDArray[Any]], None]] = {}
+        self._made: dict[np.dtype[Any], Callable[[NDArray[Any]], NDArray[Any]]] = {}
         self._making = Lock()
 
     def __call__(self, codes: NDArray[Any]) -> NDArray[Any]:
@@ -62,33 +65,39 @@ class Recoding:
 
         Parameters
         ----------
-        codes : (n, 3) ndarray of uint8, uint16 or floats
-            Encoded RGB; floats lie in 0..1.
+        codes : (n, 3 or more) ndarray of uint8, uint16 or floats
+            Encoded RGB, and what is kept beside it, such as alpha; floats lie in 0..1.
 
         Returns
         -------
-        (n, 3) ndarray of the same type
+        (n, 3 or more) ndarray of the same type
             What the curves make of them, to within 0.51 of an 8-bit code or one
             16-bit code.
         """
         with self._making:
             if codes.dtype not in self._made:
                 self._made[codes.dtype] = self._worked(codes.dtype)
-        work = self._made[codes.dtype]
-        out = np.empty_like(codes)
-        for first in range(0, len(codes), _AT_ONCE):
-            part = slice(first, first + _AT_ONCE)
-            work(codes[part], out[part])
-        return out
+        return self._made[codes.dtype](codes)
 
-    def _worked(self, dtype: np.dtype[Any]) -> Callable[[NDArray[Any], NDArray[Any]], None]:
+    def _worked(self, dtype: np.dtype[Any]) -> Callable[[NDArray[Any]], NDArray[Any]]:
         if dtype.kind == "f":
-            return self._by_formula
+            return partial(_in_parts, self._by_formula)
         tables = _tables(self._applied, dtype)
-        return _Colours(tables).apply if dtype.itemsize == 1 else tables.apply
+        return _Colours(tables) if dtype.itemsize == 1 else partial(_in_parts, tables.apply)
 
     def _by_formula(self, codes: NDArray[Any], out: NDArray[Any]) -> None:
         out[...] = self._applied(codes)
+
+
+def _in_parts(
+    work: Callable[[NDArray[Any], NDArray[Any]], None], codes: NDArray[Any]
+) -> NDArray[Any]:
+    """What ``work`` makes of codes (n, 3 or more), a cache's worth at a time."""
+    out = codes.copy()
+    for first in range(0, len(codes), _WORKED_AT_ONCE):
+        part = slice(first, first + _WORKED_AT_ONCE)
+        work(codes[part, :3], out[part, :3])
+    return out
 
 
 def recoded(applied: Curves, codes: NDArray[Any]) -> NDArray[Any]:
@@ -122,20 +131,33 @@ class _Colours:
         # Pages that no colour falls into are never touched, and take no memory.
         self._known = np.zeros(1 << 24, dtype=np.uint32)
 
-    def apply(self, codes: NDArray[Any], out: NDArray[Any]) -> None:
-        packed = np.zeros((len(codes), 4), dtype=np.uint8)
-        for c in range(3):  # numpy is slow at rows of three
-            packed[:, c] = codes[:, c]
-        at = packed.view(_PACKED)[:, 0].astype(np.intp)
+    def __call__(self, codes: NDArray[np.uint8]) -> NDArray[np.uint8]:
+        out = codes.copy()
+        for first in range(0, len(codes), _LOOKED_UP_AT_ONCE):
+            part = out[first : first + _LOOKED_UP_AT_ONCE]
+            if part.shape[1] == 4:
+                part[...] = self._changed(part)
+                continue
+            packed = np.zeros((len(part), 4), dtype=np.uint8)
+            for c in range(3):  # numpy is slow at rows of three
+                packed[:, c] = part[:, c]
+            packed = self._changed(packed)
+            for c in range(3):
+                part[:, c] = packed[:, c]
+        return out
+
+    def _changed(self, codes: NDArray[np.uint8]) -> NDArray[np.uint8]:
+        """New colours of codes (n, 4) of one block, whose fourth are kept."""
+        packed = codes.view(_PACKED)[:, 0]
+        at = (packed & _COLOUR).astype(np.intp)
         made = self._known.take(at, mode="clip")
-        unknown = np.flatnonzero(made < _KNOWN)
-        if len(unknown):
-            new = np.full((len(unknown), 4), 1, dtype=np.uint8)
-            self._tables.apply(codes[unknown], new[:, :3])
+        if made.min() < _KNOWN:
+            unknown = np.flatnonzero(made < _KNOWN)
+            new = np.full((len(unknown), 4), 255, dtype=np.uint8)
+            self._tables.apply(codes[unknown, :3], new[:, :3])
             made[unknown] = self._known[at[unknown]] = new.view(_PACKED)[:, 0]
-        packed = made.astype(_PACKED, copy=False).view(np.uint8).reshape(-1, 4)
-        for c in range(3):
-            out[:, c] = packed[:, c]
+        made &= packed | _COLOUR
+        return made.astype(_PACKED, copy=False).view(np.uint8).reshape(-1, 4)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

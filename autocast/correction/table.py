@@ -8,7 +8,6 @@ has it, and values between are found by tetrahedral interpolation.
 from __future__ import annotations
 
 from pathlib import Path
-from xml.sax.saxutils import escape, quoteattr
 
 import numpy as np
 
@@ -41,6 +40,8 @@ def clf_text(applied: Curves, name: str) -> str:
     ----------
     SMPTE ST 2136-1:2024.
     """
+    from xml.sax.saxutils import escape, quoteattr
+
     axis = np.linspace(0.0, 1.0, SIDE)
     nodes = np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), axis=-1).reshape(-1, 3)
     rows = "\n".join(f"{r:.6f} {g:.6f} {b:.6f}" for r, g, b in applied(nodes))

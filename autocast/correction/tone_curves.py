@@ -24,7 +24,7 @@ from autocast.colour import (
     RGB_TO_XYZ,
     cast_to_shift,
     lightness_to_luminance,
-    linear_to_lab,
+    planes_to_lab,
 )
 from autocast.judgement import TONE_RANGES
 from autocast.picture import RgbSpace
@@ -130,25 +130,6 @@ class Curves:
     nodes: Floats
     linear: Floats
 
-    def moved(self, values: NDArray[np.floating[Any]]) -> tuple[Floats, NDArray[np.bool_]]:
-        """Correct values, and say which had to be moved towards grey.
-
-        Parameters
-        ----------
-        values : (n, 3) ndarray
-            Encoded RGB of the space, 0..1.
-
-        Returns
-        -------
-        values : (n, 3) ndarray
-            Corrected ones, encoded, 0..1, of the same luminance.
-        over : (n,) ndarray of bool
-            Which would have left the range and were drawn towards grey.
-        """
-        held = self.space.decode(values)
-        light, over = settled(self.curved(values), held, values, self.space.luminance)
-        return self.space.encode(light), over
-
     def __call__(self, values: NDArray[np.floating[Any]]) -> Floats:
         """Correct values.
 
@@ -162,7 +143,9 @@ class Curves:
         (n, 3) ndarray
             Corrected ones, encoded, 0..1, of the same luminance.
         """
-        return self.moved(values)[0]
+        held = self.space.decode(values)
+        light, _ = settled(self.curved(values), held, values, self.space.luminance)
+        return self.space.encode(light)
 
     def alone(self, values: NDArray[np.floating[Any]]) -> Floats:
         """The curves by themselves, as an editor applies them: no lightness put back.
@@ -357,15 +340,15 @@ def smooth(casts: Floats, spreads: Floats, strength: float) -> Move:
     return Move(pairs, spread, strength, 0.0)
 
 
-def lightness_error(applied: Curves, values: NDArray[np.floating[Any]]) -> tuple[float, float]:
-    """How far the curves alone change lightness.
+def side_effects(applied: Curves, held: Floats) -> tuple[float, float, float]:
+    """How far the curves alone change lightness, and how many pixels lose some colour.
 
     Parameters
     ----------
     applied : Curves
-        The move in the values' space.
-    values : (n, 3) ndarray
-        Encoded RGB of the space, 0..1.
+        The move in the light's space.
+    held : (n, 3) ndarray
+        Linear light of the space, 0..1.
 
     Returns
     -------
@@ -373,13 +356,20 @@ def lightness_error(applied: Curves, values: NDArray[np.floating[Any]]) -> tuple
         Mean of the absolute change of L*.
     most : float
         Its 99th percentile.
+    over : float
+        Share of those that would leave the range and are drawn towards grey.
     """
-    before = linear_to_lab(applied.space.to_linear_srgb(values))[:, 0]
-    after = linear_to_lab(applied.space.to_linear_srgb(applied.alone(values)))[:, 0]
-    off = np.abs(after - before)
+    values, weights = applied.space.encode(held), applied.space.luminance
+    light = applied.curved(values)
+    off = np.abs(_lightness(np.minimum(light, 1) @ weights) - _lightness(held @ weights))
     # Not by np.quantile, which loads numpy's masked arrays.
     ranked = np.interp(0.99 * (len(off) - 1), np.arange(len(off)), np.sort(off))
-    return float(off.mean()), float(ranked)
+    _, over = settled(light, held, values, weights)
+    return float(off.mean()), float(ranked), float(over.mean())
+
+
+def _lightness(luminance: Floats) -> Floats:
+    return np.asarray(planes_to_lab(np.stack([luminance] * 3))[0])
 
 
 def shrunk(casts: Floats, deviation: Floats) -> Floats:

@@ -42,7 +42,7 @@ Floats = NDArray[np.float64]
 Change = Callable[[NDArray[Any]], NDArray[Any]]
 """Codes (n, 3) in the file's own RGB to new ones of their type: 8 or 16 bits, or floats 0..1.
 
-It is called by several threads at once.
+Of (n, 4) and more, what lies beyond the third is kept. It is called by several threads at once.
 """
 Read = Callable[[int, int], bytes]
 """A number of bytes from an offset."""
@@ -189,12 +189,8 @@ def _in_order(work: Callable[[T], Made], given: Iterable[T]) -> Iterator[Made]:
 
 
 def _recoded(values: NDArray[Any], change: Change) -> NDArray[Any]:
-    """Pixels (..., 3 or 4) with new colours; alpha is kept."""
-    if values.shape[-1] == 3:
-        return change(values.reshape(-1, 3)).reshape(values.shape)
-    out = values.copy()
-    out[..., :3] = change(out[..., :3].reshape(-1, 3)).reshape(*out.shape[:-1], 3)
-    return out
+    """Pixels (..., 3 or more) with new colours; alpha is kept."""
+    return change(values.reshape(-1, values.shape[-1])).reshape(values.shape)
 
 
 def _strips(width: int, height: int) -> Iterator[tuple[int, int]]:
@@ -219,10 +215,14 @@ def _change_array(values: NDArray[Any], change: Change, report: Report) -> None:
 def _change_image(image: Image.Image, change: Change, report: Report) -> None:
     """A whole image of 8-bit RGB or RGBA changed in place: it is never there twice."""
     width, height = image.size
+    stored = "RGBA" if image.mode == "RGBA" else "RGBX"  # four bytes, as Pillow holds both
 
     def work(part: tuple[int, Image.Image]) -> tuple[int, Image.Image]:
         first, strip = part
-        return first, Image.fromarray(_recoded(np.asarray(strip), change))
+        codes = np.frombuffer(strip.tobytes("raw", stored), dtype=np.uint8)
+        new = change(codes.reshape(-1, 4))
+        made = Image.frombuffer(strip.mode, strip.size, new, "raw", stored, 0, 1)
+        return first, made
 
     parts = ((first, image.crop((0, first, width, last))) for first, last in _strips(width, height))
     for first, strip in _in_order(work, parts):

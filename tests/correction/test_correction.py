@@ -27,8 +27,8 @@ from autocast.correction.table import clf_text, write_clf
 from autocast.correction.tone_curves import (
     KNOTS,
     Move,
-    lightness_error,
     shrunk,
+    side_effects,
     smooth,
     tone_weights,
 )
@@ -175,8 +175,13 @@ def test_curves_alone_say_what_they_cost() -> None:
     values = uncast("coffee")[::4, ::4].reshape(-1, 3)
     applied = curves(smooth(np.array([(8.0, 14.0)] * 3), np.ones(3), 1.0), srgb_space())
     off = np.abs(lab(applied.alone(values))[:, 0] - lab(values)[:, 0])
-    assert lightness_error(applied, values) == pytest.approx((off.mean(), np.quantile(off, 0.99)))
+    mean, most, over = side_effects(applied, srgb_space().decode(values))
+    assert (mean, most) == pytest.approx((off.mean(), np.quantile(off, 0.99)))
     assert off.mean() > 0.05
+    # Of what is drawn towards grey a channel comes to its end that was not there.
+    drawn = (applied(values).max(axis=1) > 1 - 1e-9) & (values.max(axis=1) < 1)
+    assert over == pytest.approx(drawn.mean(), abs=2e-3)
+    assert over > 0
 
 
 # --- against known casts ----------------------------------------------------

@@ -76,6 +76,23 @@ def test_floats_take_the_formula_itself() -> None:
     assert out == pytest.approx(applied(values), abs=1e-7)
 
 
+@pytest.mark.parametrize("beside", [1, 2])
+@pytest.mark.parametrize("dtype", [np.uint8, np.uint16, np.float32])
+def test_what_stands_beside_colours_is_kept(dtype: type[np.generic], beside: int) -> None:
+    recoding = Recoding(move(CASTS[2], srgb_space()))
+    if dtype is np.float32:
+        colour = codes(np.uint8) / np.float32(255)
+    else:
+        colour = codes(np.uint8 if dtype is np.uint8 else np.uint16)
+    rng = np.random.default_rng(6)
+    more = (rng.random((len(colour), beside)) * colour.max()).astype(dtype)
+    out = recoding(np.concatenate([colour, more], axis=1))
+    assert out.dtype == dtype
+    assert (out[:, :3] == recoding(colour)).all()
+    assert (out[:, 3:] == more).all()
+    assert (out[:, :3] != colour).any()
+
+
 def test_threads_that_come_at_once_find_the_same_tables() -> None:
     recoding = Recoding(move(CASTS[1], srgb_space()))
     given = codes(np.uint8)

@@ -32,8 +32,10 @@ P3 = imagecodecs.cms_profile(
 
 
 def dimmed(codes: NDArray[Any]) -> NDArray[Any]:
-    values: NDArray[np.float64] = codes * GAINS
-    return (values if codes.dtype.kind == "f" else np.rint(values)).astype(codes.dtype)
+    values: NDArray[np.float64] = codes[:, :3] * GAINS
+    out = codes.copy()
+    out[:, :3] = values if codes.dtype.kind == "f" else np.rint(values)
+    return out
 
 
 def quiet(_done: int, _total: int) -> None:
@@ -206,6 +208,17 @@ def test_png_keeps_its_chunks(tmp_path: Path) -> None:
         assert {"exif", "icc_profile", "dpi", "Title", "xmp"} <= set(one.info)
         assert other.info == one.info
         assert np.abs(np.asarray(other) - np.asarray(one) * GAINS).max() <= 0.5001
+
+
+@pytest.mark.parametrize("suffix", [".png", ".webp"])
+def test_alpha_of_8_bits_is_kept(tmp_path: Path, suffix: str) -> None:
+    codes = np.dstack([CODES, CODES[..., 1]])
+    source = tmp_path / f"original{suffix}"
+    Image.fromarray(codes).save(source, lossless=True, exact=True)
+    with Image.open(copied(source)) as image:
+        new = np.asarray(image)
+    assert (new[..., 3] == codes[..., 3]).all()
+    assert np.abs(new[..., :3] - CODES * GAINS).max() <= 0.5001
 
 
 def test_png_of_16_bits_stays_so(tmp_path: Path) -> None:

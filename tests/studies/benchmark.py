@@ -108,17 +108,19 @@ def show(name: str, times: list[float], floor: list[float]) -> None:
     )
 
 
-def process(*arguments: str) -> Callable[[], object]:
-    # What is installed has its bytecode.
-    environment = {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
+def as_installed() -> dict[str, str]:
+    """The environment, in which bytecode is kept, as what is installed has its own."""
+    return {k: v for k, v in os.environ.items() if k != "PYTHONDONTWRITEBYTECODE"}
 
+
+def process(*arguments: str) -> Callable[[], object]:
     def run() -> None:
         subprocess.run(
             [sys.executable, *arguments],
             cwd=ROOT,
             check=True,
             stdout=subprocess.DEVNULL,
-            env=environment,
+            env=as_installed(),
         )
 
     return run

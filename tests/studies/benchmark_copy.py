@@ -33,6 +33,8 @@ from PIL import Image
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
+from tests.studies.benchmark import as_installed  # noqa: E402
+
 CAST = (-3.0, -18.0)
 """The cast laid, a*, b* at L* 60."""
 SUFFIX = {"jpeg": ".jpg", "tiff": ".tif", "lzw": ".tif", "deflate": ".tif"}
@@ -126,6 +128,7 @@ def measured(*arguments: str) -> Took:
         check=True,
         capture_output=True,
         text=True,
+        env=as_installed(),
     ).stdout
     seconds, used, memory = (float(value) for value in out.split())
     # ru_maxrss is in KiB, on macOS in bytes.
