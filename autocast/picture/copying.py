@@ -410,7 +410,7 @@ def _copy_tiff(file: BinaryIO, name: str, to: Path, change: Change, report: Repo
                 return
             offsets, counts = _exchange_segments(page, read, target, change, report)
         tiled = page.is_tiled
-    with writing(), tifffile.TiffFile(to, mode="r+") as tiff:
+    with writing(), to.open("r+b") as target, tifffile.TiffFile(target) as tiff:
         tags = tiff.pages.first.tags
         tags["TileOffsets" if tiled else "StripOffsets"].overwrite(tuple(offsets))
         tags["TileByteCounts" if tiled else "StripByteCounts"].overwrite(tuple(counts))

@@ -39,21 +39,18 @@ def whole(to: Path, *, force: bool = True) -> Iterator[Path]:
     """
     try:
         mode = _mode(to)
-        beside = _beside(to, mode)
+        beside = _nameless(to, mode) or _Hidden(to, mode)
     except (OSError, ValueError) as error:
         raise _unwritable(to, error) from error
     try:
-        yield beside
+        yield beside.path
         if mode is not None:
-            beside.chmod(mode)
-        if force:
-            beside.replace(to)
-        else:
-            _place_new(beside, to)
+            beside.path.chmod(mode)
+        beside.place(to, force=force)
     except OSError as error:
         raise _unwritable(to, error) from error
     finally:
-        beside.unlink(missing_ok=True)
+        beside.close()
 
 
 def write_whole(to: Path, content: bytes) -> None:
@@ -104,17 +101,6 @@ def _taken(to: Path) -> OutputError:
     return OutputError(f"{to} exists already; choose another name or add --force.")
 
 
-def _place_new(beside: Path, to: Path) -> None:
-    try:
-        to.hardlink_to(beside)
-    except FileExistsError:
-        raise _taken(to) from None
-    except OSError:  # a file system without links
-        if os.path.lexists(to):
-            raise _taken(to) from None
-        beside.replace(to)
-
-
 def _unwritable(to: Path, error: OSError | ValueError) -> OutputError:
     reason = getattr(error, "strerror", None) or str(error)
     if isinstance(error, FileNotFoundError | NotADirectoryError) and not to.parent.is_dir():
@@ -122,19 +108,98 @@ def _unwritable(to: Path, error: OSError | ValueError) -> OutputError:
     return OutputError(f"{to} cannot be written ({reason}); free space there, or name another.")
 
 
-def _beside(to: Path, mode: int | None) -> Path:
-    """A new, empty, hidden file in the same folder, with the permissions that it is to have.
+class _Nameless:
+    """A new file in the folder of ``to``, without a name until it is whole (open(2), O_TMPFILE).
 
-    Its name is short whatever that of ``to`` is, and it is made here rather than by ``tempfile``,
-    whose files are for their owner alone: what else they should be is told by the process's
+    The system takes it away with the process that writes it. To replace a file it has
+    a hidden name for the moment between two calls.
+    """
+
+    def __init__(self, handle: int) -> None:
+        self._handle = handle
+        self.path = Path(f"/proc/self/fd/{handle}")
+
+    def place(self, to: Path, *, force: bool) -> None:
+        """Give it its name. Raises OSError, and OutputError where another file has it."""
+        try:
+            self._link(to)
+        except FileExistsError:
+            if not force:
+                raise _taken(to) from None
+            hidden = _hidden(to)
+            try:
+                self._link(hidden)
+                hidden.replace(to)
+            finally:
+                hidden.unlink(missing_ok=True)
+
+    def _link(self, to: Path) -> None:
+        # Only where a folder is named does Python follow what /proc shows (linkat(2)).
+        os.link(self.path, to, src_dir_fd=self._handle, follow_symlinks=True)
+
+    def close(self) -> None:
+        """Leave nothing that has not got its name."""
+        os.close(self._handle)
+
+
+class _Hidden:
+    """The same under a hidden name, for where every file has one; ``kill -9`` leaves it behind."""
+
+    def __init__(self, to: Path, mode: int | None) -> None:
+        while True:
+            self.path = _hidden(to)
+            with contextlib.suppress(FileExistsError):
+                flags = os.O_CREAT | os.O_EXCL | os.O_WRONLY
+                os.close(os.open(self.path, flags, _permissions(mode)))
+                return
+
+    def place(self, to: Path, *, force: bool) -> None:
+        """Give it its name. Raises OSError, and OutputError where another file has it."""
+        if force:
+            self.path.replace(to)
+            return
+        try:
+            to.hardlink_to(self.path)
+        except FileExistsError:
+            raise _taken(to) from None
+        except OSError:  # a file system without links
+            if os.path.lexists(to):
+                raise _taken(to) from None
+            self.path.replace(to)
+
+    def close(self) -> None:
+        """Leave nothing that has not got its name."""
+        self.path.unlink(missing_ok=True)
+
+
+def _nameless(to: Path, mode: int | None) -> _Nameless | None:
+    """None where the system or the file system has no such files."""
+    kind = getattr(os, "O_TMPFILE", None)
+    if kind is None:
+        return None
+    try:
+        handle = os.open(to.parent, kind | os.O_RDWR, _permissions(mode))
+    except OSError:
+        return None
+    beside = _Nameless(handle)
+    if beside.path.exists():
+        return beside
+    beside.close()  # /proc is not there
+    return None
+
+
+def _hidden(to: Path) -> Path:
+    """A hidden name in the same folder, short whatever that of ``to`` is."""
+    return to.with_name(f".autocast-{os.urandom(6).hex()}.new")
+
+
+def _permissions(mode: int | None) -> int:
+    """What a new file is made with; what a umask leaves of it where none is replaced.
+
+    ``tempfile``'s are for their owner alone: what else they should be is told by the process's
     mask, which cannot be read without setting it for every thread.
     """
-    permissions = 0o666 if mode is None else mode & 0o777
-    while True:
-        beside = to.with_name(f".autocast-{os.urandom(6).hex()}.new")
-        with contextlib.suppress(FileExistsError):
-            os.close(os.open(beside, os.O_CREAT | os.O_EXCL | os.O_WRONLY, permissions | 0o200))
-            return beside
+    return (0o666 if mode is None else mode & 0o777) | 0o200
 
 
 def _mode(to: Path) -> int | None:

@@ -9,6 +9,8 @@ import itertools
 import os
 import struct
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 from typing import Any, Literal
 
@@ -21,7 +23,7 @@ from PIL import Image, PngImagePlugin
 
 from autocast.errors import OutputError, UnreadablePicture, UnsupportedPicture
 from autocast.picture import copy_picture, copying, reading
-from autocast.picture.writing import write_whole
+from autocast.picture.writing import whole, write_whole
 from tests.photographs import pixels
 
 CODES = pixels("china")[:130, :190]
@@ -343,6 +345,14 @@ def test_a_folder_is_answered_with_a_name_to_type(tmp_path: Path) -> None:
         copy_picture(source, named, dimmed, quiet, force=False)
 
 
+@pytest.fixture(params=["without a name", "hidden"])
+def written_beside(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Both ways in which a file is written before it takes its place."""
+    if request.param == "hidden":
+        monkeypatch.delattr(os, "O_TMPFILE", raising=False)
+
+
+@pytest.mark.usefixtures("written_beside")
 def test_nothing_is_left_of_a_copy_that_fails(tmp_path: Path) -> None:
     source = tmp_path / "a.tif"
     tifffile.imwrite(source, CODES, photometric="rgb")
@@ -403,6 +413,7 @@ def test_a_disk_that_fails_while_reading_is_no_damage_and_no_full_disk(
     assert [p.name for p in tmp_path.iterdir()] == [source.name]
 
 
+@pytest.mark.usefixtures("written_beside")
 def test_a_new_file_has_the_usual_permissions_and_no_thread_sees_another_mask(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -416,6 +427,7 @@ def test_a_new_file_has_the_usual_permissions_and_no_thread_sees_another_mask(
     assert usual.stat().st_mode & 0o7777 == 0o604
 
 
+@pytest.mark.usefixtures("written_beside")
 def test_a_name_as_long_as_may_be_is_written(tmp_path: Path) -> None:
     long = tmp_path / ("x" * 251 + ".png")
     write_whole(long, b"x")
@@ -425,6 +437,7 @@ def test_a_name_as_long_as_may_be_is_written(tmp_path: Path) -> None:
         write_whole(tmp_path / ("x" * 256), b"x")
 
 
+@pytest.mark.usefixtures("written_beside")
 def test_a_file_that_comes_meanwhile_is_kept(tmp_path: Path) -> None:
     source, to = tmp_path / "a.png", tmp_path / "b.png"
     Image.fromarray(CODES).save(source)
@@ -437,3 +450,38 @@ def test_a_file_that_comes_meanwhile_is_kept(tmp_path: Path) -> None:
         copy_picture(source, to, late, quiet, force=False)
     assert to.read_bytes() == b"late"
     assert sorted(p.name for p in tmp_path.iterdir()) == ["a.png", "b.png"]
+
+
+@pytest.mark.usefixtures("written_beside")
+def test_a_folder_or_a_link_in_the_way_is_neither_filled_nor_followed(tmp_path: Path) -> None:
+    (tmp_path / "folder").mkdir()
+    with pytest.raises(OutputError, match="cannot be written"):
+        write_whole(tmp_path / "folder", b"x")
+    (tmp_path / "there").write_bytes(b"kept")
+    (tmp_path / "link").symlink_to("there")
+    write_whole(tmp_path / "link", b"x")
+    assert (tmp_path / "there").read_bytes() == b"kept"
+    assert not (tmp_path / "link").is_symlink()
+    assert {p.name for p in tmp_path.iterdir()} == {"folder", "there", "link"}
+
+
+@pytest.mark.skipif(not hasattr(os, "O_TMPFILE"), reason="the system has no files without a name")
+def test_nothing_is_there_of_a_file_until_it_is_whole(tmp_path: Path) -> None:
+    for content in (b"new", b"in the place of another"):
+        with whole(tmp_path / "a") as beside:
+            if beside.parent == tmp_path:
+                pytest.skip("the file system has no files without a name")
+            before = sorted(tmp_path.iterdir())
+            beside.write_bytes(content)
+            assert sorted(tmp_path.iterdir()) == before  # all that a kill would leave
+        assert (tmp_path / "a").read_bytes() == content
+    assert [p.name for p in tmp_path.iterdir()] == ["a"]
+
+
+@pytest.mark.usefixtures("written_beside")
+def test_of_two_who_write_one_file_the_last_stays_whole(tmp_path: Path) -> None:
+    to, content = tmp_path / "a", [bytes([k]) * 100_000 for k in range(8)]
+    with ThreadPoolExecutor(8) as pool:
+        list(pool.map(partial(write_whole, to), content * 4))
+    assert to.read_bytes() in content
+    assert [p.name for p in tmp_path.iterdir()] == ["a"]
