@@ -28,6 +28,9 @@ LONGEST = 2000
 _DEVIATIONS = NormalDist().inv_cdf(0.975)
 """Standard errors to either side of a two-sided 95 % interval (common practice)."""
 
+_NAMES = "id, batch, picture, decision, person, note, reason, queue, at, hints, a, b, hash"
+"""The columns of a decision; one whose name has rotted is missed by SQLite."""
+
 Over = Literal["picture", "series", "folder"]
 
 
@@ -194,7 +197,7 @@ def undo(ledger: Ledger, person: str) -> Kept | None:
 def decided(ledger: Ledger, row: Row) -> list[Decided]:
     """What stands on a picture, by person; before it, what was decided on other content of it."""
     found = ledger.select(
-        "SELECT s.*, s.hash IS NOT ? AS other_content FROM standing s "
+        f"SELECT {_NAMES}, s.hash IS NOT ? AS other_content FROM standing s "  # noqa: S608
         "WHERE s.hash = ? OR s.picture = ? ORDER BY other_content DESC, s.id",
         (row.hash, row.hash, row.id),
     )
@@ -204,7 +207,8 @@ def decided(ledger: Ledger, row: Row) -> list[Decided]:
 def by_content(ledger: Ledger) -> dict[str, tuple[Decided, ...]]:
     """The decisions that stand on each content, by its SHA-256."""
     out: dict[str, list[Decided]] = {}
-    for each in ledger.select("SELECT * FROM standing WHERE hash NOT NULL ORDER BY id"):
+    query = f"SELECT {_NAMES} FROM standing WHERE hash NOT NULL ORDER BY id"  # noqa: S608
+    for each in ledger.select(query):
         out.setdefault(each["hash"], []).append(_decided(each))
     return {key: tuple(values) for key, values in out.items()}
 

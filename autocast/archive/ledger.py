@@ -673,7 +673,7 @@ def _sentence(path: Path, error: sqlite3.Error) -> str:
             f"{path} cannot be read or written ({error}); check the disk and its space and run "
             f"again, {kept}."
         )
-    return f"{path} cannot be used: {error}."
+    return f"{path} cannot be used ({error}); restore a copy of it, or start a new ledger."
 
 
 _ROW = tuple(
@@ -727,12 +727,24 @@ def _columns(outcome: Outcome) -> dict[str, Any]:
     )
 
 
+_OF_SERIES = (
+    "series", "series_count", "series_sharing", "series_a", "series_b", "series_spread",
+    "series_share", "odd", "shared_a", "shared_b", "shared_spread", "series_apart",
+    "series_probability", "finding", "lead",
+)  # fmt: skip
+"""What the view says of a picture's series."""
+
+
 def _select(*, documents: bool) -> str:
-    """Rows of the view, the judgements' JSON beside them where that is wanted."""
+    """Rows of the view, the judgements' JSON beside them where that is wanted.
+
+    Columns are asked for by name, so that SQLite misses one whose name has rotted.
+    """
+    names = ", ".join(f"o.{name}" for name in (*_ROW, "gone", "remarks", *_OF_SERIES))
     if not documents:
-        return "SELECT * FROM overview"
+        return f"SELECT {names} FROM overview o"  # noqa: S608 -- the ledger's own names
     return (
-        "SELECT o.*, j.json AS document, j.regions FROM overview o "
+        f"SELECT {names}, j.json AS document, j.regions FROM overview o "  # noqa: S608
         "LEFT JOIN judgements j ON j.picture = o.id"
     )
 

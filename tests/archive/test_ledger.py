@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from autocast.archive import ledger as ledgers, schema
+from autocast.archive.decisions import by_content
 from autocast.archive.ledger import Ledger, judgement_of, now
 from autocast.archive.rows import Entry, Outcome, Wanted
 from autocast.errors import LedgerError
@@ -344,3 +345,16 @@ def changed(ledger: Path, change: str, value: object) -> None:
     with contextlib.closing(sqlite3.connect(ledger, isolation_level=None)) as connection:
         connection.execute("PRAGMA ignore_check_constraints = 1")
         connection.execute(f"{change} AND id = 1" if "WHERE" in change else change, (value,))
+
+
+@pytest.mark.parametrize(
+    ("name", "column"), [("overview", "archive_probability"), ("decisions", "note")]
+)
+def test_a_column_whose_name_rotted_gets_a_sentence(filled: Path, name: str, column: str) -> None:
+    with contextlib.closing(sqlite3.connect(filled)) as plain:
+        plain.execute("PRAGMA writable_schema = ON")
+        rot = "UPDATE sqlite_master SET sql = replace(sql, ?, ?) WHERE name = ?"
+        plain.execute(rot, (column, f"j{column[1:]}", name))
+        plain.commit()
+    with Ledger.read(filled) as opened, pytest.raises(LedgerError, match="restore a copy of it"):
+        by_content(opened) if name == "decisions" else list(opened.pages())
