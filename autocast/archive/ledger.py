@@ -131,6 +131,7 @@ class Ledger:
     def __init__(self, path: Path, connection: sqlite3.Connection, log_said: str | None) -> None:
         self.path = path
         self.log_said = log_said
+        self._file = _identity(path)
         self._db = connection
         self._lock: Any = None
 
@@ -224,6 +225,12 @@ class Ledger:
                 with contextlib.suppress(sqlite3.Error):  # SQLite may have rolled back by itself
                     self._db.execute("ROLLBACK")
                 raise
+        # SQLite goes on writing into a file that has no name any more.
+        if self._file is None or _identity(self.path) != self._file:
+            raise LedgerError(
+                f"{self.path} was taken away or replaced while it was written; put it back, or run "
+                "again."
+            )
 
     def record(self, outcomes: Iterable[Outcome]) -> list[Verdict | None]:
         """Keep what was said of pictures, in the place of what was said before; the verdicts."""
@@ -532,6 +539,15 @@ def _must_be(path: Path) -> None:
         )
     if not path.is_file():
         raise LedgerError(f"{path} is no ledger; make one with autocast presort.")
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    """What a file is to the file system, whatever its name; None where there is none."""
+    try:
+        facts = path.stat()
+    except OSError:
+        return None
+    return facts.st_dev, facts.st_ino
 
 
 def _connect(path: Path, mode: str) -> sqlite3.Connection:

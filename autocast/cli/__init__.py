@@ -7,6 +7,7 @@ import errno
 import os
 import signal
 import sys
+import threading
 from collections.abc import Iterator
 from types import FrameType
 from typing import Never
@@ -25,6 +26,9 @@ from autocast.cli import (  # noqa: F401 -- each adds its commands to the app
 from autocast.cli._app import app
 
 __all__ = ["app", "main"]
+
+_AGAIN_AFTER = 0.05
+"""Seconds after which a request to end that was dropped is made again (project convention)."""
 
 
 def main() -> None:
@@ -61,6 +65,22 @@ def _end_tidily() -> None:
         number = getattr(signal, name, None)
         if number is not None and signal.getsignal(number) is signal.SIG_DFL:
             signal.signal(number, asked)
+    sys.unraisablehook = _ask_again
+
+
+def _ask_again(dropped: sys.UnraisableHookArgs) -> None:
+    """A request to end that came while Python took something away, and was dropped there."""
+    if isinstance(dropped.exc_value, KeyboardInterrupt):
+        number: int = signal.SIGINT
+    elif isinstance(dropped.exc_value, SystemExit) and isinstance(dropped.exc_value.code, int):
+        number = dropped.exc_value.code - 128
+    else:
+        sys.__unraisablehook__(dropped)
+        return
+    again = threading.Timer(_AGAIN_AFTER, signal.raise_signal, (number,))
+    again.daemon = True
+    with contextlib.suppress(RuntimeError):  # Python is ending as it is
+        again.start()
 
 
 @contextlib.contextmanager

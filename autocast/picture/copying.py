@@ -404,13 +404,13 @@ def _copy_tiff(file: BinaryIO, name: str, to: Path, change: Change, report: Repo
         with writing(), to.open("wb") as target:
             target.writelines(_chunks(file, name))
         read = partial(_read_at, file, name)
-        with writing(), to.open("r+b") as target:
+        with writing(), to.open("r+b") as made:
             if _uncoded(page):
-                _exchange_values(page, read, target, change, report)
+                _exchange_values(page, read, made, change, report)
                 return
-            offsets, counts = _exchange_segments(page, read, target, change, report)
+            offsets, counts = _exchange_segments(page, read, made, change, report)
         tiled = page.is_tiled
-    with writing(), to.open("r+b") as target, tifffile.TiffFile(target) as tiff:
+    with writing(), to.open("r+b") as made, tifffile.TiffFile(made) as tiff:
         tags = tiff.pages.first.tags
         tags["TileOffsets" if tiled else "StripOffsets"].overwrite(tuple(offsets))
         tags["TileByteCounts" if tiled else "StripByteCounts"].overwrite(tuple(counts))

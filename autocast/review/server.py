@@ -343,6 +343,8 @@ def run(  # noqa: PLR0913 -- the options of the command
     pages = environment(REVIEW)
     with Ledger.share(ledger) as opened:
         start_of_draw(opened)
+        with opened.changes():
+            pass  # whether decisions can be kept is found out now, not after the first of them
     with _listening(port) as listening:
         keys = Keys(listening.getsockname()[1])
         pictures = Pictures(models or default_models())

@@ -358,3 +358,22 @@ def test_a_column_whose_name_rotted_gets_a_sentence(filled: Path, name: str, col
         plain.commit()
     with Ledger.read(filled) as opened, pytest.raises(LedgerError, match="restore a copy of it"):
         by_content(opened) if name == "decisions" else list(opened.pages())
+
+
+@pytest.mark.parametrize("replaced", [False, True])
+def test_a_ledger_that_goes_while_it_is_written_is_missed(
+    filled: Path,
+    replaced: bool,  # noqa: FBT001 -- pytest's
+) -> None:
+    other = filled.with_name("other")
+    shutil.copyfile(filled, other)
+    before = other.read_bytes()
+    with Ledger.write(filled) as ledger:
+        ledger.record([outcome(b"/a/9.jpg", 0)])
+        filled.unlink()
+        if replaced:
+            other.rename(filled)
+        with pytest.raises(LedgerError, match="was taken away or replaced while it was written"):
+            ledger.record([outcome(b"/a/10.jpg", 0)])
+    assert filled.exists() == replaced
+    assert not replaced or filled.read_bytes() == before

@@ -149,3 +149,20 @@ def test_a_radius_without_end_is_one_sentence(tmp_path: Path) -> None:
 def test_what_is_no_address_of_a_scheduler_is_said_at_once(address: str) -> None:
     with pytest.raises(ArchiveError, match="is no address of a scheduler"):
         cluster.Cluster(default_models(), address)
+
+
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGINT"])
+def test_a_request_to_end_is_not_dropped_with_what_is_taken_away(name: str) -> None:
+    script = (
+        "import os, signal, sys, time; from autocast.cli import _end_tidily\n"
+        "class Taken:\n"
+        "    def __del__(self):\n"
+        "        os.kill(os.getpid(), signal.Signals[sys.argv[1]]); time.sleep(0)\n"
+        "_end_tidily()\n"
+        "try:\n"
+        "    Taken(); time.sleep(30)\n"
+        "except KeyboardInterrupt:\n"
+        "    sys.exit(130)\n"
+    )
+    done = run(script, name)
+    assert (done.returncode, done.stderr) == (128 + signal.Signals[name], "")
