@@ -20,6 +20,7 @@ from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
 from multiprocessing import connection
+from multiprocessing.context import BaseContext
 from pathlib import Path
 from types import ModuleType
 from typing import Self
@@ -91,7 +92,7 @@ class Processes(WorkerPool):
 
     def submit(self, entry: Entry) -> Future[Outcome]:
         """Hand out one entry."""
-        with one_thread_each(), _without_main():
+        with one_thread_each(), without_main():
             try:
                 return self._pool.submit(judged_in_time, entry, self._models, self.deadline)
             except (OSError, EOFError) as error:
@@ -111,14 +112,20 @@ class Processes(WorkerPool):
         self._pool.shutdown(wait=True, cancel_futures=at_once)
 
     def _built(self) -> ProcessPoolExecutor:
-        # Never plain fork: this process has threads, and a forked child inherits their locks.
-        method = (
-            "forkserver" if "forkserver" in multiprocessing.get_all_start_methods() else "spawn"
-        )
-        context = multiprocessing.get_context(method)
-        if method == "forkserver":
-            context.set_forkserver_preload(["autocast.archive.work"])
-        return ProcessPoolExecutor(self.jobs, mp_context=context, initializer=_begin)
+        context = starting("autocast.archive.work")
+        return ProcessPoolExecutor(self.jobs, mp_context=context, initializer=begin)
+
+
+def starting(module: str) -> BaseContext:
+    """How processes are started that work by a module, which is read once for all of them.
+
+    Never by plain fork: this process has threads, and a forked child inherits their locks.
+    """
+    if "forkserver" not in multiprocessing.get_all_start_methods():
+        return multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload([module])
+    return context
 
 
 @contextlib.contextmanager
@@ -134,7 +141,7 @@ def one_thread_each() -> Iterator[None]:
 
 
 @contextlib.contextmanager
-def _without_main() -> Iterator[None]:
+def without_main() -> Iterator[None]:
     """Processes started within do not run the caller's script once more.
 
     Python's own start-up of a process imports the main script anew (multiprocessing, "safe
@@ -149,7 +156,7 @@ def _without_main() -> Iterator[None]:
         sys.modules["__main__"] = main
 
 
-def _begin() -> None:
+def begin() -> None:
     """Start of a worker: an interrupt is the parent's affair, and no worker outlives the parent."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     end_with_parent()

@@ -216,7 +216,7 @@ def reduced_pixels(source: Source, side: int) -> Floats:
         The picture cannot be read.
     """
     name, resolved = decoding.resolve(source)
-    decoded = decoding.decode(name, resolved, side)
+    decoded = decoding.decode(name, resolved, side, shown=True)
     return _read(_reduced(decoded, _WHOLE, side)[0], decoded).encoded
 
 
@@ -331,10 +331,10 @@ def _reduced(decoded: Decoded, frame: Place, side: int) -> tuple[Floats, NDArray
     top, bottom = frame.y * rows, (frame.y + frame.height) * rows
     left, right = frame.x * columns, (frame.x + frame.width) * columns
     full_height, full_width = frame.height * decoded.height, frame.width * decoded.width
-    scale = min(1.0, side / max(full_height, full_width))
-    # Halves round up, so that 512 x 341 and its original 6000 x 4000 agree.
-    height = max(1, math.floor(full_height * scale + 0.5))
-    width = max(1, math.floor(full_width * scale + 0.5))
+    width, height = decoding.reduced_size(full_width, full_height, side)
+    if decoded.alpha is None and frame == _WHOLE and (rows, columns) == (height, width):
+        mean = decoded.values.astype(np.float32) / np.float32(decoded.top)
+        return mean, np.ones((rows, columns), dtype=np.bool_)
     row_edges = np.linspace(top, bottom, height + 1)
     column_edges = np.linspace(left, right, width + 1)
     if decoded.alpha is None:

@@ -204,6 +204,20 @@ def test_reduced_pixels_are_the_whole_picture_upright_averaged(scene: Image.Imag
     assert quarter[:80].mean() == pytest.approx(whole[:160].mean(), abs=CODE)
 
 
+@pytest.mark.parametrize("mode", ["RGB", "L", "CMYK"])
+def test_a_jpeg_made_small_is_nearly_what_averages_give(scene: Image.Image, mode: str) -> None:
+    exif = Image.Exif()
+    exif[0x0112] = 6
+    data = saved(scene.convert(mode), "JPEG", quality=95, exif=exif)
+    # 120 pixels are decoded at half the size, 333 at the whole.
+    for side in (120, 333):
+        shown = reduced_pixels(data, side)
+        averaged = reduced_pixels(full_pixels(data), side)
+        assert shown.shape == averaged.shape
+        assert np.abs(shown - averaged).mean() < 5 * CODE  # it is all detail
+        assert shown.mean(axis=(0, 1)) == pytest.approx(averaged.mean(axis=(0, 1)), abs=CODE)
+
+
 def test_full_pixels_go_through_the_profile(scene: Image.Image) -> None:
     big = scene.resize((1280, 900))  # more than is converted at a time
     grey = codes8(np.full((900, 1280, 3), 0.5) * array(big))

@@ -13,8 +13,7 @@ from __future__ import annotations
 import json
 import os
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -32,9 +31,10 @@ from autocast.judgement import DECISION_WORDS, REMARKS
 from autocast.judgement.sentences import reasons
 from autocast.report.listing import own_text, rate_text
 from autocast.report.pages import overview
-from autocast.report.pages.cards import Card, card
+from autocast.report.pages.cards import Card
 from autocast.report.pages.environment import environment
-from autocast.report.pages.thumbnails import Thumbnails
+from autocast.report.pages.making import TOGETHER, Given, Made, Makers, Report
+from autocast.report.pages.thumbnails import names
 from autocast.report.pages.written import Written
 from autocast.report.text import OUTCOME_WORDS, counted, percent, printable, rates_words
 
@@ -48,7 +48,8 @@ FIRST = 60
 """Pictures on a page itself, for a browser without JavaScript: three printed sheets."""
 FOREMOST = 6
 """Pictures shown on the overview."""
-_AT_ONCE = 240
+_STEP = 240
+"""Pictures after which it is told how far it has come."""
 _ONE_LINE = 10_000
 """Columns that no sentence fills: a browser breaks lines."""
 _DECIDED = ("undecided", "decided", *DECISION_WORDS.values())
@@ -77,19 +78,32 @@ def write(
     counts = ledger.counts()
     root, told = _ahead(ledger, counts)
     decisions, rate = by_content(ledger), ledger.rate_of_casts()
-    done = 0
-    with Written(to) as written, ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+    with Written(to) as written:
         writer = _Writer(pages, written, counts, root, told)
-        for rows in ledger.pages(size=_AT_ONCE, documents=True):
-            for row, shown in zip(rows, pool.map(writer.thumbnails.of, rows), strict=True):
-                said = decisions.get(row.hash or "", ())
-                below = overview.below(row.folder, root)
-                writer.take(row, card(row, shown, below, told, said, rate=rate), said)
-            done += len(rows)
-            step(done, counts.pictures)
+        report = Report(to.absolute(), root, frozenset(told), rate)
+        with Makers(report, counts.pictures) as makers:
+            for given, made in makers.all(_parts(ledger, decisions, written)):
+                writer.take(given, made, report)
+                if given.at % _STEP == 0:
+                    step(given.at, counts.pictures)
+        if counts.pictures % _STEP:
+            step(counts.pictures, counts.pictures)
         writer.finish(ledger, assumed or adopted(ledger))
         written.sweep()
     return to / "index.html"
+
+
+def _parts(
+    ledger: Ledger, decisions: Mapping[str, Sequence[Decided]], written: Written
+) -> Iterator[list[Given]]:
+    """What is given to be made, a part at a time."""
+    at = 0
+    for rows in ledger.pages(size=TOGETHER, documents=True):
+        yield [
+            Given(row, tuple(decisions.get(row.hash or "", ())), k, written.listed(names(row)))
+            for k, row in enumerate(rows, start=at + 1)
+        ]
+        at += len(rows)
 
 
 def _ahead(ledger: Ledger, counts: Counts) -> tuple[bytes, dict[str, int]]:
@@ -135,7 +149,6 @@ class _Writer:
         self.pages = pages
         self.written = written
         self.counts = counts
-        self.thumbnails = Thumbnails(written)
         self.told = told
         self.gathered = overview.Gathered(root)
         self.index = _Index()
@@ -145,14 +158,17 @@ class _Writer:
         self.reason_words: dict[str, str] = {}
         self.foremost: list[Card] = []
         self.sheet, self.asks = _Sheet("cards", written), _Sheet("asks", written)
-        self.parts: Any = pages.get_template("parts.html").module
 
-    def take(self, row: Row, shown: Card, said: Sequence[Decided]) -> None:
-        """One picture, in the order of the sheet, with the decisions that stand on it."""
-        index = self.index
+    def take(self, given: Given, made: Made, report: Report) -> None:
+        """One picture, in the order of the sheet, and what was made of it for a report."""
+        for name, content in made.new:
+            self.written.write(name, content)
+        for name in made.kept:
+            self.written.keep(name)
+        row, said, index = given.row, given.said, self.index
         index.decided.append(_decided(row, said))
         index.folder.append(self.gathered.add(row))
-        index.verdict.append(shown.verdict)
+        index.verdict.append(row.verdict or "failed")
         index.hue.append(-1 if row.hue is None else self.hues.setdefault(row.hue, len(self.hues)))
         keys = [*row.remarks]
         if row.series is not None and row.series.finding and not row.series.odd:
@@ -162,11 +178,11 @@ class _Writer:
         why = {} if row.verdict is None else reasons(row.verdict, row.remarks)
         self.reason_words.update(why)
         index.reasons.append([self.reasons.setdefault(k, len(self.reasons)) for k in why])
-        if shown.verdict in {"cast", "ask"} and not said and len(self.foremost) < FOREMOST:
-            self.foremost.append(shown)
-        self.sheet.take(self.parts.card(shown))
-        if row.verdict == "ask":
-            self.asks.take(self.parts.asking(len(index.verdict), shown))
+        if row.verdict in {"cast", "ask"} and not said and len(self.foremost) < FOREMOST:
+            self.foremost.append(report.card(given, made.shown))
+        self.sheet.take(made.card)
+        if made.asking is not None:
+            self.asks.take(made.asking)
 
     def _write(self, name: str, text: str) -> None:
         self.written.write(name, text.encode("utf-8"))

@@ -140,19 +140,20 @@ def card(  # noqa: PLR0913 -- what a card says that its row does not
     said: Sequence[Decided] = (),
     *,
     rate: float | None = None,
+    judgement: Judgement | None = None,
 ) -> Card:
-    """The card of a row; ``document`` is read where the row brings it.
+    """The card of a row; ``document`` is read where the row brings it, and nobody has.
 
     ``folder`` is the folder's name as it is to be shown; ``told`` are remarks that
     the page gives once for all its cards, ``said`` the decisions that stand on it,
-    ``rate`` the archive's share of casts.
+    ``rate`` the archive's share of casts, ``judgement`` that of the document.
     """
     name = printable(os.fsdecode(row.path.rpartition(b"/")[2]))
     link = address(row.path)
     if row.verdict is None or row.a is None or row.b is None:
         failure, words = printable(row.failure or ""), OUTCOME_WORDS["failed"]
         return Card(name, folder, link, shown, "failed", words, failure)
-    judgement = judgement_of(row)
+    judgement = judgement or judgement_of(row)
     why = reasons(row.verdict, row.remarks, (row.a, row.b))
     asked = None if judgement is None else _asked(row, judgement)
     return Card(

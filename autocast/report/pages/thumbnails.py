@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import os
+from collections.abc import Container
+from dataclasses import dataclass
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +18,6 @@ from autocast.judgement import Judgement
 from autocast.picture import RgbSpace
 from autocast.picture.writing import srgb_file
 from autocast.report.pages.cards import Shown
-from autocast.report.pages.written import Written
 
 Bytes = NDArray[np.uint8]
 
@@ -28,69 +30,80 @@ _END = b"\xff\xd9"
 """How a JPEG ends (ITU-T T.81, table B.1)."""
 
 
-class Thumbnails:
-    """Makes the small copies of a report; thread-safe."""
+@dataclass(frozen=True, slots=True)
+class Small:
+    """The small copies of one picture: as addresses, and as files.
 
-    def __init__(self, written: Written) -> None:
-        self._written = written
+    ``new`` are the files to write, ``kept`` those of an earlier report that stay.
+    """
 
-    def of(self, row: Row) -> Shown:
-        """The small copies of one picture; none for what cannot be opened from here.
+    shown: Shown
+    new: tuple[tuple[str, bytes], ...] = ()
+    kept: tuple[str, ...] = ()
 
-        A likely cast has a second one, with the move that its judgement proposes.
-        """
-        if row.failure is not None or is_address(row.path):
-            return Shown()
-        stem = f"{FOLDER}/{row.id % 100:02d}/{row.id}-{_stamp(row)}"
-        before, after = f"{stem}.jpg", None
-        if row.verdict == "cast":
-            after = f"{stem}-{_short((row.model or '').encode('utf-8', 'replace'))}.jpg"
-        size = self._size(before)
-        moved = after is not None and self._size(after) is not None
-        if size is None or (after is not None and not moved):
-            try:
-                codes = _opened(row)
-            except AutocastError:
-                return Shown() if size is None else Shown(before, None, *size)
-            if size is None:
-                self._written.write(before, jpeg(codes))
-                size = (codes.shape[1], codes.shape[0])
-            if after is not None and not moved:
-                moved = self._move(row, codes, after)
-        return Shown(before, after if moved else None, *size)
 
-    def _move(self, row: Row, codes: Bytes, to: str) -> bool:
-        """Write the same with the move that its judgement proposes, if that can be read."""
-        from autocast.correction import curves, proposed, recoded
+def names(row: Row) -> tuple[str, ...]:
+    """The files that small copies of a picture are; none for what cannot be opened from here.
 
+    A likely cast has a second one, with the move that its judgement proposes.
+    """
+    if row.failure is not None or is_address(row.path):
+        return ()
+    stem = f"{FOLDER}/{row.id % 100:02d}/{row.id}-{_stamp(row)}"
+    if row.verdict != "cast":
+        return (f"{stem}.jpg",)
+    model = _short((row.model or "").encode("utf-8", "replace"))
+    return f"{stem}.jpg", f"{stem}-{model}.jpg"
+
+
+def small(row: Row, judgement: Judgement | None, to: Path, listed: Container[str]) -> Small:
+    """Make the small copies of one picture, but for those that are there.
+
+    ``listed`` are files that an earlier report wrote into the folder ``to``.
+    """
+    wanted = names(row)
+    if not wanted:
+        return Small(Shown())
+    sizes = [_size(to / name) if name in listed else None for name in wanted]
+    kept = tuple(name for name, size in zip(wanted, sizes, strict=True) if size is not None)
+    size, new = sizes[0], []
+    moved = len(wanted) > 1 and sizes[1] is not None
+    if None in sizes:
         try:
-            judgement = Judgement.from_json(row.document or "")
+            codes = _opened(row)
         except AutocastError:
-            return False
-        applied = curves(proposed(judgement), _srgb())
-        new = recoded(applied, codes.reshape(-1, 3)).reshape(codes.shape)
-        self._written.write(to, jpeg(new))
-        return True
+            return Small(Shown() if size is None else Shown(wanted[0], None, *size), (), kept)
+        if size is None:
+            new.append((wanted[0], jpeg(codes)))
+            size = (codes.shape[1], codes.shape[0])
+        if len(wanted) > 1 and not moved and judgement is not None:
+            new.append((wanted[1], jpeg(_moved(codes, judgement))))
+            moved = True
+    assert size is not None  # noqa: S101 -- there, or made
+    return Small(Shown(wanted[0], wanted[1] if moved else None, *size), tuple(new), kept)
 
-    def _size(self, name: str) -> tuple[int, int] | None:
-        """Width and height of a small copy that is there whole; None where it is to be made."""
-        if not self._written.has(name):
-            return None
-        from PIL import Image
 
-        place = self._written.to / name
-        try:
-            with place.open("rb") as file:
-                file.seek(-len(_END), os.SEEK_END)
-                whole = file.read() == _END
-            with Image.open(place, formats=["JPEG"]) as image:
-                size = image.size
-        except (OSError, ValueError, SyntaxError):
-            return None
-        if not whole:
-            return None
-        self._written.keep(name)
-        return size
+def _moved(codes: Bytes, judgement: Judgement) -> Bytes:
+    """The same with the move that its judgement proposes."""
+    from autocast.correction import curves, proposed, recoded
+
+    applied = curves(proposed(judgement), _srgb())
+    return recoded(applied, codes.reshape(-1, 3)).reshape(codes.shape)
+
+
+def _size(place: Path) -> tuple[int, int] | None:
+    """Width and height of a small copy that is there whole; None where it is to be made."""
+    from PIL import Image
+
+    try:
+        with place.open("rb") as file:
+            file.seek(-len(_END), os.SEEK_END)
+            whole = file.read() == _END
+        with Image.open(place, formats=["JPEG"]) as image:
+            size = image.size
+    except (OSError, ValueError, SyntaxError):
+        return None
+    return size if whole else None
 
 
 def _stamp(row: Row) -> str:

@@ -7,7 +7,7 @@ that was cut short knows its own as well. Only what is listed is replaced or rem
 from __future__ import annotations
 
 import re
-import threading
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Self, TextIO
 
@@ -33,46 +33,43 @@ _FOLDERS = ("data", "small")
 class Written:
     """A report's folder, made or claimed; a context manager, which lists what is left at its end.
 
-    Thread-safe. Raises OutputError where the folder holds other things or cannot be written.
+    Raises OutputError where the folder holds other things or cannot be written.
     """
 
     def __init__(self, to: Path) -> None:
         self.to = to
         self._before = _claimed(to)
         self._now: set[str] = set()
-        self._lock = threading.Lock()
         self._list: TextIO | None = None
 
     def write(self, name: str, content: bytes) -> None:
         """Write one file; ``name`` is its path below the folder. Raises OutputError."""
         place = self.to / name
-        with self._lock:
-            own = name in self._before or name in self._now
-            if not own and (place.exists() or place.is_symlink()):
-                raise OutputError(
-                    f"{printable(str(place))} was not written by this report; take it away, or "
-                    "name another folder."
-                )
-            try:
-                if name not in self._before:
-                    if self._list is None:
-                        self._list = (self.to / MARK).open("a", encoding="utf-8")
-                    self._list.write(f"{name}\n")
-                    self._list.flush()
-                place.parent.mkdir(exist_ok=True)
-            except OSError as error:
-                raise _unwritable(self.to, error) from error
-            self._now.add(name)
+        own = name in self._before or name in self._now
+        if not own and (place.exists() or place.is_symlink()):
+            raise OutputError(
+                f"{printable(str(place))} was not written by this report; take it away, or "
+                "name another folder."
+            )
+        try:
+            if name not in self._before:
+                if self._list is None:
+                    self._list = (self.to / MARK).open("a", encoding="utf-8")
+                self._list.write(f"{name}\n")
+                self._list.flush()
+            place.parent.mkdir(exist_ok=True)
+        except OSError as error:
+            raise _unwritable(self.to, error) from error
+        self._now.add(name)
         write_whole(place, content)
 
-    def has(self, name: str) -> bool:
-        """Whether an earlier run wrote this file, and it is there."""
-        return name in self._before and (self.to / name).is_file()
+    def listed(self, names: Iterable[str]) -> frozenset[str]:
+        """Those that an earlier run wrote, whether or not they are still there."""
+        return frozenset(self._before.intersection(names))
 
     def keep(self, name: str) -> None:
         """A file of an earlier run is of this one, too."""
-        with self._lock:
-            self._now.add(name)
+        self._now.add(name)
 
     def sweep(self) -> None:
         """Remove what earlier runs wrote and this one did not. Raises OutputError."""
