@@ -172,7 +172,7 @@ class _Tables:
     held: Floats
     curved: Floats
     singles: tuple[Singles, Singles]
-    codes: tuple[NDArray[Any], ...]
+    codes: NDArray[Any]
     near: Singles
     lowered: tuple[int, ...]
     weights: Floats
@@ -245,8 +245,11 @@ def _tables(applied: Curves, dtype: np.dtype[Any]) -> _Tables:
 
 
 @lru_cache(maxsize=2)
-def _codes(space: RgbSpace, dtype: np.dtype[Any]) -> tuple[NDArray[Any], ...]:
+def _codes(space: RgbSpace, dtype: np.dtype[Any]) -> NDArray[Any]:
     """The codes of each channel at the middles of the cells."""
-    middles = (np.arange(_CELLS) + 0.5) / _CELLS
-    encoded = space.encode(np.repeat(middles[:, None] ** 2, 3, axis=1))
-    return tuple(np.rint(encoded[:, c] * np.iinfo(dtype).max).astype(dtype) for c in range(3))
+    codes = np.empty((3, _CELLS), dtype=dtype)
+    for first in range(0, _CELLS, _WORKED_AT_ONCE):
+        middles = (np.arange(first, first + _WORKED_AT_ONCE) + 0.5) / _CELLS
+        encoded = space.encode(np.repeat(middles[:, None] ** 2, 3, axis=1))
+        codes[:, first : first + _WORKED_AT_ONCE] = np.rint(encoded.T * np.iinfo(dtype).max)
+    return codes
