@@ -23,7 +23,16 @@ from autocast.judgement.given import number
 from autocast.judgement.things import HINT
 from autocast.judging import Examination, examine
 from autocast.modelstore import Models
-from autocast.picture import Picture, Source, check_copy, copy_picture, own_space, srgb_space
+from autocast.picture import (
+    Ahead,
+    Picture,
+    Source,
+    check_copy,
+    copy_picture,
+    decoding_ahead,
+    own_space,
+    srgb_space,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -338,6 +347,17 @@ def correct_and_keep(
             f"A strength of {wish.strength!r:.40} makes no sense; give more than 0, up to 1."
         )
     original = _checked_target(source, to, force=wish.force)
+    if original is None or to is None:
+        return _corrected(source, wish, None)
+    # All of the picture is decoded beside its judging, for which a small one is enough.
+    with decoding_ahead(original) as ahead:
+        return _corrected(source, wish, (original, Path(to), ahead))
+
+
+def _corrected(
+    source: Source, wish: Wish, copy: tuple[Path, Path, Ahead] | None
+) -> tuple[Correction, Work]:
+    """``copy`` are the original's path, the copy's, and what is decoded ahead."""
     before = examine(source, wish.hints, models=wish.models)
     judgement = before.judgement
     move = plan(before, wish.strength)
@@ -346,10 +366,10 @@ def correct_and_keep(
         return Correction(judgement, None, why, None, None), Work(before, None, None)
     applied = curves(move, own_space(before.picture))
     advice = _advice(move, applied, before.picture)
-    if original is None or to is None:
+    if copy is None:
         why = "This is the proposed correction; no copy was asked for, so nothing was written."
         return Correction(judgement, None, why, advice, None), Work(before, applied, None)
-    target = Path(to)
+    original, target, ahead = copy
     read: list[Examination] = []
     copy_picture(
         original,
@@ -357,7 +377,8 @@ def correct_and_keep(
         Recoding(applied),
         wish.report,
         force=wish.force,
-        read_back=lambda copy: read.append(examine(copy, wish.hints, models=wish.models)),
+        read_back=lambda made: read.append(examine(made, wish.hints, models=wish.models)),
+        ahead=ahead,
     )
     after = _named(read[0], target)
     proof = prove(before, after, move)

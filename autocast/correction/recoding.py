@@ -38,7 +38,7 @@ _SAFE = 1 - 1e-6
 """Root of light below which single precision cannot have hidden that it is above 1."""
 _PACKED = np.dtype("<u4")
 _KNOWN = np.uint32(0xFF000000)
-"""The fourth byte of a known colour, whose others are red, green and blue."""
+"""The fourth byte of a known colour, and of what is opaque; the others are red, green and blue."""
 _COLOUR = ~_KNOWN
 _WORKED_AT_ONCE = 1 << 15
 """Pixels worked at a time: few enough for a processor's cache (project convention)."""
@@ -156,7 +156,8 @@ class _Colours:
             new = np.full((len(unknown), 4), 255, dtype=np.uint8)
             self._tables.apply(codes[unknown, :3], new[:, :3])
             made[unknown] = self._known[at[unknown]] = new.view(_PACKED)[:, 0]
-        made &= packed | _COLOUR
+        if packed.min() < _KNOWN:
+            made &= packed | _COLOUR
         return made.astype(_PACKED, copy=False).view(np.uint8).reshape(-1, 4)
 
 

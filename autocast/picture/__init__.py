@@ -5,9 +5,11 @@ changed, and files that appear whole or not at all. Originals are only read.
 """
 
 from autocast.picture.copying import (
+    Ahead as Ahead,
     check_copy as check_copy,
     check_target as check_target,
     copy_picture as copy_picture,
+    decoding_ahead as decoding_ahead,
 )
 from autocast.picture.decoding import (
     PIXEL_LIMIT as PIXEL_LIMIT,

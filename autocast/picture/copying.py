@@ -3,8 +3,7 @@
 Every kind keeps its own container: pixels are exchanged, and what stands beside
 them (ICC profile, EXIF, XMP, IPTC, resolution, orientation, comments) is carried
 over as bytes. The original is only read. What is changed is one function of
-colour, so pixels are taken as they are stored, in strips on all processors, and
-not turned.
+colour, so pixels are taken as they are stored, in strips, and not turned.
 """
 
 from __future__ import annotations
@@ -16,7 +15,7 @@ import struct
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -24,7 +23,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image
+from PIL import Image, ImageFile
 
 from autocast.errors import OutputError, PictureError, UnreadablePicture, UnsupportedPicture
 from autocast.picture import decoding
@@ -46,6 +45,8 @@ Of (n, 4) and more, what lies beyond the third is kept. It is called by several 
 """
 Read = Callable[[int, int], bytes]
 """A number of bytes from an offset."""
+Ahead = Future[ImageFile.ImageFile] | None
+"""A picture that is being decoded, by :func:`decoding_ahead`."""
 Report = Callable[[int, int], None]
 """Called with how much of the copy is done, and of how much."""
 
@@ -58,6 +59,10 @@ WRITTEN = {
 """Kinds that a copy is written of, and the endings of their names."""
 _AT_ONCE = 1 << 17
 """Pixels changed at a time, to keep memory small (project convention)."""
+_MOST_AHEAD = 50_000_000
+"""Pixels of a picture that is decoded before a copy is sure to be made (project convention)."""
+_READ_AHEAD = 1 << 22
+"""Bytes decoded at a time there: after each, a thread asks for the interpreter again."""
 _WEBP_QUALITY = 92
 """Quality of a copy of a lossy WebP, which does not tell its own (project convention)."""
 _SEGMENT_END = 0xDA
@@ -144,6 +149,28 @@ def check_copy(source: Path, to: Path, *, force: bool) -> str:
     return kind
 
 
+@contextmanager
+def decoding_ahead(source: Path) -> Iterator[Ahead]:
+    """Within, a JPEG is decoded by a thread of its own, for a copy whose move is still sought.
+
+    What fails there fails once the copy is made. None of other kinds, of which not all is
+    decoded at once, and where one processor has to do all.
+    """
+    if (os.cpu_count() or 1) == 1 or _written_kind(source) != "JPEG":
+        yield None
+        return
+    with _opened(source) as file, ThreadPoolExecutor(1) as pool:
+        yield pool.submit(_decoded, file, str(source))
+
+
+def _decoded(file: BinaryIO, name: str) -> ImageFile.ImageFile:
+    image = decoding.pillow_image("JPEG", file, name)
+    if image.width * image.height <= _MOST_AHEAD:
+        image.decodermaxblock = _READ_AHEAD
+        image.load()
+    return image
+
+
 def copy_picture(  # noqa: PLR0913 -- what differs between copies, by name
     source: Path,
     to: Path,
@@ -152,13 +179,20 @@ def copy_picture(  # noqa: PLR0913 -- what differs between copies, by name
     *,
     force: bool,
     read_back: Callable[[Path], object] = open_picture,
+    ahead: Ahead = None,
 ) -> None:
     """Write a copy of ``source`` with its colours changed.
 
     It takes its place once ``read_back`` has read it. Raises PictureError or OutputError.
     """
     kind = check_copy(source, to, force=force)
-    write = {"JPEG": _copy_jpeg, "PNG": _copy_png, "WEBP": _copy_webp, "TIFF": _copy_tiff}[kind]
+    writers: dict[str, Callable[[BinaryIO, str, Path, Change, Report], None]] = {
+        "JPEG": partial(_copy_jpeg, ahead=ahead),
+        "PNG": _copy_png,
+        "WEBP": _copy_webp,
+        "TIFF": _copy_tiff,
+    }
+    write = writers[kind]
     with whole(to, force=force) as beside:
         with _opened(source) as file:
             decoding.guarded(str(source), lambda: write(file, str(source), beside, change, report))
@@ -213,21 +247,19 @@ def _change_array(values: NDArray[Any], change: Change, report: Report) -> None:
 
 
 def _change_image(image: Image.Image, change: Change, report: Report) -> None:
-    """A whole image of 8-bit RGB or RGBA changed in place: it is never there twice."""
+    """A whole image of 8-bit RGB or RGBA changed in place: it is never there twice.
+
+    By one thread: where colours are only looked up, several wait for the interpreter.
+    """
     width, height = image.size
     stored = "RGBA" if image.mode == "RGBA" else "RGBX"  # four bytes, as Pillow holds both
-
-    def work(part: tuple[int, Image.Image]) -> tuple[int, Image.Image]:
-        first, strip = part
+    for first, last in _strips(width, height):
+        strip = image.crop((0, first, width, last))
         codes = np.frombuffer(strip.tobytes("raw", stored), dtype=np.uint8)
         new = change(codes.reshape(-1, 4))
         made = Image.frombuffer(strip.mode, strip.size, new, "raw", stored, 0, 1)
-        return first, made
-
-    parts = ((first, image.crop((0, first, width, last))) for first, last in _strips(width, height))
-    for first, strip in _in_order(work, parts):
-        image.paste(strip, (0, first))
-        report((first + strip.height) * width, height * width)
+        image.paste(made, (0, first))
+        report(last * width, height * width)
 
 
 def _rgb(image: Image.Image, name: str) -> Image.Image:
@@ -245,11 +277,14 @@ def _rgb(image: Image.Image, name: str) -> Image.Image:
 # --- JPEG ------------------------------------------------------------------
 
 
-def _copy_jpeg(file: BinaryIO, name: str, to: Path, change: Change, report: Report) -> None:
+def _copy_jpeg(  # noqa: PLR0913 -- as the other kinds, and what was begun
+    file: BinaryIO, name: str, to: Path, change: Change, report: Report, *, ahead: Ahead
+) -> None:
     """Same quantisation tables and subsampling; marker segments carried over (ITU-T T.81, B)."""
     from PIL import JpegImagePlugin
 
-    with decoding.pillow_image("JPEG", file, name) as image:
+    # Closed, so that no pixel is in memory while the copy is read.
+    with closing(_decoded(file, name) if ahead is None else ahead.result()) as image:
         colour = _rgb(image, name)
         _change_image(colour, change, report)
         sampling = JpegImagePlugin.get_sampling(image)

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from PIL import Image, PngImagePlugin
 
 from autocast.errors import OutputError, UnreadablePicture, UnsupportedPicture
-from autocast.picture import copy_picture, copying, reading
+from autocast.picture import copy_picture, copying, decoding_ahead, reading
 from autocast.picture.writing import whole, write_whole
 from tests.photographs import pixels
 
@@ -212,6 +212,49 @@ def test_png_keeps_its_chunks(tmp_path: Path) -> None:
         assert np.abs(np.asarray(other) - np.asarray(one) * GAINS).max() <= 0.5001
 
 
+def test_what_is_decoded_ahead_makes_the_same_copy(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(os, "cpu_count", lambda: 2)
+    source = tmp_path / "original.jpg"
+    Image.fromarray(CODES).save(source, quality=92, exif=exif(), progressive=True)
+    plain = copied(source, "plain").read_bytes()
+    (tmp_path / "plain.jpg").unlink()
+    for most in (copying._MOST_AHEAD, 1):
+        monkeypatch.setattr(copying, "_MOST_AHEAD", most)
+        to = tmp_path / "copy.jpg"
+        with decoding_ahead(source) as ahead:
+            assert ahead is not None
+            assert bool(ahead.result().tile) == (most == 1)  # what is still to be decoded
+            copy_picture(source, to, dimmed, quiet, force=True, ahead=ahead)
+        assert to.read_bytes() == plain
+
+
+def test_what_cannot_be_decoded_ahead_fails_once_a_copy_is_made(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(os, "cpu_count", lambda: 2)
+    source = tmp_path / "original.jpg"
+    Image.fromarray(pixels("china")).save(source, quality=92)
+    source.write_bytes(source.read_bytes()[:-9000])
+    with decoding_ahead(source):
+        pass
+    with decoding_ahead(source) as ahead, pytest.raises(UnreadablePicture, match="cut short"):
+        copy_picture(source, tmp_path / "b.jpg", dimmed, quiet, force=False, ahead=ahead)
+    assert [p.name for p in tmp_path.iterdir()] == ["original.jpg"]
+
+
+def test_other_kinds_and_one_processor_decode_nothing_ahead(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for cores, suffix in ((2, ".png"), (1, ".jpg")):
+        monkeypatch.setattr(os, "cpu_count", lambda cores=cores: cores)
+        source = tmp_path / f"original{suffix}"
+        Image.fromarray(CODES).save(source)
+        with decoding_ahead(source) as ahead:
+            assert ahead is None
+
+
 @pytest.mark.parametrize("suffix", [".png", ".webp"])
 def test_alpha_of_8_bits_is_kept(tmp_path: Path, suffix: str) -> None:
     codes = np.dstack([CODES, CODES[..., 1]])
@@ -307,7 +350,7 @@ def test_a_strip_that_says_it_goes_on_for_ever_ends_at_once(tmp_path: Path) -> N
     data = bytearray(source.read_bytes())
     data[at : at + 8] = (CODES.shape[-1] << 58).to_bytes(8, "little")
     source.write_bytes(data)
-    with pytest.raises(UnreadablePicture, match="cut short or damaged"):
+    with pytest.raises(UnreadablePicture, match="cut short"):
         copy_picture(source, tmp_path / "b.tif", dimmed, quiet, force=False)
 
 

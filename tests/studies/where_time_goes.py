@@ -11,7 +11,8 @@ log on log by least squares: 0 is flat, 1 in proportion, more than 1 is what doe
 
 Times are of the processor, which other programs disturb less than the clock; but ratios and
 exponents of one run are what to go by. Files are all in the system's cache: the floor "read"
-is that of a disk which is no slower than memory. Needs a Unix, for its timer's signal.
+is that of a disk which is no slower than memory; "disk" is the clock's, once the cache has let
+go of the file. Needs a Unix, for its timer's signal.
 """
 
 # ruff: noqa: T201 -- it prints what it measured
@@ -178,6 +179,18 @@ def milliseconds(work: Callable[[], object], rounds: int) -> float:
     return 1000 * median(took)
 
 
+def from_disk(path: Path) -> float:
+    """Milliseconds by the clock until a file that is not in the cache is read; NaN unknown."""
+    if not hasattr(os, "posix_fadvise"):
+        return float("nan")
+    with path.open("rb") as file:
+        os.fsync(file.fileno())
+        os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+        start = time.perf_counter()
+        file.read()
+        return 1000 * (time.perf_counter() - start)
+
+
 def one_size(path: Path, rounds: int) -> dict[str, float]:
     """Of one picture, in ms and MB; memory first, before anything else has used any."""
     Image.MAX_IMAGE_PIXELS = None  # for the floor: autocast has a limit of its own
@@ -187,6 +200,7 @@ def one_size(path: Path, rounds: int) -> dict[str, float]:
     opened = open_picture(path)
     copied = np.zeros((opened.width // 8 + 1) * (opened.height // 8 + 1) * 3, dtype=np.uint8)
     return {
+        "disk": median(from_disk(path) for _ in range(rounds)),
         "read": milliseconds(path.read_bytes, rounds),
         "copy": milliseconds(copied.copy, rounds),
         "decoder": milliseconds(lambda: reduced(path), rounds),
@@ -217,7 +231,8 @@ def over_pixels(large: Path, folder: Path, largest: int, rounds: int) -> None:
         alone(of_size, large, size, path)
         add(columns, alone(one_size, path, rounds))
         path.unlink()
-    print("\nfloors: the file's bytes read, pixels at 1/8 copied, Pillow's reduced decoding")
+    print("\nfloors: the file's bytes from disk (by the clock) and from the system's cache, pixels")
+    print("at 1/8 copied, Pillow's reduced decoding")
     table("ms and MB by megapixels of a JPEG", "megapixels", sizes, columns)
 
 
@@ -308,18 +323,20 @@ def over_processes(large: Path, folder: Path, pictures: int) -> None:
     for jobs in counts:
         with ProcessPoolExecutor(jobs) as bare, Processes(default_models(), jobs) as pool:
             works = {
-                "bare a s": partial(_bare, bare, paths),
-                "run a s": partial(_run, pool, root, folder / f"{jobs}.ledger"),
+                "bare": partial(_bare, bare, paths),
+                "run": partial(_run, pool, root, folder / f"{jobs}.ledger"),
             }
             took = {}
-            for name, work in works.items():
+            for (name, work), workers in zip(works.items(), (bare, pool._pool), strict=True):
                 work()
-                start = time.perf_counter()
+                start, before = time.perf_counter(), used(workers)
                 work()
-                took[name] = pictures / (time.perf_counter() - start)
+                took[f"{name} a s"] = pictures / (time.perf_counter() - start)
+                took[f"{name} ms"] = 1000 * (used(workers) - before) / pictures
             add(columns, {**took, "workers MB": resident(pool._pool)})
-    print("\nfloor: a pool that only decodes; by the clock, so on a machine that does nothing else")
-    table("pictures of 24 Mpx a second by processes", "processes", counts, columns)
+    print("\nfloor: a pool that only decodes; a second is the clock's, so it is told only by a")
+    print("machine that does nothing else; ms are the processors' for each picture")
+    table("pictures of 24 Mpx by processes", "processes", counts, columns)
 
 
 def _bare(pool: ProcessPoolExecutor, paths: list[Path]) -> None:
