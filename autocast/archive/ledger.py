@@ -138,14 +138,19 @@ class Ledger:
     # Opening and closing
 
     @classmethod
-    def read(cls, path: str | os.PathLike[str]) -> Self:
-        """Open a ledger to read it; nothing is written, not even beside it where that can be."""
+    def read(cls, path: str | os.PathLike[str], *, salvage: bool = False) -> Self:
+        """Open a ledger to read it; nothing is written, not even beside it where that can be.
+
+        With ``salvage`` also one whose end or tables are damaged, for :meth:`salvaged`.
+        """
         target = Path(path)
         _must_be(target)
         with _explained(target), contextlib.ExitStack() as undo:
-            connection = _connect(target, "mode=ro")
+            connection = _connect(target, "mode=ro", salvage=salvage)
             undo.callback(connection.close)
-            if _version(connection, target) < len(MIGRATIONS):
+            if salvage and _holds_pictures(connection):
+                pass  # whatever its marks say by now
+            elif _version(connection, target) < len(MIGRATIONS):
                 raise LedgerError(
                     f"{target} was written by an earlier version of autocast; run autocast presort "
                     "into it once to bring it up to date."
@@ -439,22 +444,35 @@ class Ledger:
     def salvaged(self, *, documents: bool = False) -> Iterator[Row | None]:
         """Picture by picture by its number, None for each that cannot be read.
 
-        For a damaged ledger: what is sound does not wait for what is not.
+        For a damaged ledger: what is sound does not wait for what is not. Where what joins
+        pictures is damaged, a picture is given without its series and chance in this archive.
+        Where the end is lost, one None stands for all that may have come after the last.
         """
+        known = 0
+        for query in ("SELECT max(id) FROM pictures", "SELECT max(picture) FROM judgements"):
+            with contextlib.suppress(LedgerError):
+                known = max(known, self._one(query)[0] or 0)
         # A rotted number may be any; no file holds more rows than these.
-        most = self.path.stat().st_size // _LEAST_ROW
-        with contextlib.suppress(LedgerError):
-            most = min(most, self._one("SELECT max(id) FROM pictures")[0] or 0)
-        query = f"{_select(documents=documents)} WHERE id = ?"
-        for picture in range(1, most + 1):
-            try:
-                found = self._one(query, (picture,))
-                row = None if found is None else self._row(found)
-            except LedgerError:
-                yield None
-            else:
+        largest = self.path.stat().st_size // _LEAST_ROW
+        queries = [
+            f"{_select(documents=documents, alone=alone)} WHERE o.id = ?" for alone in (False, True)
+        ]
+        missed = 0
+        for picture in range(1, min(known or largest, largest) + 1):
+            for query in queries:
+                try:
+                    found = self._one(query, (picture,))
+                    row = None if found is None else self._row(found)
+                except LedgerError:
+                    continue
                 if row is not None:
+                    yield from [None] * missed
                     yield row
+                    missed = 0
+                break
+            else:
+                missed += 1
+        yield from [None] * (missed if known else min(missed, 1))
 
     def _row(self, found: sqlite3.Row) -> Row:
         row = _row(found)
@@ -550,13 +568,25 @@ def _identity(path: Path) -> tuple[int, int] | None:
     return facts.st_dev, facts.st_ino
 
 
-def _connect(path: Path, mode: str) -> sqlite3.Connection:
+def _holds_pictures(connection: sqlite3.Connection) -> bool:
+    try:
+        connection.execute("SELECT own_verdict FROM pictures LIMIT 0")
+    except sqlite3.Error:
+        return False
+    return True
+
+
+def _connect(path: Path, mode: str, *, salvage: bool = False) -> sqlite3.Connection:
     address = f"{path.absolute().as_uri()}?{mode}"
     connection = sqlite3.connect(address, uri=True, timeout=_WAIT, isolation_level=None)
     try:
         connection.row_factory = sqlite3.Row
         connection.create_function("sqrt_of", 1, lambda x: x**0.5, deterministic=True)
         connection.execute("PRAGMA foreign_keys = ON")
+        if salvage:
+            # So SQLite reads a file that was cut, and passes over tables that it cannot parse
+            # (from memory of its source); nothing is written.
+            connection.execute("PRAGMA writable_schema = ON")
         if mode == "mode=ro":
             try:
                 connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
@@ -566,7 +596,7 @@ def _connect(path: Path, mode: str) -> sqlite3.Connection:
                 if beside.exists() and beside.stat().st_size:
                     raise
                 connection.close()
-                return _connect(path, "mode=ro&immutable=1")
+                return _connect(path, "mode=ro&immutable=1", salvage=salvage)
     except BaseException:
         connection.close()
         raise
@@ -683,7 +713,10 @@ def _sentence(path: Path, error: sqlite3.Error) -> str:
     if code.startswith("SQLITE_NOTADB"):
         return f"{path} is no ledger of autocast; name another file."
     if code.startswith("SQLITE_CORRUPT"):
-        return f"{path} is damaged ({error}); restore a copy of it, or start a new ledger."
+        return (
+            f"{path} is damaged ({error}); restore a copy of it, or save what can be read with "
+            "autocast export --salvage."
+        )
     if code.startswith("SQLITE_IOERR"):
         return (
             f"{path} cannot be read or written ({error}); check the disk and its space and run "
@@ -751,16 +784,28 @@ _OF_SERIES = (
 """What the view says of a picture's series."""
 
 
-def _select(*, documents: bool) -> str:
+_ALONE = {
+    "verdict": "coalesce(o.own_verdict, o.verdict)",
+    "judged_verdict": "o.verdict",
+    "archive_probability": "NULL",
+    **dict.fromkeys(_OF_SERIES, "NULL"),
+}
+"""What stands for the view's columns where a picture is read alone, by its own table."""
+
+
+def _select(*, documents: bool, alone: bool = False) -> str:
     """Rows of the view, the judgements' JSON beside them where that is wanted.
 
     Columns are asked for by name, so that SQLite misses one whose name has rotted.
     """
-    names = ", ".join(f"o.{name}" for name in (*_ROW, "gone", "remarks", *_OF_SERIES))
+    own = _ALONE if alone else {}
+    columns = (*_ROW, "gone", "remarks", *_OF_SERIES)
+    names = ", ".join(f"{own.get(name, f'o.{name}')} AS {name}" for name in columns)
+    table = "pictures" if alone else "overview"
     if not documents:
-        return f"SELECT {names} FROM overview o"  # noqa: S608 -- the ledger's own names
+        return f"SELECT {names} FROM {table} o"  # noqa: S608 -- the ledger's own names
     return (
-        f"SELECT {names}, j.json AS document, j.regions FROM overview o "  # noqa: S608
+        f"SELECT {names}, j.json AS document, j.regions FROM {table} o "  # noqa: S608
         "LEFT JOIN judgements j ON j.picture = o.id"
     )
 

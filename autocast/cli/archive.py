@@ -416,11 +416,12 @@ def export(
         from autocast.archive.ledger import Ledger
         from autocast.report.text import counted
 
-        with Ledger.read(ledger) as opened:
+        with Ledger.read(ledger, salvage=salvage) as opened:
             if to is not None:
                 count, lost = write(opened, to, force=force, salvage=salvage)
                 told = f"{counted(count, 'picture')} written to {to}."
-                typer.echo(f"{told} {lost:,} could not be read." if salvage else told)
+                more = " or more" if lost else ""
+                typer.echo(f"{told} {lost:,}{more} could not be read." if salvage else told)
             if decisions is not None:
                 count = export_decisions(opened, decisions, force=force)
                 typer.echo(f"{counted(count, 'decision')} written to {decisions}.")

@@ -448,4 +448,35 @@ def test_what_is_sound_in_a_damaged_ledger_is_salvaged(tmp_path: Path) -> None:
         app, ["export", str(ledger), "--salvage", "--to", f"{tmp_path}/c.csv"]
     )
     assert f"{count} pictures written to" in told.stdout
-    assert f"{lost} could not be read" in told.stdout
+    assert f"{lost} or more could not be read" in told.stdout
+
+
+def test_a_ledger_that_was_cut_is_salvaged(tmp_path: Path) -> None:
+    names = [f"mole/{k:03}.png".encode() for k in range(300)]
+    ledger = ledgers.build(tmp_path, names, ledgers.cycle(len(names)), 0)
+    os.truncate(ledger, ledger.stat().st_size * 3 // 4)
+    with pytest.raises(LedgerError, match=r"restore a copy of it, or save .* export --salvage"):
+        Ledger.read(ledger)
+    before = ledger.read_bytes()
+    with Ledger.read(ledger, salvage=True) as opened:
+        count, lost = export(opened, tmp_path / "a.csv", salvage=True)
+    assert 200 < count < 300
+    assert lost == 1  # of how many more there were nothing is left
+    assert ledger.read_bytes() == before
+
+
+@pytest.mark.parametrize("name", ["overview", "members", "series", "facts"])
+def test_pictures_do_not_wait_for_what_joins_them(tmp_path: Path, name: str) -> None:
+    names = [f"mole/{k:03}.png".encode() for k in range(8)]
+    ledger = ledgers.build(tmp_path, names, ledgers.cycle(len(names)), 1)
+    with contextlib.closing(sqlite3.connect(ledger)) as plain:
+        plain.execute("PRAGMA writable_schema = ON")
+        plain.execute("UPDATE sqlite_master SET sql = 'CREATE rot' WHERE name = ?", (name,))
+        plain.commit()
+    with pytest.raises(LedgerError), Ledger.read(ledger) as opened:
+        list(opened.pages())
+    with Ledger.read(ledger, salvage=True) as opened:
+        rows = list(opened.salvaged(documents=True))
+    assert [row and row.name.rpartition("/")[2] for row in rows][:2] == ["000.png", "001.png"]
+    assert [row and row.failure is None for row in rows] == [True] * 8 + [False]
+    assert all(row and row.archive_probability is None and row.series is None for row in rows)

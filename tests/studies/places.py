@@ -56,7 +56,7 @@ from autocast.archive.work import judged  # noqa: E402
 from autocast.modelstore import default_models  # noqa: E402
 from tests.studies import mutants  # noqa: E402
 
-PATIENCE = 60.0
+PATIENCE = 40.0
 """Seconds after which a command hangs."""
 SERVED = 1.5
 """Seconds after which a review that began is asked to end."""
@@ -452,7 +452,7 @@ def changing_files() -> Iterator[Place]:
             yield Place(f"picture {how} at look {nth}",
                         at_event("open", PICTURE, nth, to(PICTURE, how)), on=ALONE,
                         names=("mole 0", "out/"), spoils=(PICTURE,))  # fmt: skip
-        for nth in (1, 2, 3):
+        for nth in (1, 2, 3) if how != "replaced by a pipe" else ():  # SQLite would wait at it
             yield Place(f"ledger {how} at look {nth}",
                         at_event("sqlite3.connect", LEDGER, nth, to(LEDGER, how)),
                         on=(*ON_LEDGER, "presort again"), names=("day.ledger", "number"),
