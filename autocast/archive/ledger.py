@@ -589,7 +589,7 @@ def _connect(path: Path, mode: str, *, salvage: bool = False) -> sqlite3.Connect
             connection.execute("PRAGMA writable_schema = ON")
         if mode == "mode=ro":
             try:
-                connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
+                connection.execute("PRAGMA schema_version").fetchone()
             except sqlite3.OperationalError:
                 # A log that a reader cannot take part in: read what had been folded back.
                 beside = path.with_name(path.name + "-wal")

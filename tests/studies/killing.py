@@ -123,6 +123,7 @@ class Lane:
 
     base: Path
     env: dict[str, str]
+    names: tuple[str, ...] = COMMANDS
     took: dict[str, float] = field(default_factory=dict)
     deciding: Deciding = field(default_factory=Deciding)
 
@@ -131,7 +132,7 @@ class Lane:
         self.said, self.decided = self.base / "said", self.base / "review.ledger"
         archive(self.root)
         self.originals = digest(self.root)
-        for name in COMMANDS:
+        for name in dict.fromkeys(("presort", *self.names)):  # a ledger comes first
             self.clear(name)
             started = time.monotonic()
             if code := self.to_its_end(name):
@@ -408,8 +409,8 @@ def main() -> None:
     def work(number: int) -> int:
         rng = Random(f"{given.seed}:{number}")  # noqa: S311 -- moments, no secrets
         with tempfile.TemporaryDirectory() as folder:
-            lane = Lane(Path(folder), env)
             names = (given.only,) if given.only else COMMANDS
+            lane = Lane(Path(folder), env, names)
             confirmed = 0
             while count.kills < given.times and time.monotonic() < until:
                 name = rng.choice(names)
