@@ -11,7 +11,7 @@ import sys
 import time
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 import typer.core
@@ -23,6 +23,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from autocast.modelstore import Models
+
+
+Command = TypeVar("Command", bound=Callable[..., Any])
 
 
 class _Commands(typer.core.TyperGroup):
@@ -61,7 +64,26 @@ class _Commands(typer.core.TyperGroup):
             formatter.write_dl(rows)
 
 
-app = typer.Typer(
+class _App(typer.Typer):
+    """What may not be read is told by a sentence of autocast's own, and ends nothing else."""
+
+    def command(self, *args: Any, **options: Any) -> Callable[[Command], Command]:  # noqa: ANN401 -- typer's
+        join = super().command(*args, **options)
+
+        def joined(command: Command) -> Command:
+            parameters = list(inspect.signature(command, eval_str=True).parameters.values())
+            for each in parameters:
+                for said in getattr(each.annotation, "__metadata__", ()):
+                    if isinstance(said, typer.models.ParameterInfo):
+                        said.readable = False  # not asked for by typer
+            taking(command, parameters)
+            join(command)
+            return command
+
+        return joined
+
+
+app = _App(
     name="autocast",
     cls=_Commands,
     help="Says whether the colour of a photograph can be trusted.",

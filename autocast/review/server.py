@@ -27,7 +27,7 @@ from starlette.routing import Route
 
 from autocast.archive.decisions import decide, undo
 from autocast.archive.learnt import adopt, proposal, take_back
-from autocast.archive.ledger import Ledger, judgement_of
+from autocast.archive.ledger import Ledger, judgement_of, now
 from autocast.archive.queues import following, start_of_draw, tally
 from autocast.errors import AutocastError, LedgerError, OutputError, UnreadablePicture
 from autocast.judgement import DECISION_WORDS
@@ -343,8 +343,8 @@ def run(  # noqa: PLR0913 -- the options of the command
     pages = environment(REVIEW)
     with Ledger.share(ledger) as opened:
         start_of_draw(opened)
-        with opened.changes():
-            pass  # whether decisions can be kept is found out now, not after the first of them
+        # Whether decisions can be kept is found out now, not after the first of them.
+        opened.set_fact("opened", now())
     with _listening(port) as listening:
         keys = Keys(listening.getsockname()[1])
         pictures = Pictures(models or default_models())

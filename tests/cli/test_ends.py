@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import signal
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import IO
 
@@ -166,3 +168,32 @@ def test_a_request_to_end_is_not_dropped_with_what_is_taken_away(name: str) -> N
     )
     done = run(script, name)
     assert (done.returncode, done.stderr) == (128 + signal.Signals[name], "")
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid"), reason="needs users")
+def test_what_may_not_be_read_is_a_sentence_and_ends_nothing_else(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    closed, other = archive(tmp_path, copies=1)[:2]
+    monkeypatch.setattr(os, "access", lambda *_, **__: False)  # as for one who may read nothing
+    monkeypatch.setattr("autocast.picture.reading.os.open", _denied(closed))
+    done = CliRunner().invoke(app, ["judge", "--brief", str(closed), str(other)])
+    assert done.exit_code == 1
+    assert done.stderr.splitlines() == [
+        f"autocast: {closed} may not be read by this user; change its permissions."
+    ]
+    assert str(other) in done.stdout
+    for command in (["list"], ["report", "--to", "x"], ["sidecars"], ["review"]):
+        done = CliRunner().invoke(app, [*command, str(tmp_path / "no.ledger")])
+        assert (done.exit_code, done.stderr.count("autocast: ")) == (1, 1)
+
+
+def _denied(closed: Path) -> Callable[..., int]:
+    usual = os.open
+
+    def opened(path: str, *given: int) -> int:
+        if Path(path) == closed:
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+        return usual(path, *given)
+
+    return opened
