@@ -411,7 +411,9 @@ def _asked_to_end(server: uvicorn.Server) -> Iterator[None]:
     def asked(*_: object) -> None:
         server.should_exit = True
 
-    numbers = (signal.SIGINT, signal.SIGTERM)
+    # What is raised in a request, as on a terminal that closes, would be that request's affair.
+    names = ("SIGINT", "SIGTERM", "SIGHUP")
+    numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
     before = {number: signal.signal(number, asked) for number in numbers}
     try:
         yield

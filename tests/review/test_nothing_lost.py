@@ -171,6 +171,6 @@ def test_ctrl_c_ends_it_in_one_line_and_the_port_is_free_again(program: Program)
         assert taken.returncode == 1
         assert taken.stderr.strip().count("\n") == 0
         assert f"Port {port}" in taken.stderr
-        os.kill(again.pid, signal.SIGTERM)
+        os.kill(again.pid, signal.SIGHUP)  # its terminal was closed
         again.communicate(timeout=20)
     assert again.returncode == 0
