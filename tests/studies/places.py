@@ -586,7 +586,7 @@ def half(path: Path) -> str:
             ET.fromstring(data)  # noqa: S314 -- our own
         elif path.suffix == ".jsonl":
             [json.loads(line) for line in data.splitlines()]
-            return "" if data.endswith(b"\n") else "its last line"
+            return "" if data.endswith(b"\n") or not data else "its last line"
         elif path.suffix == ".csv":
             return "" if data.endswith(b"\n") else "its last line"
         elif path.suffix == ".html":
