@@ -411,9 +411,11 @@ def _asked_to_end(server: uvicorn.Server) -> Iterator[None]:
     def asked(*_: object) -> None:
         server.should_exit = True
 
-    # What is raised in a request, as on a terminal that closes, would be that request's affair.
-    names = ("SIGINT", "SIGTERM", "SIGHUP")
-    numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
+    numbers: list[int] = [signal.SIGINT, signal.SIGTERM]
+    hangup = getattr(signal, "SIGHUP", None)
+    # When its terminal closes, what is raised in a request would be that request's affair alone.
+    if hangup is not None and signal.getsignal(hangup) is not signal.SIG_IGN:
+        numbers.append(hangup)
     before = {number: signal.signal(number, asked) for number in numbers}
     try:
         yield

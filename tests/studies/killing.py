@@ -400,6 +400,9 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=math.inf)
     parser.add_argument("--keep", type=Path)
     given = parser.parse_args()
+    for sign in SIGNALS[2:]:
+        if signal.getsignal(sign) is signal.SIG_IGN:  # as under nohup; what is begun must not
+            signal.signal(sign, lambda *_: None)
     env = {**os.environ, "PYTHONPATH": str(ROOT), "OMP_NUM_THREADS": "1"}
     env["PYTHONFAULTHANDLER"] = "1"  # who is aborted says where it stood
     count = Count(given.keep)
