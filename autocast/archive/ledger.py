@@ -38,6 +38,7 @@ from autocast.archive.rows import (
     fault_of_columns,
 )
 from autocast.archive.schema import APPLICATION_ID, MIGRATIONS, SUPPOSED
+from autocast.archive.walk import SUFFIXES
 from autocast.errors import JudgementError, LedgerError
 from autocast.judgement import (
     SLIGHT_FROM,
@@ -166,6 +167,12 @@ class Ledger:
             raise LedgerError(f"{target.parent} does not exist; make the folder first.")
         if target.exists() and not target.is_file():
             raise LedgerError(f"{target} is no file; name the ledger to write.")
+        if os.fsencode(target).lower().endswith(SUFFIXES) and not _holds_anything(target):
+            # SQLite takes an empty file for an empty ledger: that is what a kill may leave of one.
+            raise LedgerError(
+                f"{target} is named like a picture; name the ledger to write, such as "
+                f"{target.with_suffix('.ledger')}."
+            )
         with _explained(target), contextlib.closing(_connect(target, "mode=rwc")) as probe:
             _version(probe, target, fresh=True)  # leave nothing beside a file that is no ledger
         with _explained(target), contextlib.ExitStack() as undo:
@@ -548,6 +555,10 @@ def judgement_of(row: Row) -> Judgement | None:
             f"The ledger's judgement of {row.name} cannot be read ({str(error).rstrip('.')}); "
             "judge it again with autocast presort --rejudge."
         ) from error
+
+
+def _holds_anything(path: Path) -> bool:
+    return path.exists() and path.stat().st_size > 0
 
 
 def _must_be(path: Path) -> None:

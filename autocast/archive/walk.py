@@ -34,7 +34,7 @@ _SYSTEM = {
 }
 """Folders that operating systems and disk stations keep for themselves (from memory)."""
 
-_SUFFIXES = (
+SUFFIXES = (
     b".jpg",
     b".jpeg",
     b".png",
@@ -185,7 +185,7 @@ def resolve_root(given: str) -> bytes:
 def _is_picture(store: Store, entry: Entry) -> bool:
     from autocast.picture import is_picture
 
-    if entry.path.lower().endswith(_SUFFIXES):
+    if entry.path.lower().endswith(SUFFIXES):
         return True
     try:
         return is_picture(store.head(entry))

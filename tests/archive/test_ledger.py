@@ -201,6 +201,20 @@ def test_what_is_no_ledger_is_refused_and_left_alone(tmp_path: Path) -> None:
         Ledger.write(tmp_path)
 
 
+def test_an_empty_picture_is_no_new_ledger_and_what_a_kill_left_is(tmp_path: Path) -> None:
+    picture, left = tmp_path / "lost.JPG", tmp_path / "left.ledger"
+    picture.touch()
+    for path in (picture, tmp_path / "not there.png"):
+        with pytest.raises(LedgerError, match=r"named like a picture; name .* such as .*\.ledger"):
+            Ledger.write(path)
+    assert [(p.name, p.stat().st_size) for p in tmp_path.iterdir()] == [("lost.JPG", 0)]
+    left.touch()
+    Ledger.write(left).close()
+    Ledger.read(left).close()
+    left.rename(tmp_path / "named as one.tif")
+    Ledger.write(tmp_path / "named as one.tif").close()
+
+
 def test_a_full_disk_is_one_sentence_and_nothing_kept_is_lost(filled: Path) -> None:
     with Ledger.write(filled) as ledger:
         (pages,) = ledger._db.execute("PRAGMA page_count").fetchone()
