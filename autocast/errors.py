@@ -6,7 +6,7 @@
     ├── PictureError            the picture cannot be judged
     │   ├── UnreadablePicture   missing, damaged, empty, or not a picture
     │   ├── UnsupportedPicture  a kind of file or array that is not taken
-    │   └── PictureTooLarge     beyond the pixel limit
+    │   └── PictureTooLarge     beyond the pixel limit, or the memory allowed
     ├── HintError               a hint names no spot that can be read
     ├── ModelError              a fitted file is missing, damaged or unknown
     ├── JudgementError          a document is no judgement of a known version
@@ -18,6 +18,8 @@
 The message is one sentence that names the thing and says what to do; it can be
 shown to a user as it stands.
 """
+
+from __future__ import annotations
 
 
 class AutocastError(Exception):
@@ -37,7 +39,14 @@ class UnsupportedPicture(PictureError):
 
 
 class PictureTooLarge(PictureError):
-    """The picture has more pixels than the limit."""
+    """The picture has more pixels than the limit, or takes more memory than is allowed.
+
+    ``needs`` is the number of bytes that would do; None where none would.
+    """
+
+    def __init__(self, message: str, needs: int | None = None) -> None:
+        super().__init__(message)
+        self.needs = needs
 
 
 class HintError(AutocastError):

@@ -17,7 +17,7 @@ from autocast.judgement import Assumptions, Evidence, Hint, Judgement, Risks
 from autocast.judgement.sentences import compose
 from autocast.judgement.things import KINDS, OTHER_LIGHT
 from autocast.modelstore import Models, default_models
-from autocast.picture import Picture, Source, open_picture
+from autocast.picture import MEMORY, Picture, Source, open_picture
 from autocast.segmentation import character, look, planes
 from autocast.voting import (
     Analysis,
@@ -67,6 +67,8 @@ def judge(
     hints: Sequence[Hint] = (),
     assumptions: Assumptions | None = None,
     models: Models | None = None,
+    *,
+    memory: int = MEMORY,
 ) -> Judgement:
     """Say whether the colour of a picture can be trusted. The picture is only read.
 
@@ -81,6 +83,8 @@ def judge(
         Another base rate of evident casts, or other risks, than the models' own.
     models : Models, optional
         Those that autocast came with unless given.
+    memory : int
+        Bytes that opening the picture may take, beside what the process holds already.
 
     Returns
     -------
@@ -90,7 +94,7 @@ def judge(
     Raises
     ------
     PictureError
-        The picture cannot be judged.
+        The picture cannot be judged, or takes more memory to open.
     HintError
         A hint cannot be read.
     AssumptionError
@@ -98,16 +102,17 @@ def judge(
     ModelError
         Model files are damaged.
     """
-    return examine(source, hints, assumptions, models).judgement
+    return examine(source, hints, assumptions, models, memory=memory).judgement
 
 
-def examine(
+def examine(  # noqa: PLR0913 -- what differs between pictures, by name
     source: Source,
     hints: Sequence[Hint] = (),
     assumptions: Assumptions | None = None,
     models: Models | None = None,
     *,
     explain: bool = True,
+    memory: int = MEMORY,
 ) -> Examination:
     """Judge a picture and keep what is needed to draw how it was judged.
 
@@ -124,6 +129,8 @@ def examine(
     explain : bool
         Work out what each kind of evidence drove, which takes time that an archive is
         spared: it only matters once somebody looks.
+    memory : int
+        As for :func:`judge`.
 
     Returns
     -------
@@ -146,7 +153,7 @@ def examine(
         raise AssumptionError(f"{assumptions!r:.80} are no assumptions; give an Assumptions.")
     if models is not None and not isinstance(models, Models):
         raise ModelError(f"{models!r:.80} are no models; give what Models.load gives.")
-    picture, models = open_picture(source), models or default_models()
+    picture, models = open_picture(source, memory), models or default_models()
     votes = hint_votes(picture, hints, models.densities)
     weighed = weigh(
         _looked_at(left_out(picture, hints) if hints else picture, models),

@@ -20,7 +20,7 @@ from autocast.judgement.given import is_number, number
 from autocast.judgement.things import BY_NAME, CLASSES, Thing
 from autocast.judging import Examination, examine
 from autocast.modelstore import Models
-from autocast.picture import DISC_SHARE, DecodedOnce, Disc, Picture, Source, discs
+from autocast.picture import DISC_SHARE, MEMORY, DecodedOnce, Disc, Picture, Source, discs
 from autocast.segmentation import BURIED_BELOW, CLIPPED_FROM, likely_casts, memberships
 
 LEAST_RADIUS = 2.0
@@ -95,6 +95,8 @@ def measure(
     at: Sequence[tuple[float, float]] = (),
     radius: float | None = None,
     models: Models | None = None,
+    *,
+    memory: int = MEMORY,
 ) -> Measures:
     """Read small discs of a picture at full resolution, from light to dark.
 
@@ -109,6 +111,8 @@ def measure(
         In pixels; 1 % of the long side, as a judgement reads its places, unless given.
     models : Models, optional
         Those that autocast came with unless given.
+    memory : int
+        Bytes that opening the picture may take, beside what the process holds already.
 
     Returns
     -------
@@ -118,11 +122,11 @@ def measure(
     Raises
     ------
     PictureError
-        The picture cannot be judged.
+        The picture cannot be judged, or takes more memory to open.
     HintError
         A spot lies outside the picture, or a disc has no pixels.
     """
-    return Measuring(source, models).at(at, radius)
+    return Measuring(source, models, memory).at(at, radius)
 
 
 class Measuring:
@@ -134,18 +138,20 @@ class Measuring:
         As for :func:`autocast.judge`.
     models : Models, optional
         Those that autocast came with unless given.
+    memory : int
+        As for :func:`measure`.
 
     Raises
     ------
     PictureError
-        The picture cannot be judged.
+        The picture cannot be judged, or takes more memory to open.
     """
 
-    def __init__(self, source: Source, models: Models | None = None) -> None:
-        self._source = DecodedOnce(source)
+    def __init__(self, source: Source, models: Models | None = None, memory: int = MEMORY) -> None:
+        self._source = DecodedOnce(source, memory)
         with ThreadPoolExecutor(1) as pool:
             # Both at once: a JPEG is decoded at two sizes.
-            whole = pool.submit(self._source.decoded, None)
+            whole = pool.submit(self._source.decode_beside)
             self._examination = examine(self._source, models=models, explain=False)
             whole.result()
 

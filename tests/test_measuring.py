@@ -61,10 +61,12 @@ def test_a_picture_is_decoded_once_for_all_that_is_read_of_it(
     asked = []
     decode = decoding.decode
 
-    def counted(name: str, source: Source, side: int | None) -> decoding.Decoded:
+    def counted(
+        name: str, source: Source, side: int | None, memory: int | None
+    ) -> decoding.Decoded:
         if not isinstance(source, decoding.DecodedOnce):
             asked.append(side)
-        return decode(name, source, side)
+        return decode(name, source, side, memory)
 
     monkeypatch.setattr(decoding, "decode", counted)
     measuring = Measuring(path)

@@ -179,6 +179,39 @@ ModelsFolder = Annotated[
     ),
 ]
 
+
+def _size(text: str) -> int:
+    """Bytes that a text names, refused before any work is done."""
+    from autocast.picture import size_of
+
+    size = size_of(text)
+    if size is None:
+        raise typer.BadParameter(
+            f"{text!r} is no size; give a number and MB or GB, such as 800MB or 1.5GB."
+        )
+    return size
+
+
+Memory = Annotated[
+    int | None,
+    typer.Option(
+        "--memory",
+        metavar="SIZE",
+        parser=_size,
+        help="Memory that opening a picture may take, such as 800MB or 3GB; one that takes more "
+        "is refused.",
+        show_default="1GB",
+    ),
+]
+
+
+def allowed(memory: int | None) -> int:
+    """The bytes that opening a picture may take, by what was given."""
+    from autocast.picture import MEMORY
+
+    return MEMORY if memory is None else memory
+
+
 FEW = 4
 """Up to so many pictures are judged without a progress bar."""
 WIDEST = 100

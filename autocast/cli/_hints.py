@@ -11,7 +11,7 @@ from typing import Annotated, Any
 
 import typer
 
-from autocast.cli._app import one_sentence, taking
+from autocast.cli._app import allowed, one_sentence, taking
 from autocast.errors import HintError
 from autocast.judgement import Hint
 from autocast.judgement.things import HINT_HELP
@@ -43,7 +43,9 @@ def with_hints(command: Callable[..., None]) -> Callable[..., None]:
             for spot in given.pop(hint) or ()
         ]
         picture = given["pictures"][0] if "pictures" in given else given["picture"]
-        places = positions([(spot, option) for _, spot, option in told], picture, (2, 3))
+        places = positions(
+            [(spot, option) for _, spot, option in told], picture, (2, 3), given.get("memory")
+        )
         hints = [Hint(hint, *at) for (hint, _, _), at in zip(told, places, strict=True)]
         command(**given, hints=hints)
 
@@ -51,7 +53,10 @@ def with_hints(command: Callable[..., None]) -> Callable[..., None]:
 
 
 def positions(
-    told: list[tuple[str, str]], picture: Path, counts: tuple[int, ...]
+    told: list[tuple[str, str]],
+    picture: Path,
+    counts: tuple[int, ...],
+    memory: int | None = None,
 ) -> list[list[float]]:
     """Positions in pixels, of texts such as ``378,164`` or ``63%,41%``, each with its option.
 
@@ -64,7 +69,7 @@ def positions(
     with one_sentence():
         from autocast.picture import upright_size
 
-        width, height = upright_size(picture)
+        width, height = upright_size(picture, allowed(memory))
     wholes = (width, height, max(width, height))
     return [
         [

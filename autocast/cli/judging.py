@@ -5,12 +5,14 @@ from __future__ import annotations
 import shlex
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal, NamedTuple
 
 import typer
 
 from autocast.cli._app import (
+    Memory,
     ModelsFolder,
+    allowed,
     app,
     models_in,
     one_sentence,
@@ -69,6 +71,7 @@ def judge(
         bool, typer.Option("--force", help="Let --picture replace a file that exists.")
     ] = False,
     assumptions: Assumptions,
+    memory: Memory = None,
     models: ModelsFolder = None,
     hints: list[Hint],
 ) -> None:
@@ -101,12 +104,13 @@ def judge(
     form = "json" if json else "plain" if plain else "brief" if brief else form
     with one_sentence():
         loaded = models_in(models)
+    given = _Given(hints, assumptions, loaded, allowed(memory))
     verdicts = []
     failed = 0
     with progress(len(pictures)) as step:
         for path in pictures:
             try:
-                for judgement in _judged(path, (hints, assumptions, loaded), picture, force=force):
+                for judgement in _judged(path, given, picture, force=force):
                     verdicts.append(judgement.verdict)
                     step(_shown(judgement, form, parted=several), err=False)
             except AutocastError as error:
@@ -149,9 +153,18 @@ def _check_usage(count: int, *, picture: Path | None, force: bool) -> None:
         raise typer.BadParameter("goes with --picture only.", param_hint="--force")
 
 
+class _Given(NamedTuple):
+    """What every picture is judged with."""
+
+    hints: list[Hint]
+    assumptions: Assumptions
+    models: Models | None
+    memory: int
+
+
 def _judged(
     path: Path,
-    given: tuple[list[Hint], Assumptions, Models | None],
+    given: _Given,
     picture: Path | None,
     *,
     force: bool,
@@ -165,7 +178,7 @@ def _judged(
             "judges the pictures in it."
         )
     if picture is None:
-        yield judging.judge(path, *given)
+        yield judging.judge(path, *given[:3], memory=given.memory)
         return
     from autocast.picture import check_target, reduced_pixels
     from autocast.report.evidence_picture import WIDTH, draw
@@ -173,7 +186,7 @@ def _judged(
 
     what = "The evidence picture is a PNG"
     check_target(path, picture, force=force, suffixes=(".png",), what=what)
-    examination = judging.examine(path, *given)
+    examination = judging.examine(path, *given[:3], memory=given.memory)
     yield examination.judgement
-    draw(examination, picture, reduced_pixels(path, WIDTH))
+    draw(examination, picture, reduced_pixels(path, WIDTH, given.memory))
     say(f"Written: {printable(str(picture))}")

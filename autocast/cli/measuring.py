@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from autocast.cli._app import ModelsFolder, app, models_in, one_sentence, terminal
+from autocast.cli._app import Memory, ModelsFolder, allowed, app, models_in, one_sentence, terminal
 from autocast.cli._hints import positions
 
 
@@ -31,6 +31,7 @@ def measure(
             help="Radius of the discs that are read; 1 % of the long side unless given.",
         ),
     ] = None,
+    memory: Memory = None,
     models: ModelsFolder = None,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
@@ -44,12 +45,12 @@ def measure(
     Exit codes: 0 read; 1 the picture or a spot cannot be read, standard error
     says why; 2 the command was not understood.
     """
-    told = positions([(spot, "--at") for spot in at or ()], picture, (2,))
+    told = positions([(spot, "--at") for spot in at or ()], picture, (2,), memory)
     places = [(x, y) for x, y in told]
     with one_sentence():
         from autocast.measuring import measure as measure_now
 
-        measures = measure_now(picture, places, radius, models_in(models))
+        measures = measure_now(picture, places, radius, models_in(models), memory=allowed(memory))
     if json:
         typer.echo(measures.to_json())
         return

@@ -4,6 +4,13 @@ Decoding with its limits, colour profiles, borders, copies with their colours
 changed, and files that appear whole or not at all. Originals are only read.
 """
 
+from autocast.picture.budget import (
+    MEMORY as MEMORY,
+    WORKING_SIDE as WORKING_SIDE,
+    in_words as in_words,
+    refusal as refusal,
+    size_of as size_of,
+)
 from autocast.picture.copying import (
     Ahead as Ahead,
     check_copy as check_copy,
@@ -18,7 +25,6 @@ from autocast.picture.decoding import (
     is_picture as is_picture,
 )
 from autocast.picture.opening import (
-    WORKING_SIDE as WORKING_SIDE,
     Disc as Disc,
     Picture as Picture,
     discs as discs,

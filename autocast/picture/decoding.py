@@ -17,8 +17,9 @@ import sys
 import threading
 import warnings
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass, field
+from functools import partial
 from importlib import import_module
 from typing import TYPE_CHECKING, Any, BinaryIO, TypeVar
 
@@ -27,6 +28,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageFile
 
 from autocast.errors import PictureError, PictureTooLarge, UnreadablePicture, UnsupportedPicture
+from autocast.picture import budget, strips
 from autocast.picture.profiles import (
     DCF_OPTIONAL,
     EXIF_SRGB,
@@ -49,20 +51,34 @@ class DecodedOnce:
     """A source that is decoded in full once, for readers that come together or one by one.
 
     At reduced size a JPEG is decoded apart, so that its small pixels are what they always are.
+    What is read in parts is read anew each time.
     """
 
-    def __init__(self, source: Source) -> None:
+    def __init__(self, source: Source, memory: int | None = None) -> None:
         self.name, self._source = resolve(source)
+        self._memory = memory
         self._whole: Decoded | None = None
         self._lock = threading.Lock()
+
+    def decode_beside(self) -> None:
+        """Decode in full while others ask for a reduced size.
+
+        What has no room for both is decoded later, when it is asked for. Raises PictureError.
+        """
+        memory = self._memory
+        if memory is not None and _is_jpeg(self._source):
+            memory //= 2
+        with self._lock, suppress(PictureTooLarge):
+            if self._whole is None:
+                self._whole = decode(self.name, self._source, None, memory)
 
     def decoded(self, side: int | None) -> Decoded:
         """As by :func:`decode`. Raises PictureError."""
         if side is not None and _is_jpeg(self._source):
-            return decode(self.name, self._source, side)
+            return decode(self.name, self._source, side, self._memory)
         with self._lock:
             if self._whole is None:
-                self._whole = decode(self.name, self._source, None)
+                self._whole = decode(self.name, self._source, None, self._memory)
             return self._whole
 
 
@@ -86,6 +102,10 @@ class Decoded:
     white point D50). ``alpha`` is (H, W) on a scale of its own, ``alpha_top``.
     ``width`` and ``height`` are those of the full upright picture, of which
     ``values`` may be a reduced decoding.
+
+    Where ``parts`` is given, the picture is read in parts: that gives all rows from the top
+    down, as they are stored, and ``orientation`` is still to be applied; ``values`` and
+    ``alpha`` then hold one row at least, for what they are.
     """
 
     values: NDArray[Any]
@@ -98,6 +118,22 @@ class Decoded:
     certain: bool = False
     remarks: list[str] = field(default_factory=list)
     facts: dict[str, str] = field(default_factory=dict)
+    parts: Callable[[], Iterator[Decoded]] | None = None
+    orientation: object = 1
+
+    @property
+    def stored_size(self) -> tuple[int, int]:
+        """Rows and columns as they are stored, of what is decoded."""
+        if self.parts is None:
+            rows, columns = self.values.shape[:2]
+            return rows, columns
+        if self.orientation in SIDEWAYS:
+            return self.width, self.height
+        return self.height, self.width
+
+    def rows(self) -> Iterator[Decoded]:
+        """All rows from the top down, as they are stored: at once, or in parts."""
+        return iter((self,)) if self.parts is None else self.parts()
 
     @property
     def top(self) -> float:
@@ -169,7 +205,14 @@ def _standing(stream: BinaryIO) -> int | None:
         return None
 
 
-def decode(name: str, source: Source, side: int | None, *, shown: bool = False) -> Decoded:
+def decode(
+    name: str,
+    source: Source,
+    side: int | None,
+    memory: int | None = None,
+    *,
+    shown: bool = False,
+) -> Decoded:
     """The values of a resolved source.
 
     Parameters
@@ -181,6 +224,9 @@ def decode(name: str, source: Source, side: int | None, *, shown: bool = False) 
     side : int or None
         Pixels to which the long side may be reduced, and no further, where the decoder
         does that for free; None decodes in full.
+    memory : int, optional
+        Bytes that this may take. What takes more is read in parts, where it can be; without
+        it all is decoded at once.
     shown : bool
         For a person's eyes alone: what a JPEG's decoder leaves is scaled to ``side`` by a
         filter, which is faster than averages over areas and gives nearly the same pixels.
@@ -188,7 +234,7 @@ def decode(name: str, source: Source, side: int | None, *, shown: bool = False) 
     Returns
     -------
     Decoded
-        Values as the file holds them, upright.
+        Values as the file holds them, upright unless they are read in parts.
 
     Raises
     ------
@@ -201,16 +247,55 @@ def decode(name: str, source: Source, side: int | None, *, shown: bool = False) 
         return _from_array(source)
     if isinstance(source, Image.Image):
         _check_size(*source.size, name)
+        budget.allow(name, _image_cost(source), memory)
         return guarded(name, lambda: _from_image(source, name))
+    again = partial(_opened, name, source)
+    with again() as file:
+        return _from_file(file, _Asked(name, side, memory, again, shown=shown))
+
+
+Again = Callable[[], AbstractContextManager[BinaryIO]]
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """What is asked of a file; ``again`` opens it once more, to read it in parts."""
+
+    name: str
+    side: int | None
+    memory: int | None
+    again: Again
+    shown: bool = False
+
+    def allow(self, needs: int) -> None:
+        """Refuse what takes more bytes than are allowed. Raises PictureTooLarge."""
+        budget.allow(self.name, needs, self.memory)
+
+    def fits(self, needs: int) -> bool:
+        """Whether so many bytes are allowed."""
+        return self.memory is None or needs <= self.memory
+
+    def read_in_parts(self, like: Decoded, read: Callable[[BinaryIO], Iterator[Decoded]]) -> None:
+        """Have a picture read in parts, of which ``like`` tells all but the rows."""
+
+        def parts() -> Iterator[Decoded]:
+            with self.again() as file:
+                rows = read(file)
+                while (part := guarded(self.name, lambda: next(rows, None))) is not None:
+                    yield part
+
+        like.parts = parts
+
+
+@contextmanager
+def _opened(name: str, source: Source) -> Iterator[BinaryIO]:
+    """The bytes of a resolved source, open to be read. Raises UnreadablePicture."""
     if isinstance(source, bytes):
-        return _from_file(io.BytesIO(source), name, side, shown=shown)
-    return _from_path(name, side, shown=shown)
-
-
-def _from_path(name: str, side: int | None, *, shown: bool = False) -> Decoded:
+        yield io.BytesIO(source)
+        return
     try:
         with open_file(name) as file:
-            return _from_file(file, name, side, shown=shown)
+            yield file
     except FileNotFoundError:
         raise UnreadablePicture(f"{name} does not exist; check the path.") from None
     except IsADirectoryError:
@@ -226,18 +311,17 @@ def _from_path(name: str, side: int | None, *, shown: bool = False) -> Decoded:
         raise UnreadablePicture(f"{name!r} cannot be opened: {reason}.") from error
 
 
-def _from_file(file: BinaryIO, name: str, side: int | None, *, shown: bool = False) -> Decoded:
+def _from_file(file: BinaryIO, asked: _Asked) -> Decoded:
     head = file.read(64)
     file.seek(0)
-    kind = kind_of(head, name)
+    kind = kind_of(head, asked.name)
     readers: dict[str, Callable[[], Decoded]] = {
-        "TIFF": lambda: _read_tiff(file, name),
-        "PNG": lambda: _read_png(file, name),
-        "HEIC": lambda: _read_heic(file, name),
+        "TIFF": lambda: _read_tiff(file, asked),
+        "PNG": lambda: _read_png(file, asked),
+        "HEIC": lambda: _read_heic(file, asked),
+        "WEBP": lambda: _read_webp(file, asked),
     }
-    return guarded(
-        name, readers.get(kind, lambda: _read_plain(kind, file, name, side, shown=shown))
-    )
+    return guarded(asked.name, readers.get(kind, lambda: _read_plain(kind, file, asked)))
 
 
 def guarded(name: str, read: Callable[[], T]) -> T:
@@ -499,22 +583,36 @@ def muted() -> Iterator[None]:
             os.close(kept)
 
 
-def _read_plain(
-    kind: str, file: BinaryIO, name: str, side: int | None, *, shown: bool = False
-) -> Decoded:
-    """JPEG, GIF, BMP, WebP, AVIF and the rarer kinds of TIFF, by Pillow."""
-    with pillow_image(kind, file, name) as image:
+def _read_plain(kind: str, file: BinaryIO, asked: _Asked) -> Decoded:
+    """JPEG, GIF, BMP, AVIF, moving WebP and the rarer kinds of TIFF, by Pillow."""
+    with pillow_image(kind, file, asked.name) as image:
         full = image.size
         scaled = None
-        if kind == "JPEG" and side is not None:
-            _draft(image, side)
-            scaled = reduced_size(*full, side) if shown else None
-        decoded = _from_image(image, name, full, scaled)
+        if kind == "JPEG" and asked.side is not None:
+            _draft(image, asked.side)
+            scaled = reduced_size(*full, asked.side) if asked.shown else None
+        beside = full[0] * full[1] * _BESIDE.get(kind, 0)
+        if kind == "JPEG":
+            at = file.tell()
+            beside = budget.jpeg_coefficients(file)
+            file.seek(at)
+        asked.allow(_image_cost(image) + beside)
+        decoded = _from_image(image, asked.name, full, scaled)
         if kind == "AVIF":
-            _tag_from_nclx(decoded, file, name)
+            _tag_from_nclx(decoded, file, asked.name)
         if getattr(image, "is_animated", False) and kind in ("GIF", "WEBP", "AVIF"):
             decoded.remarks.append("animated")
         return decoded
+
+
+_PNG_COPIES = 16
+"""How often rows of a PNG are there while they are read in parts (measured)."""
+_BESIDE = {"AVIF": 6, "WEBP": 12}
+"""Bytes of a pixel that decoders hold beside the image that Pillow makes of it (measured)."""
+
+
+def _image_cost(image: Image.Image) -> int:
+    return budget.image(image.mode, *image.size, transparent=_has_key(image))
 
 
 def _draft(image: ImageFile.ImageFile, side: int) -> None:
@@ -526,6 +624,29 @@ def _draft(image: ImageFile.ImageFile, side: int) -> None:
             return
 
 
+def _read_webp(file: BinaryIO, asked: _Asked) -> Decoded:
+    """WebP: Pillow, made for moving ones, would hold five times the pixels."""
+    import imagecodecs
+
+    with pillow_image("WEBP", file, asked.name) as image:
+        if getattr(image, "is_animated", False):
+            file.seek(0)
+            return _read_plain("WEBP", file, asked)
+        file.seek(0)
+        data = file.read()
+        channels = len(image.getbands())
+        # Lossless pixels are decoded apart (RFC 9649); so is the alpha of others.
+        each = 2 * channels if channels == 4 or b"VP8L" in data[: 1 << 16] else channels
+        asked.allow(budget.array(*image.size, channels, each) + 3 * len(data))
+        values = imagecodecs.webp_decode(data)
+        if values.shape[:2] != (image.height, image.width):
+            raise ValueError("the frame is not the canvas")
+        decoded = _from_channels(values, None)
+        decoded.icc = _profile_of(image)
+        _apply_exif(decoded, _Exif(image.getexif))
+        return decoded
+
+
 def reduced_size(width: float, height: float, side: int) -> tuple[int, int]:
     """Width and height with a long side of ``side``, or less where there is less."""
     scale = min(1.0, side / max(width, height))
@@ -533,7 +654,7 @@ def reduced_size(width: float, height: float, side: int) -> tuple[int, int]:
     return max(1, math.floor(width * scale + 0.5)), max(1, math.floor(height * scale + 0.5))
 
 
-_LARGE = 50_000_000
+_LARGE = 4_000_000
 """Pixels beyond which an image is turned into an array in parts (project convention)."""
 
 
@@ -545,9 +666,28 @@ def _from_image(
 ) -> Decoded:
     image.load()
     exif = _Exif(image.getexif)
-    info = image.info
+    decoded = _image_values(image, name, scaled)
+    decoded.icc = _profile_of(image)
+    if full is not None:
+        decoded.width, decoded.height = full
+    _apply_exif(decoded, exif)
+    return decoded
+
+
+def _profile_of(image: Image.Image) -> bytes | None:
+    found = image.info.get("icc_profile")
+    return _profile(found) if found else None
+
+
+def _has_key(image: Image.Image) -> bool:
+    """Whether one colour of it, or some of its palette, is transparent."""
+    return "transparency" in image.info
+
+
+def _image_values(image: Image.Image, name: str, scaled: tuple[int, int] | None = None) -> Decoded:
+    """Values of an image that is loaded, with nothing of what stands beside them."""
     mode = image.mode
-    transparent = "transparency" in info
+    transparent = _has_key(image)
     if mode in ("P", "PA"):
         palette_alpha = image.palette is not None and image.palette.mode.endswith("A")
         alpha_mode = mode == "PA" or transparent or palette_alpha
@@ -556,21 +696,17 @@ def _from_image(
         image = image.convert("RGBA" if mode == "RGB" else "LA")
     elif mode in _PLAIN_MODES:
         image = image.convert(_PLAIN_MODES[mode])
-    width, height = full or image.size
     if scaled is not None:
         image = image.resize(scaled, Image.Resampling.HAMMING)
     space, values, alpha = _split(_array(image), image.mode, name)
-    decoded = Decoded(values, space, width, height, alpha)
-    decoded.icc = _profile(info["icc_profile"]) if info.get("icc_profile") else None
-    _apply_exif(decoded, exif)
-    return decoded
+    return Decoded(values, space, *image.size, alpha)
 
 
 def _array(image: Image.Image) -> NDArray[Any]:
     """An image's values; a large one some rows at a time, which Pillow would hold three times."""
     if image.width * image.height <= _LARGE:
         return np.asarray(image)
-    rows = max(1, _LARGE // 16 // image.width)
+    rows = max(1, _LARGE // 4 // image.width)
     out: NDArray[Any] | None = None
     for top in range(0, image.height, rows):
         below = min(image.height, top + rows)
@@ -657,16 +793,27 @@ def _apply_exif(decoded: Decoded, exif: _Exif) -> None:
 _EXIF_MAIN = (0x010F, 0x0110, 0x0112, 0x0131)  # Make, Model, Orientation, Software
 
 
+SIDEWAYS = (5, 6, 7, 8)
+"""Orientations whose rows stand as columns."""
+
+
 def _turn(decoded: Decoded, orientation: object) -> None:
-    """Apply the EXIF orientation; the picture is not copied."""
+    """Apply the EXIF orientation, or note it where rows are still to come; nothing is copied."""
     if orientation not in _TURNS:
         return
-    turn = _TURNS[orientation]
-    decoded.values = turn(decoded.values)
-    if decoded.alpha is not None:
-        decoded.alpha = turn(decoded.alpha)
-    if orientation in (5, 6, 7, 8):
+    if decoded.parts is None:
+        decoded.values = upright(decoded.values, orientation)
+        if decoded.alpha is not None:
+            decoded.alpha = upright(decoded.alpha, orientation)
+    else:
+        decoded.orientation = orientation
+    if orientation in SIDEWAYS:
         decoded.width, decoded.height = decoded.height, decoded.width
+
+
+def upright(values: NDArray[Any], orientation: object) -> NDArray[Any]:
+    """Rows and columns turned by an EXIF orientation; a view."""
+    return _TURNS[orientation](values) if orientation in _TURNS else values
 
 
 _TURNS: dict[object, Callable[[NDArray[Any]], NDArray[Any]]] = {
@@ -683,28 +830,67 @@ _TURNS: dict[object, Callable[[NDArray[Any]], NDArray[Any]]] = {
 # --- PNG -------------------------------------------------------------------
 
 
-def _read_png(file: BinaryIO, name: str) -> Decoded:
+def _read_png(file: BinaryIO, asked: _Asked) -> Decoded:
     chunks = dict(png_chunks(file))
     file.seek(0)
-    with pillow_image("PNG", file, name) as image:
+    with pillow_image("PNG", file, asked.name) as image:
         animated = getattr(image, "is_animated", False)
-        deep = chunks[b"IHDR"][8] == 16
-        decoded = _read_deep_png(image, file) if deep else _from_image(image, name)
+        decoded = _png_decoded(image, file, asked, animated=animated)
     if animated:
         decoded.remarks.append("animated")
-    return _tag_from_png(decoded, chunks, name)
+    return _tag_from_png(decoded, chunks, asked.name)
 
 
-def _read_deep_png(image: ImageFile.ImageFile, file: BinaryIO) -> Decoded:
-    """16-bit PNG: Pillow would drop the lower bits of colour."""
-    import imagecodecs
-
+def _png_decoded(
+    image: ImageFile.ImageFile, file: BinaryIO, asked: _Asked, *, animated: bool
+) -> Decoded:
+    header = strips.png_header(file)
+    deep = header[8] == 16
+    if deep:  # Pillow would drop the lower bits of colour
+        samples = strips.SAMPLES[header[9]]
+        needs = budget.array(*image.size, samples, 2 * samples) + file.seek(0, os.SEEK_END)
+    else:
+        samples = budget.samples(image.mode, transparent=_has_key(image))
+        needs = _image_cost(image)
+    in_parts = not asked.fits(needs) and strips.png_is_in_rows(header) and not animated
+    if in_parts:
+        needs = min(
+            needs, budget.in_parts(*image.size, samples, _PNG_COPIES * (2 if deep else 1) * samples)
+        )
+    asked.allow(needs)
     file.seek(0)
-    with muted():
-        values = imagecodecs.png_decode(file.read())
-    decoded = _from_channels(values, image.info.get("icc_profile"))
-    _apply_exif(decoded, _Exif(image.getexif))
+    if not (deep or in_parts):
+        return _from_image(image, asked.name)
+    data = strips.png_bare(file)  # Pillow decodes all pixels to tell what stands behind them
+    with pillow_image("PNG", io.BytesIO(data), asked.name) as bare:
+        exif = _Exif(bare.getexif)
+        if in_parts:
+            decoded = _png_rows(data, asked.name, deep=deep)
+            decoded.width, decoded.height = image.size
+            asked.read_in_parts(
+                decoded,
+                lambda again: (
+                    _png_rows(part, asked.name, deep=deep) for part in strips.png_parts(again)
+                ),
+            )
+        else:
+            file.seek(0)
+            decoded = _png_rows(file.read(), asked.name, deep=True)
+    decoded.icc = _profile_of(image)
+    _apply_exif(decoded, exif)
     return decoded
+
+
+def _png_rows(data: bytes, name: str, *, deep: bool) -> Decoded:
+    """Values of a PNG, with nothing of what stands beside them."""
+    if deep:
+        import imagecodecs
+
+        with muted():
+            return _from_channels(imagecodecs.png_decode(data), None)
+    with pillow_image("PNG", io.BytesIO(data), name) as image:
+        image.load()
+        return _image_values(image, name)
 
 
 def _from_channels(array: NDArray[Any], icc: bytes | None) -> Decoded:
@@ -779,7 +965,8 @@ def _nclx(file: BinaryIO) -> tuple[int, int] | None:
     return None
 
 
-def _read_heic(file: BinaryIO, name: str) -> Decoded:
+def _read_heic(file: BinaryIO, asked: _Asked) -> Decoded:
+    name = asked.name
     try:
         import pillow_heif
     except ImportError:
@@ -789,6 +976,9 @@ def _read_heic(file: BinaryIO, name: str) -> Decoded:
     heif = pillow_heif.open_heif(file, convert_hdr_to_8bit=False)
     width, height = heif.size
     _check_size(width, height, name)
+    samples = len(heif.mode.partition(";")[0])
+    each = samples * (4 if ";16" in heif.mode else 2.7)  # measured
+    asked.allow(budget.array(width, height, samples, each))
     # Copied: before pillow-heif 1.8 the array does not keep the memory that it shows.
     values = np.array(heif)[:, :width]
     decoded = _from_channels(values, heif.info.get("icc_profile"))
@@ -808,9 +998,10 @@ def _read_heic(file: BinaryIO, name: str) -> Decoded:
 # --- TIFF ------------------------------------------------------------------
 
 
-def _read_tiff(file: BinaryIO, name: str) -> Decoded:
+def _read_tiff(file: BinaryIO, asked: _Asked) -> Decoded:
     import tifffile
 
+    name = asked.name
     with tifffile.TiffFile(file) as tiff:
         page = tiff.pages.first
         if not isinstance(page, tifffile.TiffPage):
@@ -819,12 +1010,12 @@ def _read_tiff(file: BinaryIO, name: str) -> Decoded:
             raise _raw(name)
         _check_size(page.imagewidth, page.imagelength, name)
         if page.photometric in _TIFF_SPACES and page.bitspersample >= 8:
-            decoded = _read_tiff_page(page, name)
+            decoded = _read_tiff_page(page, asked)
             _apply_exif(decoded, _tiff_exif(file, page))
             return decoded
     file.seek(0)
     with muted():
-        return _read_plain("TIFF", file, name, None)
+        return _read_plain("TIFF", file, asked)
 
 
 def is_raw(tiff: tifffile.TiffFile) -> bool:
@@ -861,19 +1052,75 @@ def _profile(value: object) -> bytes:
     return value if isinstance(value, bytes) and value else b"\0"
 
 
-def _read_tiff_page(page: tifffile.TiffPage, name: str) -> Decoded:
+def _read_tiff_page(page: tifffile.TiffPage, asked: _Asked) -> Decoded:
     """Grey, RGB, CMYK and CIELAB at their full depth; Pillow would read RGB as 8-bit."""
-    space, count = _TIFF_SPACES[page.photometric]
+    space, _ = _TIFF_SPACES[page.photometric]
     depths = (8, 16) if space == "LAB" else (8, 16, 32, 64)
     if page.bitspersample not in depths:
-        raise UnsupportedPicture(f"{name} is an unusual TIFF; save it as 8- or 16-bit RGB.")
-    values = _checked(page.asarray(buffersize=_READ_AT_ONCE), name)
+        raise UnsupportedPicture(f"{asked.name} is an unusual TIFF; save it as 8- or 16-bit RGB.")
+    planes, depth, height, width, each = page.shaped
+    samples, computed = planes * each, _tiff_computed(page)
+    stored = samples * page.bitspersample // 8
+    needs = budget.array(width, height, samples, stored + computed) + _tiff_coded(page)
+    rows = strips.tiff_rows(page)
+    if not asked.fits(needs) and depth == 1 and stored <= 2 * samples and rows < height:
+        in_parts = budget.in_parts(width, height, samples, 3 * stored + computed, rows)
+        asked.allow(min(needs, in_parts))
+        decoded = _tiff_values(page, next(strips.tiff_parts(page)), asked.name)
+        asked.read_in_parts(decoded, lambda again: _tiff_in_parts(again, asked.name))
+        return decoded
+    asked.allow(needs)
+    values = page.asarray(buffersize=_READ_AT_ONCE)
     if page.planarconfig == SEPARATE and values.ndim == 3:
         values = np.moveaxis(values, 0, -1)
     if values.ndim == 2:
         values = values[..., None]
     if values.shape[:2] != (page.imagelength, page.imagewidth):
         raise ValueError("the strips hold another picture than the tags say")
+    return _tiff_values(page, values, asked.name)
+
+
+def _tiff_in_parts(file: BinaryIO, name: str) -> Iterator[Decoded]:
+    import tifffile
+
+    with tifffile.TiffFile(file) as tiff:
+        page = tiff.pages.first
+        if not isinstance(page, tifffile.TiffPage):
+            raise ValueError("it was another file before")  # noqa: TRY004 -- as of damage
+        for rows in strips.tiff_parts(page):
+            yield _tiff_values(page, rows, name)
+
+
+def _tiff_computed(page: tifffile.TiffPage) -> int:
+    """Bytes of a pixel that is computed with before it is averaged (measured)."""
+    _, count = _TIFF_SPACES[page.photometric]
+    computed = 8 * count if page.bitspersample > 16 else 0  # wide floats are made narrow
+    if page.photometric == _MIN_IS_WHITE:
+        computed += 8
+    if _TIFF_SPACES[page.photometric][0] == "LAB":
+        computed += 40
+    if next(iter(page.extrasamples), 0) == ASSOCIATED:
+        computed += 16 * (count + 1)
+    return computed
+
+
+def _tiff_coded(page: tifffile.TiffPage) -> int:
+    """Bytes of coded strips or tiles, and of those decoded last, beside the pixels."""
+    if page.is_contiguous:
+        return 0
+    _, _, height, width, each = page.shaped
+    rows, columns = page.rowsperstrip, width
+    if page.is_tiled:
+        rows, columns = page.tilelength, page.tilewidth
+    decoded = min(rows, height) * columns * each * page.bitspersample // 8
+    copies = 1 if page.predictor == 1 else 2
+    return 2 * _READ_AT_ONCE + copies * decoded + max(page.databytecounts, default=0)
+
+
+def _tiff_values(page: tifffile.TiffPage, values: NDArray[Any], name: str) -> Decoded:
+    """Rows (H, W, samples) as colour and alpha."""
+    space, count = _TIFF_SPACES[page.photometric]
+    values = _checked(values, name)
     if values.ndim != 3 or values.shape[2] < count:
         raise UnsupportedPicture(f"{name} is a stack of pictures; give one of them.")
     colour, alpha = values[..., :count], None

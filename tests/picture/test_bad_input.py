@@ -106,7 +106,10 @@ def test_a_disk_that_fails_is_told_from_a_damaged_file() -> None:
             return super().read(size)
 
     with pytest.raises(UnreadablePicture, match=r"^a.png cannot be read .Input/output error"):
-        decoding._from_file(Failing(saved("PNG")), "a.png", None)
+        decoding._from_file(
+            Failing(saved("PNG")),
+            decoding._Asked("a.png", None, None, lambda: contextlib.nullcontext(io.BytesIO())),
+        )
 
 
 def test_a_path_that_can_be_none(tmp_path: Path) -> None:
