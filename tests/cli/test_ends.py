@@ -75,7 +75,7 @@ def test_an_interrupt_while_it_starts_is_quiet() -> None:
 
 
 def test_an_interrupt_is_quiet(monkeypatch: pytest.MonkeyPatch) -> None:
-    def interrupted(*_: object) -> None:
+    def interrupted(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
     monkeypatch.setattr("autocast.picture.opening.open_picture", interrupted)

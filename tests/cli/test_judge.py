@@ -45,9 +45,10 @@ def judged(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     asked: list[str] = []
 
     def judge(
-        source: Path, hints: Sequence[Hint], assumptions: Assumptions, models: None
+        source: Path, hints: Sequence[Hint], assumptions: Assumptions, models: None, memory: int
     ) -> Judgement:
         assert (tuple(hints), assumptions, models) == ((), Assumptions(), None)
+        assert memory == 10**9
         name = os.fspath(source)
         asked.append(name)
         if name.startswith("bad"):
@@ -57,9 +58,9 @@ def judged(monkeypatch: pytest.MonkeyPatch) -> list[str]:
         return replace(KNOWN.get(Path(name).name, samples.LIKELY), name=name)
 
     def examine(
-        source: Path, hints: Sequence[Hint], assumptions: Assumptions, models: None
+        source: Path, hints: Sequence[Hint], assumptions: Assumptions, models: None, memory: int
     ) -> samples.FakeExamination:
-        return samples.examination(judge(source, hints, assumptions, models))
+        return samples.examination(judge(source, hints, assumptions, models, memory))
 
     # A picture is shown with its correction, which is to know the real one.
     importlib.import_module("autocast.correction")

@@ -302,6 +302,7 @@ class _Forgetful:
 
     def __init__(self, pixels: NDArray[np.uint8]) -> None:
         self.size = (pixels.shape[1] - 2, pixels.shape[0])
+        self.mode = "RGB"
         self.info: dict[str, Any] = {}
         self._kept = pixels
         shown = {key: pixels.__array_interface__[key] for key in ("shape", "typestr", "version")}
