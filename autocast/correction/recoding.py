@@ -149,13 +149,14 @@ class _Colours:
     def _changed(self, codes: NDArray[np.uint8]) -> NDArray[np.uint8]:
         """New colours of codes (n, 4) of one block, whose fourth are kept."""
         packed = codes.view(_PACKED)[:, 0]
-        at = (packed & _COLOUR).astype(np.intp)
-        made = self._known.take(at, mode="clip")
-        if made.min() < _KNOWN:
-            unknown = np.flatnonzero(made < _KNOWN)
-            new = np.full((len(unknown), 4), 255, dtype=np.uint8)
-            self._tables.apply(codes[unknown, :3], new[:, :3])
-            made[unknown] = self._known[at[unknown]] = new.view(_PACKED)[:, 0]
+        made = self._known.take((packed & _COLOUR).astype(np.intp), mode="clip")
+        unknown = np.flatnonzero(made < _KNOWN)
+        if len(unknown):
+            met = packed[unknown] & _COLOUR
+            given = met.astype(_PACKED, copy=False).view(np.uint8).reshape(-1, 4)
+            new = np.full_like(given, 255)
+            self._tables.apply(given[:, :3], new[:, :3])
+            made[unknown] = self._known[met] = new.view(_PACKED)[:, 0]
         if packed.min() < _KNOWN:
             made &= packed | _COLOUR
         return made.astype(_PACKED, copy=False).view(np.uint8).reshape(-1, 4)
