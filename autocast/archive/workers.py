@@ -101,15 +101,20 @@ class Processes(WorkerPool):
 
     def rebuild(self) -> None:
         """A pool that lost a worker is of no more use: make another."""
+        # One that was begun just then waits for work for ever, and Python's end for it.
+        self._kill()
         self._pool.shutdown(wait=False, cancel_futures=True)
         self._pool = self._built()
 
     def close(self, *, at_once: bool = False) -> None:
         """End the processes."""
-        workers = list((self._pool._processes or {}).values()) if at_once else []  # noqa: SLF001 -- 3.14 brings kill_workers
-        for worker in workers:
-            worker.kill()
+        if at_once:
+            self._kill()
         self._pool.shutdown(wait=True, cancel_futures=at_once)
+
+    def _kill(self) -> None:
+        for worker in list((self._pool._processes or {}).values()):  # noqa: SLF001 -- 3.14 brings kill_workers
+            worker.kill()
 
     def _built(self) -> ProcessPoolExecutor:
         context = starting("autocast.archive.work")

@@ -17,9 +17,9 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from dataclasses import replace
 from functools import partial
-from multiprocessing import get_context
+from multiprocessing import forkserver, get_context
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
@@ -226,6 +226,31 @@ def test_processes_that_die_or_hang_are_replaced(tmp_path: Path) -> None:
     assert "crashed the process that judged it" in str(rows["a_kill.jpg"].failure)
     assert "was not judged within 8 seconds" in str(rows["z_hang.jpg"].failure)
     assert all(rows[path.name].verdict for path in good if path.name != "cut.jpg")
+
+
+@pytest.mark.skipif(os.name == "nt", reason="workers are forked by a server elsewhere")
+def test_a_process_that_begins_while_its_pool_breaks_keeps_nothing_waiting(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    pool = Processes(default_models(), 2)
+    first = pool._pool.submit(os.getpid).result()
+    begin = forkserver.connect_to_new_process
+
+    def late(handles: list[int]) -> tuple[int, int]:
+        os.kill(first, signal.SIGKILL)
+        _until(lambda: bool(pool._pool._broken))
+        return begin(handles)
+
+    monkeypatch.setattr(forkserver, "connect_to_new_process", late)
+    broken = [pool._pool.submit(os.getpid) for _ in range(2)]
+    monkeypatch.undo()
+    assert all(isinstance(each.exception(timeout=20), BrokenExecutor) for each in broken)
+    manager: Any = pool._pool._executor_manager_thread  # typeshed takes it for another thing
+    assert manager is not None
+    pool.rebuild()
+    manager.join(timeout=20)  # Python does so at its end, for however long it takes
+    assert not manager.is_alive()
+    pool.close()
 
 
 def test_parallel_equals_serial_equals_one_by_one(tmp_path: Path, real: Path) -> None:
