@@ -601,10 +601,13 @@ def _connect(path: Path, mode: str, *, salvage: bool = False) -> sqlite3.Connect
         if mode == "mode=ro":
             try:
                 connection.execute("PRAGMA schema_version").fetchone()
-            except sqlite3.OperationalError:
-                # A log that a reader cannot take part in: read what had been folded back.
-                beside = path.with_name(path.name + "-wal")
-                if beside.exists() and beside.stat().st_size:
+            except sqlite3.OperationalError as error:
+                # A log that a reader cannot take part in: read what had been folded back. Where
+                # another is writing, or left off in the midst of it, that is not all.
+                code = getattr(error, "sqlite_errorname", "") or ""
+                held = code.startswith(("SQLITE_BUSY", "SQLITE_LOCKED"))
+                beside = (path.with_name(path.name + end) for end in ("-wal", "-journal"))
+                if held or any(each.exists() and each.stat().st_size for each in beside):
                     raise
                 connection.close()
                 return _connect(path, "mode=ro&immutable=1", salvage=salvage)

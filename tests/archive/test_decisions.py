@@ -156,6 +156,20 @@ def test_a_later_decision_supersedes_only_the_persons_own(archive: Path) -> None
         assert following(ledger, Queue("disagreements", "Cy"), None, 9) == []
 
 
+def test_a_clock_that_goes_back_changes_no_order(
+    archive: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clock = iter([f"20{year}-01-01T00:00:00Z" for year in range(40, 20, -1)])
+    monkeypatch.setattr("autocast.archive.decisions.now", lambda: next(clock))
+    with Ledger.share(archive) as ledger:
+        row = ledger.row(1)
+        for decision in ("cast", "fine", "meant_so"):
+            decide(ledger, Wish(1, decision, "Ada"))
+        for stands in (["meant_so"], ["fine"], ["cast"], []):
+            assert [each.decision for each in decided(ledger, row)] == stands
+            undo(ledger, "Ada")
+
+
 def test_undo_goes_back_without_end_and_only_through_ones_own(archive: Path) -> None:
     with Ledger.share(archive) as ledger:
         for picture, decision, person in (

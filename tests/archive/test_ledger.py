@@ -391,3 +391,15 @@ def test_a_ledger_that_goes_while_it_is_written_is_missed(
             ledger.record([outcome(b"/a/10.jpg", 0)])
     assert filled.exists() == replaced
     assert not replaced or filled.read_bytes() == before
+
+
+def test_a_ledger_in_which_another_writes_is_not_read_past_it(
+    filled: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(ledgers, "_WAIT", 0.1)
+    with contextlib.closing(sqlite3.connect(filled, isolation_level=None)) as other:
+        other.execute("BEGIN EXCLUSIVE")
+        with pytest.raises(LedgerError, match="is held by another program; close it there"):
+            Ledger.read(filled)
+        other.execute("ROLLBACK")
+    Ledger.read(filled).close()
