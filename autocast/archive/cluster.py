@@ -11,10 +11,12 @@ import pickle
 import re
 import socket
 import threading
+from collections.abc import Sequence
 from concurrent.futures import Future
 from typing import Any
 
 from autocast.archive import DEADLINE
+from autocast.archive.room import LEAST, PROCESS, Room
 from autocast.archive.rows import Entry, Outcome
 from autocast.archive.workers import AHEAD, WorkerPool
 from autocast.errors import ArchiveError
@@ -50,7 +52,13 @@ def _silent(scheduler: str) -> ArchiveError:
 class Cluster(WorkerPool):
     """The workers of one Dask scheduler."""
 
-    def __init__(self, models: Models, scheduler: str, deadline: float = DEADLINE) -> None:
+    def __init__(
+        self,
+        models: Models,
+        scheduler: str,
+        deadline: float = DEADLINE,
+        room: Room | None = None,
+    ) -> None:
         try:
             from distributed import Client, KilledWorker
         except ImportError as error:
@@ -65,6 +73,7 @@ class Cluster(WorkerPool):
         # Not pure: judging a picture again has to judge it, not recall the last outcome.
         self._executor = self._client.get_executor(pure=False)
         self.deadline = deadline
+        self.room = room or self.room
         self.deaths = (KilledWorker,)
         self._models = pickle.dumps(models)
         self._here = (socket.gethostname(), os.getpid())
@@ -78,7 +87,7 @@ class Cluster(WorkerPool):
     def submit(self, entry: Entry) -> Future[Outcome]:
         """Hand out one entry."""
         future: Future[Outcome] = self._executor.submit(
-            _judged_in_time, entry, self._models, self.deadline, self._here
+            _judged_in_time, entry, self._models, self.deadline, self._here, self.room
         )
         return future
 
@@ -91,7 +100,13 @@ class Cluster(WorkerPool):
         self._client.close()
 
 
-def _judged_in_time(entry: Entry, models: bytes, deadline: float, client: Any) -> Outcome:  # noqa: ANN401 -- a pair, as a list
+def _judged_in_time(
+    entry: Entry,
+    models: bytes,
+    deadline: float,
+    client: Any,  # noqa: ANN401 -- a pair, as a list
+    room: Sequence[Any],
+) -> Outcome:
     """Judge, or end this worker process, which its nanny then replaces.
 
     A worker may have several threads, so each picture has a clock of its own.
@@ -99,12 +114,25 @@ def _judged_in_time(entry: Entry, models: bytes, deadline: float, client: Any) -
     """
     from autocast.archive.work import judged_by_pickled
 
+    allowed = _share(Room(*room))
     if tuple(client) == (socket.gethostname(), os.getpid()):
-        return judged_by_pickled(entry, models)
+        return judged_by_pickled(entry, models, allowed)
     clock = threading.Timer(deadline, os._exit, (1,))
     clock.daemon = True
     clock.start()
     try:
-        return judged_by_pickled(entry, models)
+        return judged_by_pickled(entry, models, allowed)
     finally:
         clock.cancel()
+
+
+def _share(room: Room) -> Room:
+    """What a thread of this worker may take, of what Dask lets the worker have."""
+    from distributed import get_worker
+
+    worker = get_worker()
+    limit = worker.memory_manager.memory_limit
+    if limit is None:
+        return room
+    share = max((limit - PROCESS) // worker.state.nthreads, LEAST)
+    return room if share >= room.memory else Room(share, "give the workers more memory")

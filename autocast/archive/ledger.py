@@ -322,12 +322,12 @@ class Ledger:
     def known(self, path: bytes) -> Known | None:
         """What the ledger holds of a path, as far as that tells whether to judge it again."""
         row = self._one(
-            "SELECT id, size, mtime, failure IS NOT NULL, gone FROM pictures WHERE path = ?",
+            "SELECT id, size, mtime, failure IS NOT NULL, gone, needs FROM pictures WHERE path = ?",
             (path,),
         )
         if row is None:
             return None
-        return Known(row[0], Entry(path, row[1], row[2]), bool(row[3]), bool(row[4]))
+        return Known(row[0], Entry(path, row[1], row[2]), bool(row[3]), bool(row[4]), row[5])
 
     def below(self, folder: bytes) -> Iterator[tuple[int, bytes]]:
         """Number and path of every picture in a folder and below it that is not gone."""
@@ -746,7 +746,7 @@ _ROW = tuple(
 )
 """What the view and a Row call alike."""
 _COLUMNS = (set(_ROW) - {"id", "archive_probability", "judged_verdict"}) | {
-    "gone", "remarks", "var_a", "cov_ab", "var_b", "own_verdict",
+    "gone", "remarks", "var_a", "cov_ab", "var_b", "own_verdict", "needs",
 }  # fmt: skip
 """Every column of a picture but its number."""
 
@@ -765,6 +765,7 @@ def _columns(outcome: Outcome) -> dict[str, Any]:
         "at": outcome.at,
         "failure": None if outcome.failure is None else clean(outcome.failure),
         "gone": 0,
+        "needs": outcome.needs,
     }
     if outcome.judgement is None:
         return columns

@@ -29,19 +29,24 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Known:
-    """What a ledger holds of a path: its number, the entry it was judged by, and how that went."""
+    """What a ledger holds of a path: its number, the entry it was judged by, and how that went.
+
+    ``needs`` is the memory for want of which it failed, in bytes.
+    """
 
     id: int
     entry: Entry
     failed: bool
     gone: bool
+    needs: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
     """What a worker says of one picture: a judgement with its facts, or a failure's sentence.
 
-    ``regions`` is the map of :mod:`autocast.archive.regions` as it is written.
+    ``regions`` is the map of :mod:`autocast.archive.regions` as it is written, ``needs`` the
+    memory for want of which there is no judgement, in bytes.
     """
 
     entry: Entry
@@ -52,6 +57,7 @@ class Outcome:
     taken: str = ""
     failure: str | None = None
     regions: str | None = None
+    needs: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -145,6 +145,7 @@ class Run:
         if known.gone:
             self._back.append(known.id)
         again = self._again == "all" or (self._again == "failed" and known.failed)
+        again |= known.needs is not None and known.needs <= self._pool.room.memory
         return known.entry == entry and not again
 
     def _hand_out(

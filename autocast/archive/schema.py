@@ -189,6 +189,11 @@ ALTER TABLE judgements ADD COLUMN regions TEXT; -- see autocast/archive/regions.
 DROP INDEX IF EXISTS pictures_by_fault; -- of an earlier form of the step before
 """
 
+# So that a later run that allows more memory tries again what failed for want of it.
+_NEEDS = """
+ALTER TABLE pictures ADD COLUMN needs INTEGER; -- bytes that opening it takes, where it failed so
+"""
+
 SUPPOSED = """
 CREATE TEMP TABLE supposed (picture INTEGER PRIMARY KEY, verdict TEXT);
 CREATE TEMP TABLE supposed_rate (value REAL);
@@ -221,5 +226,6 @@ MIGRATIONS: tuple[str, ...] = (
     _RATES,
     _QUEUES,
     _REGIONS,
+    _NEEDS,
 )
 """One script a step; the number of steps taken is the schema version."""

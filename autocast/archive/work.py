@@ -9,28 +9,33 @@ import pickle
 
 from autocast.archive.ledger import now
 from autocast.archive.regions import regions_of, written
+from autocast.archive.room import Room
 from autocast.archive.rows import Entry, Outcome, is_address
-from autocast.errors import ModelError, PictureError
+from autocast.errors import ModelError, PictureError, PictureTooLarge
 from autocast.judging import examine
 from autocast.modelstore import Models
-from autocast.picture import Source
+from autocast.picture import Source, refusal
 from autocast.picture.reading import open_file
 
 _READ_AT_ONCE = 1 << 25
 """Bytes up to which a file is read once, and held while it is judged (project convention)."""
 
 
-def judged(entry: Entry, models: Models) -> Outcome:
+def judged(entry: Entry, models: Models, room: Room | None = None) -> Outcome:
     """Judge one picture. Raises ModelError alone: that is no fault of the picture."""
     name = os.fsdecode(entry.path)
-    content = None
+    content = needs = None
+    room = room or Room()
     try:
         source, content = _opened(entry, name)
-        found = examine(source, models=models, explain=False)
+        found = examine(source, models=models, explain=False, memory=room.memory)
     except ModelError:
         raise
     except PictureError as error:
         failure = str(error)
+        needs = error.needs if isinstance(error, PictureTooLarge) else None
+        if needs is not None and room.remedy:
+            failure = refusal(name, needs, *room)
     except OSError as error:
         failure = f"{name} cannot be read: {error.strerror or error}."
     except MemoryError:
@@ -47,12 +52,12 @@ def judged(entry: Entry, models: Models) -> Outcome:
             camera=found.picture.facts.get("camera", ""),
             taken=found.picture.facts.get("taken", ""),
         )
-    return Outcome(entry, now(), hash=content, failure=failure)
+    return Outcome(entry, now(), hash=content, failure=failure, needs=needs)
 
 
-def judged_by_pickled(entry: Entry, models: bytes) -> Outcome:
+def judged_by_pickled(entry: Entry, models: bytes, room: Room | None = None) -> Outcome:
     """The same, with models as they travel between processes."""
-    return judged(entry, pickle.loads(models))  # noqa: S301 -- from the run that sent the entry
+    return judged(entry, pickle.loads(models), room)  # noqa: S301 -- from the run that sent the entry
 
 
 def _opened(entry: Entry, name: str) -> tuple[Source, str | None]:

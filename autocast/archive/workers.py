@@ -26,6 +26,7 @@ from types import ModuleType
 from typing import Self
 
 from autocast.archive import DEADLINE
+from autocast.archive.room import Room
 from autocast.archive.rows import Entry, Outcome
 from autocast.modelstore import Models
 
@@ -46,11 +47,12 @@ class WorkerPool(ABC):
     """Takes entries; a context manager, closed at once where something went wrong.
 
     ``deaths`` are the errors of a future whose worker is no more, ``deadline``
-    the seconds that one picture may take.
+    the seconds that one picture may take, ``room`` what opening it may take of memory.
     """
 
     deaths: tuple[type[BaseException], ...] = (BrokenExecutor,)
     deadline: float
+    room: Room = Room()
 
     @property
     @abstractmethod
@@ -79,9 +81,12 @@ class WorkerPool(ABC):
 class Processes(WorkerPool):
     """A pool of processes on this machine."""
 
-    def __init__(self, models: Models, jobs: int, deadline: float = DEADLINE) -> None:
+    def __init__(
+        self, models: Models, jobs: int, deadline: float = DEADLINE, room: Room | None = None
+    ) -> None:
         self.jobs = jobs
         self.deadline = deadline
+        self.room = room or self.room
         self._models = pickle.dumps(models)
         self._pool = self._built()
 
@@ -94,7 +99,9 @@ class Processes(WorkerPool):
         """Hand out one entry."""
         with one_thread_each(), without_main():
             try:
-                return self._pool.submit(judged_in_time, entry, self._models, self.deadline)
+                return self._pool.submit(
+                    judged_in_time, entry, self._models, self.deadline, self.room
+                )
             except (OSError, EOFError) as error:
                 # What starts the processes was ended; the next pool starts another.
                 raise BrokenExecutor("no process can be started") from error
@@ -183,11 +190,13 @@ def end_with_parent() -> None:
         threading.Thread(target=outlived, daemon=True).start()
 
 
-def judged_in_time(entry: Entry, models: bytes, deadline: float) -> Outcome:
+def judged_in_time(
+    entry: Entry, models: bytes, deadline: float, room: Room | None = None
+) -> Outcome:
     """Judge a picture with pickled models, or end this process."""
     from autocast.archive.work import judged_by_pickled
 
-    return in_time(lambda: judged_by_pickled(entry, models), deadline)
+    return in_time(lambda: judged_by_pickled(entry, models, room), deadline)
 
 
 def in_time(work: Callable[[], Outcome], deadline: float) -> Outcome:

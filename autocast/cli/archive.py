@@ -12,7 +12,9 @@ import typer
 
 from autocast.archive import DEADLINE
 from autocast.cli._app import (
+    Memory,
     ModelsFolder,
+    allowed,
     app,
     models_in,
     one_sentence,
@@ -101,6 +103,7 @@ def presort(
             "which must see the same paths.",
         ),
     ] = None,
+    memory: Memory = None,
     assumptions: Assumptions,
     take_back: Annotated[
         bool,
@@ -121,6 +124,10 @@ def presort(
     A base rate and risks that are given decide the verdicts of the whole ledger,
     which keeps them until others are given or --take-back is; the judgements
     themselves stay. See what they would do with autocast list LEDGER --settings.
+
+    Memory is allowed to each picture, and less where the machine has not so much for
+    all that are judged at once. What failed for want of memory is tried again where
+    more is allowed.
 
     Exit codes: 0 walked to the end, whatever the verdicts and failures, which are
     in the ledger; 1 the run could not go on, standard error says why; 2 the
@@ -157,7 +164,7 @@ def presort(
         ):
             _say_before(ledger, which, fitted)
             with (
-                _workers(fitted, scheduler, jobs, deadline) as pool,
+                _workers(fitted, scheduler, jobs, deadline, allowed(memory)) as pool,
                 watched(roots, chosen) as show,
             ):
                 run = Run(ledger, pool, again=which, progress=show, stop=stop)
@@ -182,15 +189,26 @@ def presort(
 
 
 def _workers(
-    models: Models, scheduler: str | None, jobs: int | None, deadline: float
+    models: Models, scheduler: str | None, jobs: int | None, deadline: float, memory: int
 ) -> WorkerPool:
+    from autocast.archive.room import Room, memory_of_machine, most_at_once, room_for_each
+
     if scheduler is not None:
         from autocast.archive.cluster import Cluster
 
-        return Cluster(models, scheduler, deadline)
+        return Cluster(models, scheduler, deadline, Room(memory))
     from autocast.archive.workers import Processes, cores
+    from autocast.picture import in_words
 
-    return Processes(models, jobs or cores(), deadline)
+    machine = memory_of_machine()
+    jobs = jobs or most_at_once(cores(), machine)
+    room = room_for_each(jobs, memory, machine)
+    if room.memory < memory:
+        say(
+            f"Note: opening a picture may take {in_words(room.memory, up=False)} of memory, by "
+            f"what the machine has for {jobs} at once."
+        )
+    return Processes(models, jobs, deadline, room)
 
 
 def _say_before(ledger: Ledger, again: Again, models: Models) -> None:
