@@ -13,7 +13,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -120,8 +119,17 @@ class Forest:
         sums = np.add.reduceat(asked.value.take(reached), self.first, axis=1)
         return np.asarray(self.start + sums)
 
-    @cached_property
+    @property
     def _questions(self) -> Questions:
+        # No cached_property: until Python 3.12 it holds a lock, for ever in a process that is
+        # forked meanwhile.
+        kept = vars(self)
+        if "asked" not in kept:
+            kept["asked"] = self._laid_out()
+        asked: Questions = kept["asked"]
+        return asked
+
+    def _laid_out(self) -> Questions:
         leaf = self.feature < 0
         inner = np.flatnonzero(~leaf)
         # Leaves, and questions, that come before each node.

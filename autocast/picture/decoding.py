@@ -583,6 +583,15 @@ def muted() -> Iterator[None]:
             os.close(kept)
 
 
+if hasattr(os, "register_at_fork"):
+    # A process forked while another thread holds a lock would wait for it for ever. The last of
+    # them is taken first, as where one reads within the other.
+    for _lock in (_QUIET, _MUTED):
+        os.register_at_fork(
+            before=_lock.acquire, after_in_parent=_lock.release, after_in_child=_lock.release
+        )
+
+
 def _read_plain(kind: str, file: BinaryIO, asked: _Asked) -> Decoded:
     """JPEG, GIF, BMP, AVIF, moving WebP and the rarer kinds of TIFF, by Pillow."""
     with pillow_image(kind, file, asked.name) as image:

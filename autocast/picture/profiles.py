@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import struct
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import lru_cache
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
@@ -70,19 +70,24 @@ class Reading:
     ) -> None:
         self.profile = profile
         self.remarks = remarks
-        self._given = encoded, linear
+        self._encoded, self._linear = encoded, linear
 
-    @cached_property
+    # No cached_property: until Python 3.12 all threads wait at one lock of its, and a process that
+    # is forked meanwhile waits for ever.
+
+    @property
     def encoded(self) -> Floats:
         """sRGB-encoded, unclipped."""
-        encoded, _ = self._given
-        return linear_to_srgb(self.linear).astype(np.float32) if encoded is None else encoded
+        if self._encoded is None:
+            self._encoded = linear_to_srgb(self.linear).astype(np.float32)
+        return self._encoded
 
-    @cached_property
+    @property
     def linear(self) -> Floats:
         """Linear sRGB, unclipped."""
-        _, linear = self._given
-        return srgb_to_linear(self.encoded).astype(np.float32) if linear is None else linear
+        if self._linear is None:
+            self._linear = srgb_to_linear(self.encoded).astype(np.float32)
+        return self._linear
 
 
 EXIF_SRGB = Tag("EXIF colour space")
