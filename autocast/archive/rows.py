@@ -280,4 +280,7 @@ def folder_of(path: bytes) -> bytes:
 
 def clean(text: str) -> str:
     r"""Text that UTF-8 can carry: what is no Unicode, in a name, as ``\xNN``."""
-    return text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+    try:
+        return text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+    except UnicodeEncodeError:  # half a pair, as JSON may write one, stands for no byte
+        return text.encode("utf-8", "backslashreplace").decode("utf-8")

@@ -24,7 +24,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 BODY_LIMIT = 64 * 1024
 """Bytes of a request's body (project convention)."""
 DEADLINE = 10.0
-"""Seconds that a body may take to come in (project convention)."""
+"""Seconds that a head may take to come in, and a body (project convention)."""
 TOKEN_BYTES = 32
 """Random bytes of a token: 256 bits, twice what is called for (project convention)."""
 TOKEN_HEADER = "X-Review-Token"  # noqa: S105 -- the name of a header

@@ -6,6 +6,7 @@ presort may run meanwhile, and another window decide.
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import signal
 import socket
@@ -24,6 +25,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from autocast.archive.decisions import decide, undo
 from autocast.archive.learnt import adopt, proposal, take_back
@@ -34,7 +36,7 @@ from autocast.judgement import DECISION_WORDS
 from autocast.modelstore import Models, default_models
 from autocast.report.pages.environment import REPORT, environment
 from autocast.report.text import printable
-from autocast.review import asked, tellings, views
+from autocast.review import asked, security, tellings, views
 from autocast.review.pictures import Pictures, hindrance
 from autocast.review.security import Guard, Keys, refusal
 
@@ -387,11 +389,46 @@ def _shown(address: str, say: Callable[[str], None]) -> None:
         say("No browser was found; open the address in one.")
 
 
+class InTime(H11Protocol):
+    """A connection that ends where no head of a request comes in time.
+
+    Else those that are silent, or say a byte now and then, would hold all places for ever.
+    """
+
+    _late: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        """Wait for the first request."""
+        super().connection_made(transport)
+        self._wait()
+
+    def on_response_complete(self) -> None:
+        """Wait for the next."""
+        super().on_response_complete()
+        self._wait()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """Wait no more."""
+        super().connection_lost(exc)
+        if self._late is not None:
+            self._late.cancel()
+
+    def _wait(self) -> None:
+        if self._late is not None:
+            self._late.cancel()
+        self._late = self.loop.call_later(security.DEADLINE, self._gave_up)
+
+    def _gave_up(self) -> None:
+        # While a request is answered its body has a deadline of its own.
+        if getattr(self.cycle, "response_complete", True):  # None before the first
+            self.transport.close()
+
+
 def settings(app: ASGIApp) -> uvicorn.Config:
     """How the application is served."""
     return uvicorn.Config(
         app,
-        http="h11",
+        http=InTime,
         ws="none",
         lifespan="off",
         access_log=False,
