@@ -11,6 +11,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+import re
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from operator import attrgetter
@@ -67,8 +68,11 @@ COLUMNS: dict[str, tuple[type, Read]] = {
 }
 """Name, type and source of each column. JSON Lines and Parquet add ``judgement``, in full."""
 
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
-"""First characters that make a spreadsheet calculate a text (OWASP, "CSV injection")."""
+_CALCULATED = re.compile(
+    "^(?=[-=+@\uff1d\uff0b\uff0d\uff20\t\r\n])|(?<=[;\t\r\n])(?=[-=+@\uff1d\uff0b\uff0d\uff20])"
+)
+"""Where a spreadsheet would begin to calculate a text: at its beginning, and after what some take
+for the end of a cell; full-width characters too (OWASP, "CSV injection", from memory)."""
 
 
 def export(
@@ -153,8 +157,8 @@ def csv_file(
 
 
 def defused(value: Any) -> Any:  # noqa: ANN401 -- whatever a column holds
-    """A cell that no spreadsheet calculates: such a text gets an apostrophe before it."""
-    return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value
+    """A cell that no spreadsheet calculates: an apostrophe stands before what it would."""
+    return _CALCULATED.sub("'", value) if isinstance(value, str) else value
 
 
 @contextmanager

@@ -78,10 +78,18 @@ def test_csv_holds_every_picture_and_no_formula(ledger: Path, tmp_path: Path) ->
             )
 
 
-@pytest.mark.parametrize("text", ["=1", "+1", "-1", "@x", "\t=1", "\r=1", "\n=1"])
+@pytest.mark.parametrize(
+    "text", ["=1", "+1", "-1", "@x", "\uff1d1", "\uff0b1", "\uff0d1", "\uff20x"]
+)
 def test_what_a_spreadsheet_would_calculate_is_defused(text: str) -> None:
     assert defused(text) == f"'{text}"
     assert defused(f"a{text}") == f"a{text}"
+    for end in "\t\r\n":
+        assert defused(f"{end}a{text}") == f"'{end}a{text}"
+    # Where a semicolon or a line's end begins a cell.
+    for end in ";\t\r\n":
+        assert defused(f"a{end}{text}") == f"a{end}'{text}"
+    assert defused("a; b - c, =") == "a; b - c, ="
     assert defused(-1.5) == -1.5
 
 
