@@ -19,7 +19,7 @@ import threading
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator
 from concurrent.futures import BrokenExecutor, Future, ProcessPoolExecutor
-from multiprocessing import connection
+from multiprocessing import connection, resource_tracker
 from multiprocessing.context import BaseContext
 from pathlib import Path
 from types import ModuleType
@@ -97,7 +97,7 @@ class Processes(WorkerPool):
 
     def submit(self, entry: Entry) -> Future[Outcome]:
         """Hand out one entry."""
-        with one_thread_each(), without_main():
+        with one_thread_each(), without_main(), out_of_reach():
             try:
                 return self._pool.submit(
                     judged_in_time, entry, self._models, self.deadline, self.room
@@ -166,6 +166,23 @@ def without_main() -> Iterator[None]:
         yield
     finally:
         sys.modules["__main__"] = main
+
+
+@contextlib.contextmanager
+def out_of_reach() -> Iterator[None]:
+    """Processes started within are not met by an interrupt: from a terminal it goes to all.
+
+    It would end them while they start, with a traceback each; it is this one's affair.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    resource_tracker.ensure_running()  # it lifts the mask, once, when it begins
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 def begin() -> None:

@@ -23,7 +23,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from autocast.archive import run as running, work
+from autocast.archive import run as running, work, workers
 from autocast.archive.ledger import Ledger
 from autocast.archive.rate import refresh
 from autocast.archive.rows import Counts, Entry, Outcome, Wanted
@@ -251,6 +251,17 @@ def test_a_process_that_begins_while_its_pool_breaks_keeps_nothing_waiting(
     manager.join(timeout=20)  # Python does so at its end, for however long it takes
     assert not manager.is_alive()
     pool.close()
+
+
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="the system has no masks")
+def test_an_interrupt_from_a_terminal_meets_no_process_that_starts() -> None:
+    masked = "import signal; print(signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, []))"
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, [])
+    with workers.out_of_reach():
+        done = subprocess.run([sys.executable, "-c", masked], capture_output=True, check=True)
+    assert done.stdout == b"True\n"
+    assert signal.pthread_sigmask(signal.SIG_BLOCK, []) == before
+    assert signal.SIGINT not in before
 
 
 def test_parallel_equals_serial_equals_one_by_one(tmp_path: Path, real: Path) -> None:

@@ -270,7 +270,8 @@ def stop(lane: Lane, name: str, rng: Random, count: Count) -> signal.Signals:
         who, kind = ("a worker", workers) if chance < 0.35 else ("what forks workers", forking)
         sign, struck = signal.SIGKILL, rng.choice(kind(process.pid) or [process.pid])
     with contextlib.suppress(ProcessLookupError):
-        os.kill(struck, sign)
+        # From a terminal an interrupt goes to all that was begun there.
+        (os.killpg if sign is signal.SIGINT else os.kill)(struck, sign)
     try:
         process.wait(timeout=60)
     except subprocess.TimeoutExpired:

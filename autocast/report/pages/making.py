@@ -21,7 +21,14 @@ from typing import TYPE_CHECKING, Any, Self
 from autocast.archive.decisions import Decided
 from autocast.archive.ledger import judgement_of
 from autocast.archive.rows import Row
-from autocast.archive.workers import begin, cores, one_thread_each, starting, without_main
+from autocast.archive.workers import (
+    begin,
+    cores,
+    one_thread_each,
+    out_of_reach,
+    starting,
+    without_main,
+)
 from autocast.errors import AutocastError
 from autocast.judgement import Judgement
 from autocast.report.pages.cards import Card, Shown, card
@@ -169,7 +176,7 @@ class _Worker:
         context: Any = starting(__name__)
         self._pipe, its = context.Pipe()
         self.process = context.Process(target=_serve, args=(its, report), daemon=True)
-        with one_thread_each(), without_main():
+        with one_thread_each(), without_main(), out_of_reach():
             self.process.start()
         its.close()  # so that the end of the process ends the pipe
 
