@@ -188,5 +188,5 @@ def _judged(
     check_target(path, picture, force=force, suffixes=(".png",), what=what)
     examination = judging.examine(path, *given[:3], memory=given.memory)
     yield examination.judgement
-    draw(examination, picture, reduced_pixels(path, WIDTH, given.memory))
+    draw(examination, picture, reduced_pixels(path, WIDTH, given.memory), force=force)
     say(f"Written: {printable(str(picture))}")

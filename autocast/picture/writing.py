@@ -53,9 +53,9 @@ def whole(to: Path, *, force: bool = True) -> Iterator[Path]:
         beside.close()
 
 
-def write_whole(to: Path, content: bytes) -> None:
-    """Write a file in one go; one that is there is replaced. Raises OutputError."""
-    with whole(to) as beside:
+def write_whole(to: Path, content: bytes, *, force: bool = True) -> None:
+    """Write a file in one go; one that is there is replaced by ``force``. Raises OutputError."""
+    with whole(to, force=force) as beside:
         beside.write_bytes(content)
 
 

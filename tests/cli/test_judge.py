@@ -203,6 +203,26 @@ def test_the_evidence_picture_is_drawn_and_never_overwrites_unasked(tmp_path: Pa
 
 
 @pytest.mark.usefixtures("judged")
+def test_what_comes_to_be_where_the_evidence_picture_goes_is_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    target = tmp_path / "evidence.png"
+
+    def late(*_: object) -> object:
+        target.write_bytes(b"another's")
+        return np.full((20, 30, 3), 0.5)
+
+    monkeypatch.setattr(picture, "reduced_pixels", late)
+    result = run("harbour_0231.jpg", "--picture", str(target))
+    assert result.exit_code == 1
+    assert "exists already" in result.stderr
+    assert target.read_bytes() == b"another's"
+    target.unlink()
+    assert run("harbour_0231.jpg", "--picture", str(target), "--force").exit_code == 0
+    assert target.read_bytes().startswith(b"\x89PNG")
+
+
+@pytest.mark.usefixtures("judged")
 def test_an_evidence_picture_that_cannot_be_written_leaves_the_judgement_shown(
     tmp_path: Path,
 ) -> None:

@@ -56,17 +56,23 @@ _CAPTION = 40
 """Pixels below what was recognised."""
 
 
-def draw(examination: Examination, to: Path | BinaryIO, photograph: Pixels | None = None) -> None:
+def draw(
+    examination: Examination,
+    to: Path | BinaryIO,
+    photograph: Pixels | None = None,
+    *,
+    force: bool = True,
+) -> None:
     """Write the evidence picture of one examination as a PNG, to a path or an open binary file.
 
     ``photograph`` (H, W, 3) is the whole upright picture, sRGB-encoded 0..1, to
     be shown in place of the small working pixels. A file at a path appears
-    whole or not at all; one that is there is replaced. Raises OutputError when
-    matplotlib is missing or the file cannot be written.
+    whole or not at all; one that is there is replaced, without ``force`` kept. Raises
+    OutputError when matplotlib is missing or the file cannot be written.
     """
     png = png_of(figure(examination, photograph))
     if isinstance(to, Path):
-        write_whole(to, png)
+        write_whole(to, png, force=force)
     else:
         to.write(png)
 
