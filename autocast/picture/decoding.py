@@ -343,10 +343,19 @@ def guarded(name: str, read: Callable[[], T]) -> T:
         failed = _of_the_system(error)
         if failed is not None:
             raise unreadable(name, failed) from error
+        for words, sentence in _NOT_READ.items():
+            if words in str(error):
+                raise UnsupportedPicture(f"{name} {sentence}") from error
         raise UnreadablePicture(
             f"{name} is cut short or damaged; get a whole copy of it."
         ) from error
 
+
+_NOT_READ = {
+    "Unsupported BMP": "is of a kind of BMP that is not read; save it as PNG.",
+    "MAX_TEXT_CHUNK": "holds more text beside its pixels than is read; save it without metadata.",
+}
+"""What Pillow says of files that are whole, and what there is to say of them."""
 
 _NO_FAULT_OF_THE_FILE = {
     errno.EIO, errno.ENXIO, errno.ENODEV, errno.ESTALE, errno.ETIMEDOUT, errno.EACCES, errno.EPERM,

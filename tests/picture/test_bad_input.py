@@ -476,3 +476,15 @@ def test_libraries_print_nothing_of_their_own(tag: int, capfd: pytest.CaptureFix
     with contextlib.suppress(PictureError):
         open_picture(tagged(tag, 7))
     assert capfd.readouterr() == ("", "")
+
+
+def test_what_is_whole_but_not_read_is_not_called_damaged(tmp_path: Path) -> None:
+    rare = bytearray(saved("BMP"))
+    struct.pack_into("<H", rare, 28, 2)  # bits of a pixel
+    said = refusal(written(tmp_path / "rare.bmp", bytes(rare)), UnsupportedPicture)
+    assert said.endswith("is of a kind of BMP that is not read; save it as PNG.")
+    plain = saved("PNG")
+    words = b"zTXtNotes\0\0" + zlib.compress(bytes(2 << 20))
+    chunk = struct.pack(">I", len(words) - 4) + words + struct.pack(">I", zlib.crc32(words))
+    full = written(tmp_path / "full.png", plain[:33] + chunk + plain[33:])
+    assert "more text beside its pixels" in refusal(full, UnsupportedPicture)
