@@ -28,6 +28,7 @@ from PIL import Image, ImageFile
 from autocast.errors import OutputError, PictureError, UnreadablePicture, UnsupportedPicture
 from autocast.picture import decoding
 from autocast.picture.decoding import ASSOCIATED, SEPARATE, top_of
+from autocast.picture.lzw import unpacked_by_libtiff
 from autocast.picture.opening import open_picture
 from autocast.picture.reading import NoFile, open_file
 from autocast.picture.writing import check_free, whole, writing
@@ -496,6 +497,7 @@ def _exchange_segments(
     planes = 3 if page.planarconfig == SEPARATE else 1
     groups = len(offsets) // (page.samplesperpixel if planes == 3 else 1)
     numbers = [[k + plane * groups for plane in range(planes)] for k in range(groups)]
+    unpacked_by_libtiff(page)
     decode = page.decode
 
     def work(given: tuple[list[int], list[bytes]]) -> list[bytes]:

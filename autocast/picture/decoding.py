@@ -29,6 +29,7 @@ from PIL import Image, ImageFile
 
 from autocast.errors import PictureError, PictureTooLarge, UnreadablePicture, UnsupportedPicture
 from autocast.picture import budget, strips
+from autocast.picture.lzw import unpacked_by_libtiff
 from autocast.picture.profiles import (
     DCF_OPTIONAL,
     EXIF_SRGB,
@@ -1027,6 +1028,7 @@ def _read_tiff(file: BinaryIO, asked: _Asked) -> Decoded:
         if is_raw(tiff):
             raise _raw(name)
         _check_size(page.imagewidth, page.imagelength, name)
+        unpacked_by_libtiff(page)
         if page.photometric in _TIFF_SPACES and page.bitspersample >= 8:
             decoded = _read_tiff_page(page, asked)
             _apply_exif(decoded, _tiff_exif(file, page))
@@ -1105,6 +1107,7 @@ def _tiff_in_parts(file: BinaryIO, name: str) -> Iterator[Decoded]:
         page = tiff.pages.first
         if not isinstance(page, tifffile.TiffPage):
             raise ValueError("it was another file before")  # noqa: TRY004 -- as of damage
+        unpacked_by_libtiff(page)
         for rows in strips.tiff_parts(page):
             yield _tiff_values(page, rows, name)
 
