@@ -198,8 +198,8 @@ Memory = Annotated[
         "--memory",
         metavar="SIZE",
         parser=_size,
-        help="Memory that opening a picture may take, such as 800MB or 3GB; one that takes more "
-        "is refused.",
+        help="Memory that opening or copying a picture may take, such as 800MB or 3GB; one that "
+        "takes more is refused.",
         show_default="1GB",
     ),
 ]

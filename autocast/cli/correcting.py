@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from autocast.cli._app import ModelsFolder, app, models_in, one_sentence, terminal
+from autocast.cli._app import Memory, ModelsFolder, allowed, app, models_in, one_sentence, terminal
 from autocast.cli._hints import with_hints
 from autocast.judgement import Hint
 
@@ -64,6 +64,7 @@ def correct(
         bool, typer.Option("--force", help="Let files that exist be replaced.")
     ] = False,
     json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    memory: Memory = None,
     models: ModelsFolder = None,
     hints: list[Hint],
 ) -> None:
@@ -112,6 +113,7 @@ def correct(
                 force=force,
                 report=report,
                 models=models_in(models),
+                memory=allowed(memory),
             )
             correction, work = correct_and_keep(picture, to, wish)
     if json:
@@ -136,7 +138,10 @@ def correct(
                 proof,
                 pair,
                 force=force,
-                photographs=(reduced_pixels(picture, WIDTH), reduced_pixels(to, WIDTH)),
+                photographs=(
+                    reduced_pixels(picture, WIDTH, allowed(memory)),
+                    reduced_pixels(to, WIDTH, allowed(memory)),
+                ),
             )
     if correction.advice is None:
         raise typer.Exit(3)

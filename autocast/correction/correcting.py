@@ -24,10 +24,12 @@ from autocast.judgement.things import HINT
 from autocast.judging import Examination, examine
 from autocast.modelstore import Models
 from autocast.picture import (
+    MEMORY,
     Ahead,
     Picture,
     Source,
     check_copy,
+    check_memory,
     copy_picture,
     decoding_ahead,
     own_space,
@@ -241,6 +243,7 @@ def correct(  # noqa: PLR0913 -- what a caller may want, by name
     best_guess: bool = False,
     force: bool = False,
     models: Models | None = None,
+    memory: int = MEMORY,
 ) -> Correction:
     """Judge a picture, and write a corrected, proven copy to ``to`` where a cast is likely.
 
@@ -264,6 +267,9 @@ def correct(  # noqa: PLR0913 -- what a caller may want, by name
         Let a file at ``to`` be replaced.
     models : Models, optional
         Those that autocast came with unless given.
+    memory : int
+        Bytes that opening the picture, and writing a copy of it, may take beside what the
+        process holds already.
 
     Returns
     -------
@@ -273,7 +279,7 @@ def correct(  # noqa: PLR0913 -- what a caller may want, by name
     Raises
     ------
     PictureError
-        The picture cannot be judged, or not be corrected.
+        The picture cannot be judged, or not be corrected, or takes more memory.
     HintError
         A hint cannot be read.
     OutputError
@@ -281,7 +287,9 @@ def correct(  # noqa: PLR0913 -- what a caller may want, by name
     ModelError
         Model files are damaged.
     """
-    wish = Wish(tuple(hints), strength, best_guess=best_guess, force=force, models=models)
+    wish = Wish(
+        tuple(hints), strength, best_guess=best_guess, force=force, models=models, memory=memory
+    )
     return correct_and_keep(source, to, wish)[0]
 
 
@@ -299,6 +307,7 @@ class Wish:
     force: bool = False
     report: Callable[[int, int], None] = lambda _done, _total: None
     models: Models | None = None
+    memory: int = MEMORY
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -349,6 +358,7 @@ def correct_and_keep(
     original = _checked_target(source, to, force=wish.force)
     if original is None or to is None:
         return _corrected(source, wish, None)
+    check_memory(original, wish.memory)
     # All of the picture is decoded beside its judging, for which a small one is enough.
     with decoding_ahead(original) as ahead:
         return _corrected(source, wish, (original, Path(to), ahead))
@@ -358,7 +368,7 @@ def _corrected(
     source: Source, wish: Wish, copy: tuple[Path, Path, Ahead] | None
 ) -> tuple[Correction, Work]:
     """``copy`` are the original's path, the copy's, and what is decoded ahead."""
-    before = examine(source, wish.hints, models=wish.models)
+    before = examine(source, wish.hints, models=wish.models, memory=wish.memory)
     judgement = before.judgement
     move = plan(before, wish.strength)
     why = refusal(judgement, move, best_guess=wish.best_guess)
@@ -377,7 +387,9 @@ def _corrected(
         Recoding(applied),
         wish.report,
         force=wish.force,
-        read_back=lambda made: read.append(examine(made, wish.hints, models=wish.models)),
+        read_back=lambda made: read.append(
+            examine(made, wish.hints, models=wish.models, memory=wish.memory)
+        ),
         ahead=ahead,
     )
     after = _named(read[0], target)

@@ -11,6 +11,7 @@ from autocast.picture.budget import (
     refusal as refusal,
     size_of as size_of,
 )
+from autocast.picture.copycost import check_memory as check_memory
 from autocast.picture.copying import (
     Ahead as Ahead,
     check_copy as check_copy,

@@ -24,7 +24,7 @@ LINES_AT_ONCE = 24
 """Rows or columns averaged at a time: few, since a product of matrices wastes work on zeros."""
 VALUES_AT_ONCE = 1 << 24
 """Values averaged at a time, at most (project convention)."""
-_BESIDE = 16_000_000
+BESIDE = 16_000_000
 """What small things take together: libraries at first use, one strip, tables (measured)."""
 
 AT_ONCE = 1 << 20
@@ -64,7 +64,7 @@ def averaging(width: int, height: int, samples: int, *, both: bool = False) -> i
     rows = math.ceil(side * height / long) + 2
     tall = max(LINES_AT_ONCE, math.ceil(2 * height / WORKING_SIDE))
     block = min(tall * width * samples, VALUES_AT_ONCE)
-    return 4 * (rows * width * samples + 2 * block) + _BESIDE
+    return 4 * (rows * width * samples + 2 * block) + BESIDE
 
 
 def image(mode: str, width: int, height: int, *, transparent: bool = False) -> int:
@@ -247,7 +247,7 @@ def size_of(text: str) -> int | None:
     return round(float(found[1]) * (1e9 if found[2] in "gG" else 1e6)) or None
 
 
-def allow(name: str, needs: int, memory: int | None) -> None:
+def allow(name: str, needs: int, memory: int | None, purpose: str = "to read") -> None:
     """Refuse a picture that takes more memory than is allowed.
 
     Parameters
@@ -258,6 +258,8 @@ def allow(name: str, needs: int, memory: int | None) -> None:
         Bytes that opening it takes.
     memory : int or None
         Bytes that are allowed; None allows all.
+    purpose : str
+        What the memory is for.
 
     Raises
     ------
@@ -265,10 +267,12 @@ def allow(name: str, needs: int, memory: int | None) -> None:
         It takes more.
     """
     if memory is not None and needs > memory:
-        raise PictureTooLarge(refusal(name, needs, memory), needs)
+        raise PictureTooLarge(refusal(name, needs, memory, purpose=purpose), needs)
 
 
-def refusal(name: str, needs: int, memory: int, remedy: str = "") -> str:
+def refusal(
+    name: str, needs: int, memory: int, remedy: str = "", *, purpose: str = "to read"
+) -> str:
     """The sentence for a picture that takes more memory than is allowed.
 
     Parameters
@@ -279,6 +283,8 @@ def refusal(name: str, needs: int, memory: int, remedy: str = "") -> str:
         Bytes that it takes, and that are allowed.
     remedy : str
         How it is allowed more; by ``--memory`` unless given.
+    purpose : str
+        What the memory is for.
 
     Returns
     -------
@@ -288,6 +294,6 @@ def refusal(name: str, needs: int, memory: int, remedy: str = "") -> str:
     much = in_words(needs)
     remedy = remedy or f"allow it with --memory {much.replace(' ', '')}"
     return (
-        f"{name} takes {much} of memory to read, where {in_words(memory, up=False)} is allowed; "
+        f"{name} takes {much} of memory {purpose}, where {in_words(memory, up=False)} is allowed; "
         f"{remedy}, or give a smaller copy."
     )

@@ -16,11 +16,13 @@ import tifffile
 from numpy.typing import NDArray
 from PIL import Image
 
+import autocast
 from autocast.errors import PictureTooLarge, UnreadablePicture
 from autocast.picture import (
     DecodedOnce,
     Source,
     budget,
+    check_memory,
     decoding,
     discs,
     open_picture,
@@ -241,6 +243,27 @@ def test_coefficients_of_a_jpeg_are_counted_where_they_are_kept(codes: NDArray[n
     assert kept() == 0
     assert kept(progressive=True, subsampling=0) == 3 * blocks * 128
     assert kept(progressive=True, subsampling=2) == 6 * 69 * 39 * 128
+
+
+@pytest.mark.parametrize("kind", ["JPEG", "PNG", "WEBP", "TIFF"])
+def test_a_copy_that_takes_too_much_is_refused_before_any_work(
+    codes: NDArray[np.uint8], tmp_path: Path, kind: str
+) -> None:
+    path, copy = tmp_path / f"a.{kind.lower()}", tmp_path / f"copy.{kind.lower()}"
+    options = {"compression": "tiff_deflate"} if kind == "TIFF" else {}
+    Image.fromarray(codes).save(path, kind, **options)
+    with pytest.raises(PictureTooLarge, match=r"MB of memory to copy, where 10 MB is allowed"):
+        autocast.correct(path, copy, best_guess=True, memory=10_000_000)
+    assert not copy.exists()
+    assert autocast.correct(path, copy).judgement.width == WIDE
+
+
+def test_what_is_damaged_is_for_its_reader_to_say(tmp_path: Path) -> None:
+    path = tmp_path / "a.jpg"
+    path.write_bytes(b"\xff\xd8\xff")
+    check_memory(path, 0)
+    with pytest.raises(UnreadablePicture):
+        autocast.correct(path, tmp_path / "copy.jpg", memory=0)
 
 
 TAKES = """

@@ -36,12 +36,14 @@ from typing import NamedTuple
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
+from autocast.archive.room import PROCESS  # noqa: E402
+from autocast.picture import MEMORY  # noqa: E402
 from tests.studies import mutants  # noqa: E402
 
 DEADLINE = 10.0
 """Seconds that a command may take (a target of the project's own)."""
-BUDGET = 1024
-"""Megabytes that a command may take beside what the process held before (likewise)."""
+BUDGET = (MEMORY + PROCESS) // 2**20
+"""Megabytes that a command's process may take: what is promised of a picture, and itself."""
 LIMIT = 4096
 """Megabytes at which the system refuses more to a process."""
 FRESH_AFTER = 2000
@@ -89,7 +91,7 @@ def _work(connection: Connection, folder: str) -> None:
             os.lseek(handle, 0, os.SEEK_SET)
             with contextlib.suppress(OSError):
                 Path("/proc/self/clear_refs").write_text("5")
-            before, code, raised = _peak(), 0, ""
+            code, raised = 0, ""
             try:
                 app(arguments, prog_name="autocast")
             except SystemExit as end:
@@ -98,7 +100,7 @@ def _work(connection: Connection, folder: str) -> None:
                 raised = traceback.format_exc()
             sys.stderr.flush()
             text = said.read_text(errors="replace")
-            connection.send(Outcome(code, text, raised, _peak() - before))
+            connection.send(Outcome(code, text, raised, _peak()))
 
 
 @dataclass(eq=False)
@@ -295,7 +297,7 @@ def told(description: str, begin: Callable[[int], tuple[Make, Commands]]) -> Non
     print(f"{found.count} files in {time.monotonic() - started:.0f} s; seed {given.seed}")
     for kind, count in sorted(found.counts.items()):
         print(f"{count:>8}  {kind}")
-    print(f"most memory beside what was held before: {found.most:.0f} MB")
+    print(f"most memory of a process: {found.most:.0f} MB")
 
 
 if __name__ == "__main__":
