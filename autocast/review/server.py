@@ -428,6 +428,7 @@ def settings(app: ASGIApp) -> uvicorn.Config:
     """How the application is served."""
     return uvicorn.Config(
         app,
+        loop="asyncio",  # whatever else is installed: what is served is what is tested
         http=InTime,
         ws="none",
         lifespan="off",
