@@ -61,6 +61,8 @@ DECIDED = 2
 """Every so many pictures one is decided."""
 TYPED = 24
 """Notes typed by hand."""
+BYPASSED = (False, True)
+"""Whether the pages' policies are switched off."""
 QUERIES = 6
 """Queries of the report's addresses; its pages read none."""
 
@@ -241,13 +243,13 @@ def attack_report(browser: Browser, folder: Path, texts: Sequence[str], watch: W
     for plain in (True, False):
         with Ledger.read(archive(folder / f"report-{plain}", texts, plain=plain)) as ledger:
             index = pages.write(ledger, folder / f"report-{plain}" / "report")
-        for bypass in (False, True):
+        for bypass in BYPASSED:
             home = index.parent.as_uri()
             with watched(browser, watch, home, bypass_csp=bypass) as page:
                 shapes[plain, bypass] = report_pages(page, home, watch, plain=plain)
                 if not plain:
                     turn_fragments(page, home, texts, watch)
-    for bypass in (False, True):
+    for bypass in BYPASSED:
         more = shapes[False, bypass] - shapes[True, bypass]
         fewer = shapes[True, bypass] - shapes[False, bypass]
         for key, count in (more | fewer).items():
@@ -301,7 +303,7 @@ def attack_review(browser: Browser, folder: Path, texts: Sequence[str], watch: W
         made = archive(folder / f"review-{plain}", texts, plain=plain)
         person = "Ada" if plain else "Ada <img src=x onerror=hit()>"
         with serving(made, person) as served:
-            for bypass in (False, True):
+            for bypass in BYPASSED:
                 with watched(browser, watch, served.origin, bypass_csp=bypass) as page:
                     name, value = served.keys.cookie_name, served.keys.cookie
                     cookie = {"name": name, "value": value, "url": served.origin}
