@@ -12,6 +12,8 @@ never a traceback, and the ledger stays as it is.
 
 from __future__ import annotations
 
+import atexit
+import shutil
 import sqlite3
 import sys
 import tempfile
@@ -50,6 +52,7 @@ _ROTTEN = (
 def sound() -> bytes:
     """The ledger as it was."""
     folder = Path(tempfile.mkdtemp(prefix="autocast-rotting-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)  # its pictures are looked at
     plain = [f"mole/{k:02}.png".encode() for k in range(PICTURES - len(ledgers.HOSTILE))]
     names = [*ledgers.HOSTILE, *plain]
     return ledgers.build(folder, names, ledgers.cycle(len(names)), 2).read_bytes()
