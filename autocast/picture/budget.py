@@ -22,7 +22,7 @@ WORKING_SIDE = 256
 """Longest side of the working pixels (project convention)."""
 LINES_AT_ONCE = 24
 """Rows or columns averaged at a time: few, since a product of matrices wastes work on zeros."""
-VALUES_AT_ONCE = 1 << 24
+VALUES_AT_ONCE = 1 << 23
 """Values averaged at a time, at most (project convention)."""
 BESIDE = 16_000_000
 """What small things take together: libraries at first use, one strip, tables (measured)."""
@@ -64,7 +64,8 @@ def averaging(width: int, height: int, samples: int, *, both: bool = False) -> i
     rows = math.ceil(side * height / long) + 2
     tall = max(LINES_AT_ONCE, math.ceil(2 * height / WORKING_SIDE))
     block = min(tall * width * samples, VALUES_AT_ONCE)
-    return 4 * (rows * width * samples + 2 * block) + BESIDE
+    # Those that wait for more rows, and those that are counted.
+    return 4 * (rows * width * samples + (4 if both else 2) * block) + BESIDE
 
 
 def image(mode: str, width: int, height: int, *, transparent: bool = False) -> int:
