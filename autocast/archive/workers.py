@@ -69,7 +69,7 @@ class WorkerPool(ABC):
 
     @abstractmethod
     def close(self, *, at_once: bool = False) -> None:
-        """End; ``at_once`` leaves work undone."""
+        """End, when all outcomes have been taken; ``at_once`` leaves work undone."""
 
     def __enter__(self) -> Self:
         return self
@@ -115,8 +115,9 @@ class Processes(WorkerPool):
 
     def close(self, *, at_once: bool = False) -> None:
         """End the processes."""
-        if at_once:
-            self._kill()
+        # A worker that waits holds the lock of the queue: ended from outside while the pool
+        # ends, it would keep the others, and this process, waiting for ever.
+        self._kill()
         self._pool.shutdown(wait=True, cancel_futures=at_once)
 
     def _kill(self) -> None:

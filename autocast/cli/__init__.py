@@ -30,6 +30,9 @@ __all__ = ["app", "main"]
 _AGAIN_AFTER = 0.05
 """Seconds after which a request to end that was dropped is made again (project convention)."""
 
+_ASKED: list[int] = []
+"""Signals that asked to end."""
+
 
 def main() -> None:
     """Run the command line."""
@@ -40,7 +43,13 @@ def main() -> None:
         with contextlib.suppress(AttributeError):
             stream.reconfigure(errors="replace")  # type: ignore[union-attr]
     with _said():
-        app(prog_name="autocast")
+        try:
+            app(prog_name="autocast")
+        except Exception:
+            # Foreign code that was met by a request to end may raise an error in its place.
+            if _ASKED:
+                raise SystemExit(128 + _ASKED[0]) from None
+            raise
 
 
 def _open_what_is_closed() -> None:
@@ -59,11 +68,15 @@ def _end_tidily() -> None:
     """A request to end unwinds, so that nothing half written stays."""
 
     def asked(number: int, _: FrameType | None) -> Never:
+        _ASKED.append(number)
+        if number == signal.SIGINT:
+            raise KeyboardInterrupt
         raise SystemExit(128 + number)  # as shells count it
 
-    for name in ("SIGTERM", "SIGHUP"):
+    usual = (signal.SIG_DFL, signal.default_int_handler)
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
         number = getattr(signal, name, None)
-        if number is not None and signal.getsignal(number) is signal.SIG_DFL:
+        if number is not None and signal.getsignal(number) in usual:
             signal.signal(number, asked)
     sys.unraisablehook = _ask_again
 
@@ -77,10 +90,18 @@ def _ask_again(dropped: sys.UnraisableHookArgs) -> None:
     else:
         sys.__unraisablehook__(dropped)
         return
-    again = threading.Timer(_AGAIN_AFTER, signal.raise_signal, (number,))
+    again = threading.Timer(_AGAIN_AFTER, _raise_in_main_thread, (number,))
     again.daemon = True
     with contextlib.suppress(RuntimeError):  # Python is ending as it is
         again.start()
+
+
+def _raise_in_main_thread(number: int) -> None:
+    """A signal that ends what the main thread waits for, where the system has such."""
+    if hasattr(signal, "pthread_kill"):
+        signal.pthread_kill(threading.main_thread().ident or 0, number)
+    else:
+        signal.raise_signal(number)
 
 
 @contextlib.contextmanager

@@ -253,6 +253,20 @@ def test_a_process_that_begins_while_its_pool_breaks_keeps_nothing_waiting(
     pool.close()
 
 
+@pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="the system stops no process")
+def test_a_worker_that_lets_nobody_at_the_queue_does_not_keep_its_pool_from_ending() -> None:
+    pool = Processes(default_models(), 1)
+    holds = pool._pool.submit(os.getpid).result()
+    os.kill(holds, signal.SIGSTOP)  # it waits for work, and holds the queue's lock meanwhile
+    ending = threading.Thread(target=pool.close, daemon=True)
+    ending.start()
+    ending.join(timeout=20)
+    ended = not ending.is_alive()
+    if not ended:
+        os.kill(holds, signal.SIGKILL)
+    assert ended
+
+
 @pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="the system has no masks")
 def test_an_interrupt_from_a_terminal_meets_no_process_that_starts() -> None:
     masked = "import signal; print(signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, []))"

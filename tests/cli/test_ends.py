@@ -170,6 +170,22 @@ def test_a_request_to_end_is_not_dropped_with_what_is_taken_away(name: str) -> N
     assert (done.returncode, done.stderr) == (128 + signal.Signals[name], "")
 
 
+@pytest.mark.parametrize("name", ["SIGTERM", "SIGHUP", "SIGINT"])
+def test_an_error_in_place_of_a_request_to_end_is_no_traceback(name: str) -> None:
+    script = (
+        "import signal, sys; from autocast import cli\n"
+        "def drawn(**_):\n"
+        "    try:\n"
+        "        signal.raise_signal(signal.Signals[sys.argv[1]])\n"
+        "    except BaseException:\n"
+        "        raise ValueError('Invalid bounding box') from None\n"
+        "cli.app = drawn\n"
+        "cli.main()\n"
+    )
+    done = run(script, name)
+    assert (done.returncode, done.stderr) == (128 + signal.Signals[name], "")
+
+
 @pytest.mark.skipif(not hasattr(os, "geteuid"), reason="needs users")
 def test_what_may_not_be_read_is_a_sentence_and_ends_nothing_else(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
