@@ -91,9 +91,9 @@ class Threads(WorkerPool):
         return self._window
 
     def submit(self, entry: Entry) -> Future[Outcome]:
-        future = self._pool.submit(self._work, entry)
         self._out += 1
         self.most_out = max(self.most_out, self._out)
+        future = self._pool.submit(self._work, entry)
         future.add_done_callback(self._done)
         return future
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 from collections.abc import Iterator
 from importlib.util import find_spec
 from pathlib import Path
@@ -30,6 +31,12 @@ ARGUMENTS = [
 # Workers that grow trees on all cores at once wait for each other's threads.
 # Set before anything loads a library that reads it.
 os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+# Programs that tests start would ignore what they are sent where the tests were begun to ignore it,
+# as behind nohup or in the background.
+signal.signal(signal.SIGINT, signal.default_int_handler)
+if hasattr(signal, "SIGHUP"):
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
 
 # The machine that runs the tests may be busy: a slow example is no defect.
 settings.register_profile("autocast", deadline=None)

@@ -154,7 +154,7 @@ def png_parts(file: BinaryIO) -> Iterator[bytes]:
         count = min(rows, height - first)
         lines = packed.take(count * (1 + row))
         if np.frombuffer(lines, np.uint8)[:: 1 + row].max() > _FILTERS:
-            raise ValueError("a filter that there is none of")
+            raise ValueError("no such filter")
         size = struct.pack(">II", wide, 1 + count)
         bare = imagecodecs.png_decode(_png(size + alike, {}, above + lines))
         bare = bare.astype(bare.dtype.newbyteorder(">"), copy=False)

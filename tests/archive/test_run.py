@@ -126,7 +126,13 @@ def test_folders_within_folders_are_walked_once(tmp_path: Path) -> None:
 
 def test_no_more_than_the_window_is_out(tmp_path: Path) -> None:
     root = files(tmp_path / "root", *(f"{k}.jpg" for k in range(60)))
-    pool = Threads(window=5)
+    both = threading.Barrier(2)
+
+    def together(entry: Entry) -> Outcome:
+        both.wait(timeout=20)
+        return invented(entry)
+
+    pool = Threads(together, window=5)
     passed(tmp_path / "a.ledger", root, pool=pool)
     assert 1 < pool.most_out <= 5
 
