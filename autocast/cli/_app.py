@@ -198,9 +198,9 @@ Memory = Annotated[
         "--memory",
         metavar="SIZE",
         parser=_size,
-        help="Memory that opening or copying a picture may take, such as 800MB or 3GB; one that "
-        "takes more is refused.",
-        show_default="1GB",
+        help="Memory that opening or copying a picture may take, such as 800MB or 3GB; 1GB unless "
+        "given. One that takes more is refused.",
+        show_default=False,
     ),
 ]
 
