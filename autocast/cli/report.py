@@ -9,7 +9,9 @@ from typing import Annotated
 import typer
 
 from autocast.cli._app import (
+    Memory,
     ModelsFolder,
+    allowed,
     app,
     left,
     one_sentence,
@@ -32,6 +34,7 @@ def report(
         Path,
         typer.Option(metavar="FOLDER", help="A new folder for the pages, or an earlier report."),
     ],
+    memory: Memory = None,
     models: ModelsFolder = None,
     assumptions: Assumptions,
 ) -> None:
@@ -60,6 +63,7 @@ def report(
                     opened,
                     to,
                     assumed=assumed,
+                    memory=allowed(memory),
                     step=lambda done, total: say(f"{left(done, total, since)} pictures"),
                 )
     say(f"Open {page.resolve().as_uri()}")

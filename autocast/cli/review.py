@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from autocast.cli._app import ModelsFolder, app, models_in, one_sentence, say
+from autocast.cli._app import Memory, ModelsFolder, allowed, app, models_in, one_sentence, say
 
 
 @app.command()
@@ -32,6 +32,7 @@ def review(
     no_open: Annotated[
         bool, typer.Option("--no-open", help="Only print the address; open no browser.")
     ] = False,
+    memory: Memory = None,
     models: ModelsFolder = None,
 ) -> None:
     """Look through a pre-sorted archive in a browser, and decide picture by picture.
@@ -54,6 +55,7 @@ def review(
             port=port,
             browser=not no_open,
             models=models_in(models),
+            memory=allowed(memory),
             say=say,
         )
 

@@ -24,6 +24,7 @@ def serve(  # noqa: PLR0913 -- the options of the command
     port: int,
     browser: bool,
     models: Models | None,
+    memory: int,
     say: Callable[[str], None],
 ) -> None:
     """Serve the review of a ledger; see :func:`autocast.review.server.run`.
@@ -40,4 +41,4 @@ def serve(  # noqa: PLR0913 -- the options of the command
         ) from error
     from autocast.review.server import run
 
-    run(ledger, person=person, port=port, browser=browser, models=models, say=say)
+    run(ledger, person=person, port=port, browser=browser, models=models, memory=memory, say=say)

@@ -26,7 +26,7 @@ from autocast.judgement import Hint, Judgement
 from autocast.judging import Examination, examine
 from autocast.measuring import Measured, Measuring, measure
 from autocast.modelstore import Models
-from autocast.picture import reduced_pixels, srgb_space
+from autocast.picture import MEMORY, reduced_pixels, srgb_space
 from autocast.picture.writing import srgb_file
 from autocast.report.evidence_picture.pictures import recognised
 
@@ -149,10 +149,14 @@ class Kept(Generic[T]):
 
 
 class Pictures:
-    """Makes what the pages show; for many threads. ``models`` judge again."""
+    """Makes what the pages show; for many threads.
 
-    def __init__(self, models: Models) -> None:
+    ``models`` judge again; ``memory`` is what opening one picture may take, in bytes.
+    """
+
+    def __init__(self, models: Models, memory: int = MEMORY) -> None:
         self.models = models
+        self._memory = memory
         self._pool = ThreadPoolExecutor(WORKERS, "picture")
         self._second_pool = ThreadPoolExecutor(WORKERS, "judging")
         self._jpegs: Kept[bytes] = Kept(self._pool, ROOM, len)
@@ -168,18 +172,18 @@ class Pictures:
 
     def shown(self, row: Row, side: int) -> bytes:
         """The picture as a JPEG (sRGB), upright, ``side`` pixels long. Raises PictureError."""
-        return self._jpegs.get((row.id, stamp(row), side), partial(_shown, row, side))
+        return self._jpegs.get((row.id, stamp(row), side), partial(self._shown, row, side))
 
     def proposed(self, row: Row, side: int, hints: Hints) -> bytes:
         """The same with the proposed move. Raises PictureError or HintError."""
         move = self.second(row, hints).move
         key = (row.id, stamp(row), side, hints, "proposed")
-        return self._jpegs.get(key, lambda: _jpeg(moved(_reduced(row, side), move)))
+        return self._jpegs.get(key, lambda: _jpeg(moved(self._reduced(row, side), move)))
 
     def ahead(self, row: Row, side: int) -> None:
         """Begin with a picture that will be asked for."""
         if not hindrance(row):
-            self._jpegs.ahead((row.id, stamp(row), side), partial(_shown, row, side))
+            self._jpegs.ahead((row.id, stamp(row), side), partial(self._shown, row, side))
 
     def second(self, row: Row, hints: Hints) -> Second:
         """The picture judged again, with what a person said. Raises PictureError or HintError."""
@@ -194,7 +198,7 @@ class Pictures:
         """What each region is taken for. Raises PictureError."""
 
         def make() -> Map:
-            return _map(_reduced(row, side), self._examined(row, ()))
+            return _map(self._reduced(row, side), self._examined(row, ()))
 
         return self._maps.get((row.id, stamp(row), side), make)
 
@@ -202,12 +206,26 @@ class Pictures:
         """The place at full resolution. Raises PictureError or HintError."""
         path = _opened(row)
         if (row.width or 0) * (row.height or 0) > READ_PIXELS:
-            return measure(path, [(x, y)], models=self.models).spots[0]
-        measuring = self._read.get((row.id, stamp(row)), lambda: Measuring(path, self.models))
+            return measure(path, [(x, y)], models=self.models, memory=self._memory).spots[0]
+        measuring = self._read.get(
+            (row.id, stamp(row)), lambda: Measuring(path, self.models, self._memory)
+        )
         return measuring.at([(x, y)]).spots[0]
 
     def _examined(self, row: Row, hints: Hints) -> Examination:
-        return examine(_opened(row), hints, models=self.models, explain=False)
+        return examine(_opened(row), hints, models=self.models, explain=False, memory=self._memory)
+
+    def _shown(self, row: Row, side: int) -> bytes:
+        return _jpeg(self._reduced(row, side))
+
+    def _reduced(self, row: Row, side: int) -> Bytes:
+        """8-bit sRGB (H, W, 3), upright."""
+        try:
+            return _codes(reduced_pixels(_opened(row), side, self._memory))
+        except MemoryError as error:
+            raise PictureError(
+                "There is not enough memory to show it; close other programs."
+            ) from error
 
 
 def _opened(row: Row) -> str:
@@ -216,20 +234,6 @@ def _opened(row: Row) -> str:
     if why:
         raise UnreadablePicture(why)
     return os.fsdecode(row.path)
-
-
-def _shown(row: Row, side: int) -> bytes:
-    return _jpeg(_reduced(row, side))
-
-
-def _reduced(row: Row, side: int) -> Bytes:
-    """8-bit sRGB (H, W, 3), upright."""
-    try:
-        return _codes(reduced_pixels(_opened(row), side))
-    except MemoryError as error:
-        raise PictureError(
-            "There is not enough memory to show it; close other programs."
-        ) from error
 
 
 def _codes(encoded: NDArray[np.float32]) -> Bytes:

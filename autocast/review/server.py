@@ -335,6 +335,7 @@ def run(  # noqa: PLR0913 -- the options of the command
     port: int,
     browser: bool,
     models: Models | None,
+    memory: int,
     say: Callable[[str], None],
 ) -> None:
     """Serve the review of a ledger until it is told to end (SIGINT or SIGTERM).
@@ -349,7 +350,7 @@ def run(  # noqa: PLR0913 -- the options of the command
         opened.set_fact("opened", now())
     with _listening(port) as listening:
         keys = Keys(listening.getsockname()[1])
-        pictures = Pictures(models or default_models())
+        pictures = Pictures(models or default_models(), memory)
         app = application(Review(ledger, person, keys, pictures, pages))
         server = uvicorn.Server(settings(app))
         try:

@@ -116,6 +116,15 @@ def test_an_interrupted_report_leaves_no_process_and_is_taken_up(
     assert contents(written(ledger, tmp_path / "report")) == expected
 
 
+def test_a_picture_that_takes_more_memory_than_allowed_is_not_shown(
+    tmp_path: Path, ledger: Path
+) -> None:
+    with Ledger.read(ledger) as opened:
+        report = pages.write(opened, tmp_path / "report", memory=1_000_000).parent
+    assert not list(report.glob("small/*/*.jpg"))
+    assert list(written(ledger, tmp_path / "report").glob("small/*/*.jpg"))
+
+
 @pytest.mark.usefixtures("by_processes")
 def test_a_damaged_judgement_gets_its_sentence_from_a_process_too(tmp_path: Path) -> None:
     ledger = ledgers.build(tmp_path, [b"a.png", b"b.png"], [samples.CLEAR, samples.CLEAR])

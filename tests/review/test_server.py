@@ -27,6 +27,7 @@ from autocast.archive.rows import Row
 from autocast.cli import app
 from autocast.colour import srgb_to_linear
 from autocast.correction import Move, curves
+from autocast.errors import PictureTooLarge
 from autocast.judgement import DECISION_WORDS, Decision, Hint, Judgement
 from autocast.modelstore import default_models
 from autocast.picture import srgb_space
@@ -122,7 +123,22 @@ def test_a_turned_picture_is_shown_upright(served: Served) -> None:
         size = image.size
     other = served.ledger.parent / "turned.jpg"
     other.write_bytes(turned.getvalue())
-    assert opened(pictures._shown(_row_of(row, other), 640)).size == size[::-1]
+    shown = pictures.Pictures(default_models())
+    assert opened(shown.shown(_row_of(row, other), 640)).size == size[::-1]
+    shown.close()
+
+
+def test_what_takes_more_memory_than_allowed_is_told_and_shown_where_more_is(
+    served: Served,
+) -> None:
+    row = rows(served.ledger)["plain/coffee.jpg"]
+    little, enough = (pictures.Pictures(default_models(), n) for n in (1_000_000, 100_000_000))
+    for look in (lambda: little.shown(row, 64), lambda: little.second(row, ())):
+        with pytest.raises(PictureTooLarge, match="allow it with --memory"):
+            look()
+    assert max(opened(enough.shown(row, 64)).size) == 64
+    little.close()
+    enough.close()
 
 
 def _row_of(row: Row, path: Path) -> Row:

@@ -29,6 +29,7 @@ from autocast.archive.rate import kept_rate
 from autocast.archive.rows import Counts, Row
 from autocast.judgement import DECISION_WORDS, REMARKS
 from autocast.judgement.sentences import reasons
+from autocast.picture import MEMORY
 from autocast.report.listing import own_text, rate_text
 from autocast.report.pages import overview
 from autocast.report.pages.cards import Card
@@ -64,14 +65,16 @@ def write(
     to: Path,
     *,
     assumed: Mapping[str, Any] | None = None,
+    memory: int = MEMORY,
     step: Callable[[int, int], None] = lambda _done, _total: None,
 ) -> Path:
     """Write the report on a ledger into the folder ``to``; gives the page to open.
 
     ``to`` is made where it is missing; a report that is there is renewed. ``assumed``
     is what the ledger is read as if it went by (:func:`autocast.archive.learnt.suppose`);
-    ``step`` is called with how many of how many pictures are done. Raises OutputError where
-    ``to`` holds anything else or cannot be written, or where Jinja2 is missing.
+    ``memory`` is what opening one picture may take, in bytes; what takes more is shown without
+    its picture. ``step`` is called with how many of how many pictures are done. Raises
+    OutputError where ``to`` holds anything else or cannot be written, or where Jinja2 is missing.
     """
     pages = environment()
     check_folder(ledger, to)
@@ -80,7 +83,7 @@ def write(
     decisions, rate = by_content(ledger), ledger.rate_of_casts()
     with Written(to) as written:
         writer = _Writer(pages, written, counts, root, told)
-        report = Report(to.absolute(), root, frozenset(told), rate)
+        report = Report(to.absolute(), root, frozenset(told), rate, memory)
         with Makers(report, counts.pictures) as makers:
             for given, made in makers.all(_parts(ledger, decisions, written)):
                 writer.take(given, made, report)

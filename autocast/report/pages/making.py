@@ -49,12 +49,16 @@ AHEAD = 3
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """What all cards of a report share: its folder, and what a card is told of each picture."""
+    """What all cards of a report share: its folder, and what a card is told of each picture.
+
+    ``memory`` is what opening a picture may take, in bytes.
+    """
 
     to: Path
     root: bytes
     told: frozenset[str]
     rate: float | None
+    memory: int
 
     def card(self, given: Given, shown: Shown, judgement: Judgement | None = None) -> Card:
         """The card of a picture that has these small copies."""
@@ -92,7 +96,7 @@ def made(report: Report, given: Given) -> Made:
     """Make what the pages need of one picture. Raises LedgerError where its row is damaged."""
     row, parts = given.row, _parts()
     judgement = None if row.verdict is None else judgement_of(row)
-    copies = small(row, judgement, report.to, given.listed)
+    copies = small(row, judgement, report.to, given.listed, report.memory)
     shown = report.card(given, copies.shown, judgement)
     return Made(
         copies.shown,

@@ -56,10 +56,13 @@ def names(row: Row) -> tuple[str, ...]:
     return f"{stem}.jpg", f"{stem}-{model}.jpg"
 
 
-def small(row: Row, judgement: Judgement | None, to: Path, listed: Container[str]) -> Small:
+def small(
+    row: Row, judgement: Judgement | None, to: Path, listed: Container[str], memory: int
+) -> Small:
     """Make the small copies of one picture, but for those that are there.
 
-    ``listed`` are files that an earlier report wrote into the folder ``to``.
+    ``listed`` are files that an earlier report wrote into the folder ``to``; ``memory`` is what
+    opening it may take, in bytes.
     """
     wanted = names(row)
     if not wanted:
@@ -70,7 +73,7 @@ def small(row: Row, judgement: Judgement | None, to: Path, listed: Container[str
     moved = len(wanted) > 1 and sizes[1] is not None
     if None in sizes:
         try:
-            codes = _opened(row)
+            codes = _opened(row, memory)
         except AutocastError:
             return Small(Shown() if size is None else Shown(wanted[0], None, *size), (), kept)
         if size is None:
@@ -115,11 +118,11 @@ def _short(seed: bytes) -> str:
     return hashlib.blake2b(seed, digest_size=6).hexdigest()
 
 
-def _opened(row: Row) -> Bytes:
+def _opened(row: Row, memory: int) -> Bytes:
     """8-bit sRGB (H, W, 3), upright."""
     from autocast.picture import reduced_pixels
 
-    encoded = reduced_pixels(os.fsdecode(row.path), SIDE)
+    encoded = reduced_pixels(os.fsdecode(row.path), SIDE, memory)
     return np.rint(np.clip(encoded, 0, 1) * 255).astype(np.uint8)
 
 
