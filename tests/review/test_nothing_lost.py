@@ -26,7 +26,7 @@ from autocast.review.security import TOKEN_HEADER
 from tests import ledgers
 
 PICTURES = 40
-DECISIONS = 500
+DECISIONS = 300
 KILLS = 4
 
 
