@@ -64,10 +64,7 @@ def _tiff(file: BinaryIO) -> int:
             raise ValueError("no picture of its own")  # noqa: TRY004 -- as of damage
         if page.compression == 1:
             return budget.BESIDE  # changed some rows at a time
-        _, _, height, width, _ = page.shaped
-        rows, columns = page.rowsperstrip, width
-        if page.is_tiled:
-            rows, columns = page.tilelength, page.tilewidth
-        each = min(rows, height) * columns * page.samplesperpixel * page.bitspersample // 8
+        rows, columns = strips.tiff_cell(page)
+        each = min(rows, page.shaped[2]) * columns * page.samplesperpixel * page.bitspersample // 8
         most = min(len(page.dataoffsets), (os.cpu_count() or 1) + 2)
         return _STRIP * each * most + budget.BESIDE

@@ -1129,10 +1129,8 @@ def _tiff_coded(page: tifffile.TiffPage) -> int:
     """Bytes of coded strips or tiles, and of those decoded last, beside the pixels."""
     if page.is_contiguous:
         return 0
-    _, _, height, width, each = page.shaped
-    rows, columns = page.rowsperstrip, width
-    if page.is_tiled:
-        rows, columns = page.tilelength, page.tilewidth
+    _, _, height, _, each = page.shaped
+    rows, columns = strips.tiff_cell(page)
     decoded = min(rows, height) * columns * each * page.bitspersample // 8
     copies = 1 if page.predictor == 1 else 2
     return 2 * _READ_AT_ONCE + copies * decoded + max(page.databytecounts, default=0)

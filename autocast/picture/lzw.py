@@ -10,6 +10,8 @@ from __future__ import annotations
 import struct
 from typing import TYPE_CHECKING, Any
 
+from autocast.picture.strips import tiff_cell
+
 if TYPE_CHECKING:
     import numpy as np
     import tifffile
@@ -39,10 +41,8 @@ def unpacked_by_libtiff(page: tifffile.TiffPage) -> None:
     def decode(data: bytes | None, index: int, **rest: Any) -> Any:  # noqa: ANN401 -- as tifffile's
         if data is None:
             return plain(data, index, **rest)
-        _, _, height, width, each = page.shaped
-        tall, wide = page.rowsperstrip, width
-        if page.is_tiled:
-            tall, wide = page.tilelength, page.tilewidth
+        _, _, height, _, each = page.shaped
+        tall, wide = tiff_cell(page)
         row = (wide * each * page.bitspersample + 7) // 8
         down = -(-height // tall)
         rows = tall if page.is_tiled else min(tall, height - index % down * tall)

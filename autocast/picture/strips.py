@@ -34,13 +34,20 @@ def is_plain(page: tifffile.TiffPage) -> bool:
     return bool(page.is_contiguous) and stored == _AS_STORED
 
 
+def tiff_cell(page: tifffile.TiffPage) -> tuple[int, int]:
+    """Rows and columns of a strip or tile, as it is coded."""
+    if page.is_tiled:
+        return page.tilelength, page.tilewidth
+    return page.rowsperstrip, page.shaped[3]
+
+
 def tiff_rows(page: tifffile.TiffPage) -> int:
     """Rows that are read at a time: whole strips or tiles, where they are coded."""
     _, _, height, width, _ = page.shaped
     few = max(1, AT_ONCE // width)
     if is_plain(page):
         return min(few, height)
-    each = page.tilelength if page.is_tiled else page.rowsperstrip
+    each, _ = tiff_cell(page)
     return min(max(1, few // each) * each, height)
 
 
@@ -69,9 +76,7 @@ def _stored(page: tifffile.TiffPage, first: int, part: NDArray[Any]) -> None:
 
 def _decoded(page: tifffile.TiffPage, first: int, part: NDArray[Any]) -> None:
     _, _, height, width, _ = page.shaped
-    tall, wide = page.rowsperstrip, width
-    if page.is_tiled:
-        tall, wide = page.tilelength, page.tilewidth
+    tall, wide = tiff_cell(page)
     down, across = math.ceil(height / tall), math.ceil(width / wide)
     file = page.parent.filehandle
     tables: dict[str, Any] = {}

@@ -162,7 +162,7 @@ def test_a_request_to_end_is_not_dropped_with_what_is_taken_away(name: str) -> N
         "        os.kill(os.getpid(), signal.Signals[sys.argv[1]]); time.sleep(0)\n"
         "_end_tidily()\n"
         "try:\n"
-        "    Taken(); time.sleep(30)\n"
+        "    Taken(); time.sleep(100)\n"
         "except KeyboardInterrupt:\n"
         "    sys.exit(130)\n"
     )
